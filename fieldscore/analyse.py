@@ -1,0 +1,171 @@
+"""The one pass: every frame through every measure, two frames alive, into a FlightRecord."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore import __version__
+from fieldscore.collect import Rows, Thumbs, TileBins
+from fieldscore.criteria import Criteria
+from fieldscore.errors import NotMeasurableError
+from fieldscore.frame import Frame, PictureArea, eight_bit
+from fieldscore.measures import COLUMNS, MEASURES, TILE_MEASURE
+from fieldscore.picture import FirstLook, first_look
+from fieldscore.record import ClipFacts, Evidence, FlightRecord, PictureFacts
+from fieldscore.timeline import Timeline
+from fieldscore.units import from_eight_bit
+from fieldscore.video import CodedFrame, Flight
+
+LOOKS = 40  # pictures in the first look: enough to see text stand still, 1 % of a minute's frames
+PROGRESS_EVERY = 32  # frames between two calls of `progress`
+_HASH_CHUNK = 1 << 20
+
+# Called with the time reached and the flight's declared duration in seconds (None where not known).
+Progress = Callable[[float, float | None], None]
+
+
+def measure_flight(
+    paths: Sequence[Path],
+    *,
+    criteria: Criteria | None = None,
+    frame_rate: float | None = None,
+    name: str | None = None,
+    progress: Progress | None = None,
+) -> FlightRecord:
+    """Measure the files of one flight, in order.
+
+    `frame_rate` (frames a second) is for raw streams. Raises ClipError where a file cannot be read and
+    NotMeasurableError where no picture could be decoded.
+    """
+    criteria = criteria or Criteria()
+    flight = Flight(paths, frame_rate=frame_rate)
+    title = name or paths[0].stem
+    look = look_at(flight, criteria, title)
+    rows = Rows(len(COLUMNS))
+    tiles = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
+    thumbs = Thumbs(criteria.tile_interval_s)
+    for frame in _frames(flight, look):
+        rows.add(frame.time_s, [value for one in MEASURES for value in one(frame)], frame.histogram)
+        tiles.add(frame.time_s, frame.view(TILE_MEASURE))
+        thumbs.add(frame)
+        if progress is not None and len(rows) % PROGRESS_EVERY == 0:
+            progress(frame.time_s, flight.duration_s)
+    if not len(rows):
+        raise NotMeasurableError(f"{title}: no picture could be decoded; try playing the clip, and copy it again from the card")
+    time_s, values, histogram = rows.arrays()
+    clip = _facts(flight, look, time_s)
+    table = {column.name: values[:, index] for index, column in enumerate(COLUMNS)}
+    return FlightRecord(
+        name=title,
+        timeline=Timeline(time_s, table, COLUMNS, _provenance(clip)),
+        tiles=tiles.series(),
+        evidence=Evidence(*thumbs.pictures(), histogram),
+        clip=clip,
+        picture=PictureFacts(look.border_px, look.overlay_percent),
+        settings=criteria.to_dict(),
+        notes=look.notes,
+    )
+
+
+def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
+    """Look at pictures spread over the flight; NotMeasurableError where none decodes."""
+    looks = flight.look(LOOKS)
+    if not looks:
+        raise NotMeasurableError(f"{title}: no picture could be decoded; try playing the clip, and copy it again from the card")
+    sound = [one for one in looks if not one.damaged] or looks
+    planes = [eight_bit(one.luma, one.bits) for one in sound]
+    planes = [plane for plane in planes if plane.shape == planes[0].shape]
+    flagged = any(clip.interlaced_flag for clip in flight.clips)
+    return first_look(planes, range_tag=flight.range_tag, interlaced_flag=flagged, criteria=criteria)
+
+
+def _frames(flight: Flight, look: FirstLook) -> Iterator[Frame]:
+    """Every frame, or field, with the one before it of the same parity; older ones are let go."""
+    if not look.interlaced:
+        return _chained(flight.frames(), look.area, lag=1)
+    first = flight.clips[0].field_order or "top"
+    return _chained(flight.frames(fields=first), look.area.for_fields(), lag=2)
+
+
+def _chained(pictures: Iterable[CodedFrame], area: PictureArea, lag: int) -> Iterator[Frame]:
+    """Frames that know the one `lag` before them and no other."""
+    recent: deque[Frame] = deque(maxlen=lag)
+    for one in pictures:
+        previous = recent[0] if len(recent) == lag else None
+        if previous is not None:
+            previous.previous = None
+        frame = Frame(
+            one.luma, area, one.time_s, bits=one.bits, chroma=one.chroma, previous=previous, damaged=one.damaged
+        )
+        recent.append(frame)
+        yield frame
+
+
+def _facts(flight: Flight, look: FirstLook, time_s: npt.NDArray[np.float64]) -> ClipFacts:
+    """What the recording is, once it has been read to its end."""
+    first, losses = flight.clips[0], flight.losses
+    ends = look.ends
+
+    def native(code: float) -> float:
+        return round(float(from_eight_bit(code, ends.code_range, first.bits)), 1)
+
+    return ClipFacts(
+        files=tuple(clip.path.name for clip in flight.clips),
+        sha256=tuple(_sha256(clip.path) for clip in flight.clips),
+        codec=first.codec,
+        container=first.container,
+        pixel_format=first.pixel_format,
+        width=first.width,
+        height=first.height,
+        bits=first.bits,
+        frame_rate=round(flight.frame_rate, 4),
+        interlaced=look.interlaced,
+        duration_s=round(float(time_s[-1]) + losses.interval_s, 4) if losses.interval_s > 0 else float(time_s[-1]),
+        frames_measured=losses.frames_read,
+        frames_lost=losses.frames_lost,
+        frames_damaged=losses.frames_damaged,
+        lost_s=round(losses.lost_s, 4),
+        code_range=ends.code_range.value,
+        code_range_from=ends.range_from,
+        floor_code=native(ends.floor),
+        floor_from=ends.floor_from,
+        ceiling_code=native(ends.ceiling),
+        ceiling_from=ends.ceiling_from,
+        bit_rate=first.bit_rate,
+        problems=tuple(_problems(flight)),
+    )
+
+
+def _problems(flight: Flight) -> list[str]:
+    """One sentence for each thing wrong with the files, no sentence twice."""
+    found = [problem for clip in flight.clips for problem in clip.problems] + list(flight.losses.problems)
+    sentences = [problem.detail + (f": {problem.advice}" if problem.advice else "") for problem in found]
+    return list(dict.fromkeys(sentences))
+
+
+def _provenance(clip: ClipFacts) -> dict[str, str]:
+    """What a table must say about where it came from."""
+    return {
+        "fieldscore": __version__,
+        "files": ", ".join(clip.files),
+        "sha256": ", ".join(clip.sha256),
+        "picture": f"{clip.width}x{clip.height}, {clip.codec}, {clip.pixel_format}",
+        "code range": f"{clip.code_range} ({clip.code_range_from}), floor {clip.floor_code:g} ({clip.floor_from}), "
+        f"ceiling {clip.ceiling_code:g} ({clip.ceiling_from})",
+        "frames": f"{clip.frames_measured} measured, {clip.frames_lost} lost ({clip.lost_s:g} s), {clip.frames_damaged} damaged",
+    }
+
+
+def _sha256(path: Path) -> str:
+    """SHA-256 of a file, in hexadecimal."""
+    digest = hashlib.sha256()
+    with path.open("rb") as stream:
+        while chunk := stream.read(_HASH_CHUNK):
+            digest.update(chunk)
+    return digest.hexdigest()

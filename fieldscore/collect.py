@@ -1,0 +1,156 @@
+"""What a pass leaves behind, gathered as it goes: rows, readability by tile, small pictures."""
+
+from __future__ import annotations
+
+import tempfile
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.frame import Frame, eight_bit
+from fieldscore.record import TileSeries
+from fieldscore.timeline import DECIMALS, TIME_DECIMALS
+from fieldscore.units import CodeRange
+
+THUMB_WIDTH = 160  # px; a few kilobytes a picture
+THUMB_QUALITY = 60  # JPEG quality
+EVIDENCE_WIDTH = 640  # px; the pictures shown large
+EVIDENCE_QUALITY = 80
+_ROWS_A_CHUNK = 1024
+_NEUTRAL = 128.0  # chroma code of grey, 8-bit scale
+# BT.601 colour difference to R'G'B' for full-range chroma (ITU-R BT.601, 2 x (1 - coefficient))
+_RED_CR, _BLUE_CB, _GREEN_CB, _GREEN_CR = 1.402, 1.772, 0.344136, 0.714136
+
+
+class Rows:
+    """A growing table of floats and a histogram a row; histograms wait on disk, so that memory stays flat."""
+
+    def __init__(self, columns: int) -> None:
+        self._columns = columns + 1
+        self._chunks: list[npt.NDArray[np.float64]] = []
+        self._times: list[float] = []
+        self._open: list[list[float]] = []
+        self._spool = tempfile.TemporaryFile(prefix="fieldscore-")  # noqa: SIM115 - lives as long as the object
+
+    def __len__(self) -> int:
+        """Count the rows."""
+        return len(self._times)
+
+    def add(self, time_s: float, values: list[float], histogram: npt.NDArray[np.float64]) -> None:
+        """Append one frame's figures and its histogram (shares [256])."""
+        self._times.append(time_s)
+        self._open.append(values)
+        self._spool.write(np.round(np.nan_to_num(histogram) * 65535.0).astype(np.uint16).tobytes())
+        if len(self._open) == _ROWS_A_CHUNK:
+            self._close_chunk()
+
+    def _close_chunk(self) -> None:
+        if self._open:
+            self._chunks.append(np.round(np.array(self._open, dtype=np.float64), DECIMALS))
+            self._open = []
+
+    def arrays(self) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.uint16]]:
+        """Give times [n], values [n, columns] and histograms [n, 256] in 1/65535 (a view of the file on disk)."""
+        self._close_chunk()
+        self._spool.flush()
+        histogram = np.memmap(self._spool, dtype=np.uint16, mode="r", shape=(len(self), 256))
+        return np.round(self._times, TIME_DECIMALS), np.concatenate(self._chunks), histogram
+
+
+class TileBins:
+    """Means of a tile figure over equal stretches of time."""
+
+    def __init__(self, rows: int, columns: int, interval_s: float) -> None:
+        self._shape = (rows, columns)
+        self._interval_s = interval_s
+        self._index: int | None = None
+        self._sum = np.zeros(rows * columns)
+        self._count = np.zeros(rows * columns)
+        self._times: list[float] = []
+        self._means: list[npt.NDArray[np.float32]] = []
+
+    def add(self, time_s: float, tiles: npt.NDArray[np.float32]) -> None:
+        """Take in one frame's figures [tiles]; NaN is left out of the mean."""
+        index = int(time_s / self._interval_s)
+        if index != self._index:
+            self._close()
+            self._index = index
+        known = np.isfinite(tiles)
+        self._sum[known] += tiles[known]
+        self._count += known
+
+    def _close(self) -> None:
+        if self._index is None:
+            return
+        with np.errstate(invalid="ignore"):
+            mean = (self._sum / self._count).astype(np.float32)
+        self._times.append((self._index + 0.5) * self._interval_s)
+        self._means.append(mean.reshape(self._shape))
+        self._sum[:] = 0
+        self._count[:] = 0
+
+    def series(self) -> TileSeries:
+        """Give the means, each at the middle of its stretch."""
+        self._close()
+        self._index = None
+        return TileSeries(np.array(self._times), np.array(self._means, dtype=np.float32).reshape(-1, *self._shape))
+
+
+class Thumbs:
+    """One small JPEG picture for each stretch of time."""
+
+    def __init__(self, interval_s: float) -> None:
+        self._interval_s = interval_s
+        self._next_s = -np.inf
+        self._times: list[float] = []
+        self._pictures: list[bytes] = []
+
+    def add(self, frame: Frame) -> None:
+        """Keep a picture of this frame if the last one is old enough."""
+        if frame.time_s < self._next_s:
+            return
+        self._next_s = (np.floor(frame.time_s / self._interval_s) + 1) * self._interval_s
+        self._times.append(frame.time_s)
+        code_range = frame.area.code_range
+        picture = jpeg(
+            frame.luma, frame.chroma, frame.bits, code_range, frame.area.lines_a_row, THUMB_WIDTH, THUMB_QUALITY
+        )
+        self._pictures.append(picture)
+
+    def pictures(self) -> tuple[npt.NDArray[np.float64], tuple[bytes, ...]]:
+        """Give times [k] in seconds and k JPEG files."""
+        return np.array(self._times), tuple(self._pictures)
+
+
+def jpeg(  # noqa: PLR0913 - a coded picture is all of these
+    luma: npt.NDArray[Any],
+    chroma: tuple[npt.NDArray[Any], npt.NDArray[Any]] | None,
+    bits: int,
+    code_range: CodeRange,
+    lines_a_row: int,
+    width: int,
+    quality: int,
+) -> bytes:
+    """Give a coded picture as a JPEG file at most `width` pixels wide, colours under BT.601, levels as displayed."""
+    rows, columns = luma.shape
+    width = min(width, columns)
+    size = (width, max(1, round(rows * lines_a_row * width / columns)))
+    span = code_range.white - code_range.black
+    small = cv2.resize(eight_bit(luma, bits), size, interpolation=cv2.INTER_AREA).astype(np.float32)
+    level = (small - code_range.black) * (255.0 / span)
+    if chroma is None:
+        colours = level
+    else:
+        scale = 255.0 / (224.0 if code_range is CodeRange.NARROW else 255.0)  # chroma span of the range
+        blue, red = (
+            (cv2.resize(eight_bit(plane, bits), size, interpolation=cv2.INTER_AREA).astype(np.float32) - _NEUTRAL) * scale
+            for plane in chroma
+        )
+        green = level - _GREEN_CB * blue - _GREEN_CR * red
+        colours = np.dstack([level + _BLUE_CB * blue, green, level + _RED_CR * red])
+    done, data = cv2.imencode(".jpg", np.clip(colours, 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, quality])
+    if not done:
+        raise RuntimeError("JPEG encoding failed")
+    return data.tobytes()

@@ -1,0 +1,254 @@
+"""One frame (or field) as a measure sees it: coded luma, time, the frame before, and views computed at most once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Any, TypeVar
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.criteria import Criteria
+from fieldscore.units import CodeRange, contrast_step
+
+Luma = npt.NDArray[np.uint8]
+Floats = npt.NDArray[np.float32]
+View = TypeVar("View")
+
+FINE_A_BLOCK = 4  # samples along a block's side in the picture that is warped for registration
+BLOCKS_A_TILE = 5  # blocks along a tile's side: 12 x 5 = 60 blocks in the height, 8 px each at 480 lines
+# A frame's histograms are taken from rows with an odd step, so that every row phase of the 8 x 8 coding blocks
+# is met; pixels beyond this budget are skipped (docs/decisions/row_step.py).
+PIXEL_BUDGET = 420_000
+REFERENCE_LINES = 480.0  # the picture height at which the reference object has its stated size
+_MASKED_TILE_SHARE = 0.5  # a tile more than half under border or overlay is not measured
+
+
+@dataclass(frozen=True)
+class PictureArea:
+    """Where the camera picture is in the coded frame, and what its codes mean. Codes here are in the 8-bit scale.
+
+    `window` is (top, bottom, left, right) in pixels, half open. `overlay` is a mask of the window's shape, True
+    where text covers the picture, or None. `floor` and `ceiling` are the lowest and highest code of the chain.
+    `lines_a_row` is 2 where the rows are one field's: every second line of the frame.
+    """
+
+    window: tuple[int, int, int, int]
+    overlay: npt.NDArray[np.bool_] | None
+    code_range: CodeRange
+    floor: float
+    ceiling: float
+    criteria: Criteria = field(default_factory=Criteria)
+    lines_a_row: int = 1
+
+    @property
+    def rows(self) -> int:
+        """Rows of the tile grid."""
+        return self.criteria.tile_rows
+
+    @property
+    def columns(self) -> int:
+        """Columns of the tile grid."""
+        return self.criteria.tile_columns
+
+    @property
+    def tiles(self) -> int:
+        """How many tiles the grid has."""
+        return self.rows * self.columns
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Height and width of the window in pixels."""
+        top, bottom, left, right = self.window
+        return bottom - top, right - left
+
+    @cached_property
+    def row_step(self) -> int:
+        """Every how many-th row goes into the histograms: odd, 1 up to the pixel budget."""
+        height, width = self.shape
+        return next(step for step in range(1, 2 * height + 2, 2) if height // step * width <= PIXEL_BUDGET)
+
+    @cached_property
+    def tile_numbers(self) -> Luma:
+        """Tile number at each sampled pixel, `tiles` where the overlay covers it; shape [sampled rows, width]."""
+        height, width = self.shape
+        row = (np.arange(height) * self.rows // height)[:, None]
+        column = (np.arange(width) * self.columns // width)[None, :]
+        numbers = (row * self.columns + column).astype(np.uint8)
+        if self.overlay is not None:
+            numbers[self.overlay] = self.tiles
+        return np.ascontiguousarray(numbers[:: self.row_step])
+
+    @cached_property
+    def block_shape(self) -> tuple[int, int]:
+        """Rows and columns of the block picture; a block has about the size of the reference object."""
+        return self.rows * BLOCKS_A_TILE, self.columns * BLOCKS_A_TILE
+
+    @cached_property
+    def block_ok(self) -> npt.NDArray[np.bool_]:
+        """Blocks [block rows, block columns] without overlay."""
+        if self.overlay is None:
+            return np.ones(self.block_shape, dtype=np.bool_)
+        covered = cv2.resize(
+            self.overlay.astype(np.float32), self.block_shape[::-1], interpolation=cv2.INTER_AREA
+        )
+        return np.asarray(covered < 0.02)
+
+    @cached_property
+    def object_per_block(self) -> float:
+        """Noise of the mean over the reference object, over that of a block mean, for white noise."""
+        lines = self.shape[0] * self.lines_a_row
+        object_pixels = (self.criteria.object_size_px * lines / REFERENCE_LINES) ** 2 / self.lines_a_row
+        return float(np.sqrt(self.block_pixels / object_pixels))
+
+    @property
+    def block_pixels(self) -> float:
+        """Pixels in a block."""
+        height, width = self.shape
+        return height * width / (self.block_shape[0] * self.block_shape[1])
+
+    def for_fields(self) -> PictureArea:
+        """Give the same area for one field of the frame: every second line, those inside the window in both fields."""
+        top, bottom, left, right = self.window
+        first, last = -(-top // 2), bottom // 2
+        overlay = self.overlay
+        if overlay is not None:  # a line of text is text in both fields
+            pairs = overlay[2 * first - top : 2 * last - top]
+            overlay = pairs[::2] | pairs[1::2]
+        return replace(self, window=(first, last, left, right), overlay=overlay, lines_a_row=2)
+
+    @cached_property
+    def tile_valid(self) -> npt.NDArray[np.bool_]:
+        """Tiles [tiles] that are measured: at least half of the tile is picture."""
+        counts = np.bincount(self.tile_numbers.ravel(), minlength=self.tiles + 1)[: self.tiles]
+        return np.asarray(counts > _MASKED_TILE_SHARE * self.tile_numbers.size / self.tiles)
+
+    @cached_property
+    def zone(self) -> npt.NDArray[np.bool_]:
+        """Tiles [tiles] whose centre lies in the flying zone, the central share of width and height."""
+        height, width = self.shape
+        half = self.criteria.flying_zone / 2
+        row = np.abs((np.arange(self.rows) + 0.5) / self.rows - 0.5) <= half
+        column = np.abs((np.arange(self.columns) + 0.5) / self.columns - 0.5) <= half
+        return np.asarray((row[:, None] & column[None, :]).ravel())
+
+    @cached_property
+    def code_weights(self) -> Floats:
+        """Weights [256, 5] that turn histograms into sums: code, code squared, crushed, clipped, object signal.
+
+        The signal of a code is by how many codes the reference object would stand out from it under the named
+        curve; nothing at the floor or the ceiling, and never past the ceiling.
+        """
+        codes = np.arange(256, dtype=np.float64)
+        margin = self.criteria.clip_margin_codes
+        crushed = codes <= self.floor + margin
+        clipped = codes >= self.ceiling - margin
+        span = self.code_range.white - self.code_range.black
+        level = np.clip((codes - self.floor) / span, 0.0, None)
+        signal = contrast_step(level, self.criteria.object_contrast, self.criteria.transfer_curve) * span
+        signal = np.minimum(signal, np.maximum(self.ceiling - codes, 0.0))
+        signal[crushed | clipped] = 0.0
+        return np.stack([codes, codes**2, crushed, clipped, signal], axis=1).astype(np.float32)
+
+
+class Frame:
+    """One picture at one instant. Arrays are read only: they may be the decoder's own buffers.
+
+    `luma` is the coded plane in its own depth, `chroma` the two colour planes or None, `time_s` seconds from the
+    start of the flight. `previous` is the frame before (of the same parity for fields), None on the first.
+    """
+
+    def __init__(
+        self,
+        luma: npt.NDArray[np.uint8] | npt.NDArray[np.uint16],
+        area: PictureArea,
+        time_s: float,
+        *,
+        bits: int = 8,
+        chroma: tuple[npt.NDArray[Any], npt.NDArray[Any]] | None = None,
+        previous: Frame | None = None,
+        damaged: bool = False,
+    ) -> None:
+        self.luma = luma
+        self.area = area
+        self.time_s = time_s
+        self.bits = bits
+        self.chroma = chroma
+        self.previous = previous
+        self.damaged = damaged
+        self._views: dict[Callable[[Frame], Any], Any] = {}
+
+    def view(self, function: Callable[[Frame], View]) -> View:
+        """Give `function(self)`, computed on first use and kept with the frame."""
+        if function not in self._views:
+            self._views[function] = function(self)
+        result: View = self._views[function]
+        return result
+
+    @cached_property
+    def codes(self) -> Luma:
+        """Coded luma of the picture in the 8-bit scale, shape [height, width]; 10-bit codes are divided by 4."""
+        top, bottom, left, right = self.area.window
+        plane = self.luma[top:bottom, left:right]
+        return eight_bit(plane, self.bits)
+
+    @cached_property
+    def tile_histograms(self) -> Floats:
+        """Counts [tiles, 256] of the sampled pixels at each 8-bit code, overlay left out."""
+        numbers = self.area.tile_numbers
+        rows = self.codes[:: self.area.row_step]
+        tiles = self.area.tiles
+        counts = cv2.calcHist([numbers, rows], [0, 1], None, [tiles, 256], [0, tiles, 0, 256])
+        return np.asarray(counts, dtype=np.float32)
+
+    @cached_property
+    def histogram(self) -> npt.NDArray[np.float64]:
+        """Share [256] of the picture at each 8-bit code; sums to 1, NaN where nothing is picture."""
+        counts = self.tile_histograms.sum(axis=0, dtype=np.float64)
+        total = counts.sum()
+        return counts / total if total else np.full(256, np.nan)
+
+    @cached_property
+    def tile_sums(self) -> Floats:
+        """Means [tiles, 5] over each tile: code, code squared, crushed, clipped, object signal; NaN if not measured."""
+        histograms = self.tile_histograms
+        counts = histograms.sum(axis=1)
+        sums = histograms @ self.area.code_weights
+        counts[~self.area.tile_valid] = np.nan
+        counts[counts == 0] = np.nan
+        return np.asarray(sums / counts[:, None], dtype=np.float32)
+
+    @cached_property
+    def half(self) -> Luma:
+        """The picture at half size (means of 2 x 2), shape [height // 2, width // 2]."""
+        codes = self.codes
+        height, width = codes.shape
+        even = codes[: height // 2 * 2, : width // 2 * 2]
+        return np.asarray(cv2.resize(even, (width // 2, height // 2), interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+    @cached_property
+    def fine(self) -> Floats:
+        """The picture in codes at four samples a block (or the half-size picture where that is smaller)."""
+        rows, columns = (FINE_A_BLOCK * size for size in self.area.block_shape)
+        height, width = self.half.shape
+        fine = self.half.astype(np.float32)
+        if height > rows or width > columns:
+            size = (min(width, columns), min(height, rows))
+            fine = np.asarray(cv2.resize(fine, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+        return fine
+
+    @cached_property
+    def blocks(self) -> Floats:
+        """Block means in codes, shape [rows x 5, columns x 5]: the picture at the size of the reference object."""
+        rows, columns = self.area.block_shape
+        return np.asarray(cv2.resize(self.fine, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
+def eight_bit(plane: npt.NDArray[Any], bits: int) -> Luma:
+    """Give a coded plane of `bits` in the 8-bit scale (rounded), as it is where it has 8 bits."""
+    if plane.dtype == np.uint8:
+        return plane
+    return np.asarray(cv2.convertScaleAbs(np.ascontiguousarray(plane), alpha=1.0 / (1 << (bits - 8))), dtype=np.uint8)

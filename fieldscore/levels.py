@@ -1,0 +1,115 @@
+"""Which code range is in force, and the lowest and highest code this recording chain really reaches."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.units import CodeRange
+
+Luma = npt.NDArray[np.uint8]
+Doubles = npt.NDArray[np.float64]
+How = Literal["measured", "nominal"]
+
+_OUTSIDE_CODES = 8  # codes past nominal black or white that narrow-range overshoot does not fill
+_OUTSIDE_SHARE = 0.005  # share of all pixels there that proves full range
+_EMPTY_SHARE = 2e-4  # at most this share beyond an end of the chain ...
+_LEAK = 0.05  # ... or this share of the pile-up: a codec's overshoot
+_PILE_SHARE = 2e-4  # a pile-up holds at least this share of all pixels
+_PILE_RATIO = 2.0  # the pile-up (five codes) over the five codes inside it
+_WOBBLE = 2  # codes to each side over which compression spreads a pile-up
+_INSIDE = 8  # codes inside the pile-up's middle that are compared with it
+_SEARCH_CODES = 20  # 7.5 IRE of setup left in the signal put black 16 to 19 codes in (SMPTE 170M)
+_SAME_CODE = 0.5  # share of the pictures that reach the end at all and must have it at the same code
+_NOMINAL_NEAR = 1.5  # an end this near to the nominal one is the nominal one
+
+
+@dataclass(frozen=True)
+class Ends:
+    """Code range and both ends of the chain in the 8-bit scale, with how each is known."""
+
+    code_range: CodeRange
+    range_from: Literal["tag", "measured", "assumed"]
+    floor: float
+    floor_from: How
+    ceiling: float
+    ceiling_from: How
+    notes: tuple[str, ...]
+
+
+def chain_ends(pictures: Sequence[Luma], overlay: npt.NDArray[np.bool_] | None, range_tag: str | None) -> Ends:
+    """Find range, floor and ceiling from the histograms of pictures [height, width] spread over the flight."""
+    histograms = np.array([_histogram(picture, overlay) for picture in pictures])
+    code_range, range_from, notes = _range(histograms.mean(axis=0), range_tag)
+    floor = _end(histograms, code_range.black)
+    ceiling_from_top = _end(histograms[:, ::-1], 255.0 - code_range.white)
+    return Ends(
+        code_range=code_range,
+        range_from=range_from,
+        floor=code_range.black if floor is None else floor,
+        floor_from="nominal" if floor is None else "measured",
+        ceiling=code_range.white if ceiling_from_top is None else 255.0 - ceiling_from_top,
+        ceiling_from="nominal" if ceiling_from_top is None else "measured",
+        notes=notes,
+    )
+
+
+def _histogram(picture: Luma, overlay: npt.NDArray[np.bool_] | None) -> Doubles:
+    values = picture.ravel() if overlay is None else picture[~overlay]
+    counts = np.bincount(values, minlength=256).astype(np.float64)
+    return np.asarray(counts / max(counts.sum(), 1.0))
+
+
+def _range(
+    histogram: Doubles, tag: str | None
+) -> tuple[CodeRange, Literal["tag", "measured", "assumed"], tuple[str, ...]]:
+    """Choose the code range: the tag unless the histogram contradicts it, else what the histogram shows."""
+    narrow = CodeRange.NARROW
+    below = float(histogram[: int(narrow.black) - _OUTSIDE_CODES].sum())
+    above = float(histogram[int(narrow.white) + _OUTSIDE_CODES + 1 :].sum())
+    if below + above > _OUTSIDE_SHARE:
+        if tag == "narrow":
+            note = f"tagged narrow range, but {100 * (below + above):.1f} % of the pixels lie far outside 16..235: read as full range"
+            return CodeRange.FULL, "measured", (note,)
+        return CodeRange.FULL, "tag" if tag == "full" else "measured", ()
+    if tag is not None:
+        return CodeRange(tag), "tag", ()
+    ends = [_end(histogram[None, :], narrow.black), _end(histogram[None, ::-1], 255.0 - narrow.white)]
+    if any(end is not None for end in ends):
+        return narrow, "measured", ()
+    return narrow, "assumed", ("code range not tagged and not to be seen in the pictures: narrow range assumed",)
+
+
+def _end(histograms: Doubles, nominal: float) -> float | None:
+    """Find the low end of histograms [pictures, 256] as a pile-up that nothing lies below; None without one.
+
+    Turn the histograms round for the high end. An end is looked for no further in than a setup left in the signal
+    puts it: a dark sky further in is no floor, however even.
+    """
+    mean = histograms.mean(axis=0)
+    padded = np.pad(mean, _INSIDE)
+    below = np.concatenate([[0.0], np.cumsum(mean)])
+    for code in range(int(nominal) + _SEARCH_CODES + 1):
+        at = code + _INSIDE
+        pile = padded[at - _WOBBLE : at + _WOBBLE + 1].sum()
+        if pile < _PILE_SHARE or padded[at] < padded[at - _WOBBLE : at + _WOBBLE + 1].max():
+            continue
+        if below[max(code - _WOBBLE - 1, 0)] > max(_EMPTY_SHARE, _LEAK * pile):
+            return None  # something lies below, so no end is here or further in
+        inner = padded[at + _WOBBLE + 2 : at + _INSIDE + 1].sum()
+        if pile >= _PILE_RATIO * inner and _same_code(histograms, code):
+            return nominal if abs(code - nominal) <= _NOMINAL_NEAR else float(code)
+    return None
+
+
+def _same_code(histograms: Doubles, code: int) -> bool:
+    """Say whether the pictures that reach down to the end have it at this code."""
+    reaching = histograms[:, : code + _WOBBLE + 1].sum(axis=1) > _PILE_SHARE
+    if not reaching.any():
+        return False
+    low = np.argmax(np.cumsum(histograms[reaching], axis=1) > _PILE_SHARE / 2, axis=1)
+    return float(np.mean(np.abs(low - code) <= 2 * _WOBBLE)) >= _SAME_CODE

@@ -1,0 +1,68 @@
+"""What a measure is: a pure function of one Frame that gives one figure for each column it declares."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+if TYPE_CHECKING:
+    from fieldscore.frame import Frame
+
+Better = Literal["lower", "higher", "neither"]
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of the Timeline: its name ends in its unit where it has one."""
+
+    name: str
+    unit: str
+    better: Better
+    summary: str
+    source: str = "measures.md"
+
+
+@dataclass(frozen=True)
+class Measure:
+    """A function of one Frame and the columns it fills, in that order. NaN = not measurable on this frame."""
+
+    columns: tuple[Column, ...]
+    function: Callable[[Frame], tuple[float, ...]]
+
+    def __call__(self, frame: Frame) -> tuple[float, ...]:
+        """Give one float for each column."""
+        return self.function(frame)
+
+
+@dataclass(frozen=True)
+class TileMeasure:
+    """A function of one Frame that gives one figure for each tile, shape [tiles], row by row."""
+
+    column: Column
+    function: Callable[[Frame], npt.NDArray[np.float32]]
+
+    def __call__(self, frame: Frame) -> npt.NDArray[np.float32]:
+        """Give one float for each tile."""
+        return self.function(frame)
+
+
+def measure(*columns: Column) -> Callable[[Callable[[Frame], tuple[float, ...]]], Measure]:
+    """Declare a function of one Frame as the measure of these columns."""
+
+    def declare(function: Callable[[Frame], tuple[float, ...]]) -> Measure:
+        return Measure(columns, function)
+
+    return declare
+
+
+def tile_measure(column: Column) -> Callable[[Callable[[Frame], npt.NDArray[np.float32]]], TileMeasure]:
+    """Declare a function of one Frame as a measure of every tile."""
+
+    def declare(function: Callable[[Frame], npt.NDArray[np.float32]]) -> TileMeasure:
+        return TileMeasure(column, function)
+
+    return declare

@@ -1,0 +1,25 @@
+"""How fast the picture moves: what tells flying from standing on the ground."""
+
+from __future__ import annotations
+
+from fieldscore.frame import Frame
+from fieldscore.measure import Column, measure
+from fieldscore.motion import registration
+
+
+@measure(
+    Column(
+        "motion_percent",
+        "%/s",
+        "neither",
+        "Speed of the picture: shift, zoom and roll together, in % of its height a second.",
+        "Lucas and Kanade 1981",
+    )
+)
+def movement(frame: Frame) -> tuple[float, ...]:
+    """Speed of the picture in % of its height a second."""
+    found = frame.view(registration)
+    if found is None or frame.previous is None or frame.time_s <= frame.previous.time_s:
+        return (float("nan"),)
+    height = frame.area.block_shape[0]
+    return (100.0 * found.travel_blocks(height) / height / (frame.time_s - frame.previous.time_s),)

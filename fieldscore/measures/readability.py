@@ -1,0 +1,73 @@
+"""Could the pilot make out an obstacle there? Per tile by the Rose criterion, then as shares of the picture.
+
+The reference object stands out from a tile by the signal that its Weber contrast makes under the named curve;
+it is seen when that signal is k times the noise of the mean over the object (A. Rose, JOSA 38:196, 1948).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.frame import Frame
+from fieldscore.measure import Column, measure, tile_measure
+from fieldscore.noise import noise
+
+_MOSTLY = 0.5  # share of a tile at the ceiling from which its loss counts as blown
+_PERCEPTIBLE_CODES = 1.0  # an object that stands out by less than one code is lost to darkness, whatever the noise
+_SMEAR_CODES = 0.4  # least noise of an object's mean that a codec's quantiser leaves (docs/decisions/smear_floor.py)
+
+
+@tile_measure(Column("readable", "Rose k", "higher", "Contrast-to-noise of the reference object in each tile.", "Rose 1948"))
+def readability(frame: Frame) -> npt.NDArray[np.float32]:
+    """Rose k of the reference object [tiles]; NaN where the tile is not picture or noise is not measurable."""
+    found = frame.view(noise)
+    signal = frame.tile_sums[:, 4]
+    if found is None:
+        # without any tile between floor and ceiling there is no signal either, and noise is not needed to say so
+        return np.where(signal > 0, np.float32(np.nan), signal).astype(np.float32)
+    return np.asarray(signal / np.hypot(found.object_codes, _SMEAR_CODES), dtype=np.float32)
+
+
+@dataclass(frozen=True)
+class _Shares:
+    readable: float
+    dark: float
+    blown: float
+    noisy: float
+
+
+def _shares(frame: Frame, tiles: npt.NDArray[np.bool_]) -> _Shares:
+    """Shares (%) of the chosen tiles that are readable, or lost to darkness, clipping or noise."""
+    k = frame.view(readability)[tiles]
+    _, _, _, clipped, signal = frame.tile_sums[tiles].T
+    known = np.isfinite(k)
+    if not known.any():
+        return _Shares(np.nan, np.nan, np.nan, np.nan)
+    lost = k[known] < frame.area.criteria.rose_k
+    blown = lost & (clipped[known] > _MOSTLY)
+    dark = lost & ~blown & (signal[known] < _PERCEPTIBLE_CODES)
+    percent = 100.0 / known.sum()
+    return _Shares(
+        readable=percent * float((~lost).sum()),
+        dark=percent * float(dark.sum()),
+        blown=percent * float(blown.sum()),
+        noisy=percent * float((lost & ~blown & ~dark).sum()),
+    )
+
+
+@measure(
+    Column("readable_percent", "%", "higher", "Share of the picture's tiles where the reference object would be seen."),
+    Column("zone_readable_percent", "%", "higher", "The same in the flying zone, the centre of the picture."),
+    Column("zone_dark_percent", "%", "lower", "Share of the flying zone lost because too little signal is left."),
+    Column("zone_blown_percent", "%", "lower", "Share of the flying zone lost because it is clipped."),
+    Column("zone_noisy_percent", "%", "lower", "Share of the flying zone lost to noise."),
+)
+def readable_shares(frame: Frame) -> tuple[float, ...]:
+    """Readable share of the picture and of the flying zone, and what the zone's rest was lost to, in %."""
+    area = frame.area
+    whole = _shares(frame, area.tile_valid)
+    zone = _shares(frame, area.tile_valid & area.zone)
+    return whole.readable, zone.readable, zone.dark, zone.blown, zone.noisy

@@ -1,0 +1,277 @@
+"""How the picture moved from the frame before, and what is left when that motion is taken out.
+
+Three steps, each after Lucas and Kanade (IJCAI 1981), with a change of gain and offset fitted beside the motion so
+that auto exposure does not pass for movement. The motion of the whole picture (shift, zoom, roll) is found on
+blurred block pictures, coarse to fine; the frame before is warped by it; then each tile's own rest of motion is
+fitted to first order on block means. What that leaves in a tile is temporal noise, doubled, plus what the fit could
+not follow.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.frame import BLOCKS_A_TILE, Frame
+
+Floats = npt.NDArray[np.float32]
+Doubles = npt.NDArray[np.float64]
+
+_FITTED = 3  # figures fitted in each tile: two of motion, one of brightness
+_FREEDOM = BLOCKS_A_TILE**2 - _FITTED
+_RIDGE = 0.05  # squared codes: keeps the motion of a tile without structure at zero
+_BLUR_BLOCKS = 1.2  # gradients of a block picture hold over about this distance once it is blurred so far
+_STEPS = (2, 1)  # iterations on the halved and on the whole block picture; more change little
+_MOSTLY, _FEWEST_TILES = 0.8, 8  # tiles for the exposure change: share of a tile that must be picture, and how many
+_LOCAL_STEPS = 2  # iterations of the parallax fit
+_LOCAL_RIDGE = 0.5  # squared codes a block: tiles without structure follow the whole picture
+_LOCAL_LIMIT = 1.0  # blocks a step
+_NEIGHBOURS = 0.6  # tiles (sigma) over which the parallax fit is smoothed
+_HALF_ROUNDING = 0.09375  # squared codes: error of a rounded mean of four codes, whose fraction is 0, 1/4, 1/2 or 3/4
+
+
+@dataclass(frozen=True)
+class Registration:
+    """Motion of the whole picture since the frame before.
+
+    `shift` (right, down) in blocks, `zoom` and `roll` as fractions (roll in radians, clockwise); `likeness` the
+    correlation of the blurred block pictures once motion is taken out; `identical` where nothing changed at all.
+    """
+
+    shift: tuple[float, float]
+    zoom: float
+    roll: float
+    likeness: float
+    identical: bool
+
+    def travel_blocks(self, height: int) -> float:
+        """How far a picture of that height moved, in blocks: shift, and zoom and roll at half a height, as one length."""
+        turn = np.hypot(self.zoom, self.roll) * height / 2
+        return float(np.hypot(np.hypot(*self.shift), turn))
+
+
+def registration(frame: Frame) -> Registration | None:
+    """Register a frame to the one before it; None on the first frame or where the picture has another shape."""
+    previous = frame.previous
+    if previous is None or previous.area is not frame.area:
+        return None
+    if not np.any(frame.blocks != previous.blocks):
+        return Registration((0.0, 0.0), 0.0, 0.0, likeness=1.0, identical=True)
+    now, before = frame.view(_blurred), previous.view(_blurred)
+    motion = _whole_picture(now, before, frame.area.block_ok)
+    right, down, zoom, roll = (float(one) for one in motion)
+    likeness = _correlation(now, _warp(before, motion), frame.area.block_ok)
+    return Registration((right, down), zoom, roll, likeness, identical=False)
+
+
+@dataclass(frozen=True)
+class Residual:
+    """What is left of each tile once motion is taken out, NaN under the overlay.
+
+    `variance` [tiles]: of one frame's block means, in squared codes; `structure` [tiles]: mean square gradient of the
+    block means, in squared codes a block: how much a motion not followed would leave.
+    """
+
+    variance: Floats
+    structure: Floats
+
+
+def residual(frame: Frame) -> Residual | None:
+    """Take motion out of a frame; None where it has no registration or is identical to the one before."""
+    found, previous = frame.view(registration), frame.previous
+    if found is None or found.identical or previous is None:
+        return None
+    motion = np.array([*found.shift, found.zoom, found.roll])
+    variance, structure = _tile_residual(frame.blocks, _warped_blocks(frame, previous, motion))
+    variance = np.maximum(variance - np.float32(_rounding(frame)), np.float32(0.0))
+    variance[~frame.view(_whole_tiles)] = np.nan
+    return Residual(variance, structure)
+
+
+def _blurred(frame: Frame) -> Floats:
+    """The block picture, blurred so that its gradients reach far enough."""
+    return np.asarray(cv2.GaussianBlur(frame.blocks, (0, 0), _BLUR_BLOCKS), dtype=np.float32)
+
+
+def _whole_tiles(frame: Frame) -> npt.NDArray[np.bool_]:
+    """Tiles [tiles] none of whose blocks is under the overlay."""
+    area = frame.area
+    ok = area.block_ok.reshape(area.rows, BLOCKS_A_TILE, area.columns, BLOCKS_A_TILE).all(axis=(1, 3))
+    return np.asarray(ok.ravel())
+
+
+def _rounding(frame: Frame) -> float:
+    """Variance that rounding of the half-size picture adds to a block mean, in squared codes."""
+    return _HALF_ROUNDING * 4.0 / frame.area.block_pixels
+
+
+@lru_cache(maxsize=8)
+def _places(rows: int, columns: int) -> tuple[Floats, Floats]:
+    """Column and row number of every place of a picture."""
+    x, y = np.meshgrid(np.arange(columns, dtype=np.float32), np.arange(rows, dtype=np.float32))
+    return x, y
+
+
+@lru_cache(maxsize=8)
+def _coordinates(rows: int, columns: int) -> tuple[Floats, Floats]:
+    """Distance of each block from the centre, right and down, in blocks."""
+    x = np.arange(columns, dtype=np.float32) - (columns - 1) / 2
+    y = np.arange(rows, dtype=np.float32) - (rows - 1) / 2
+    return np.broadcast_to(x, (rows, columns)), np.broadcast_to(y[:, None], (rows, columns))
+
+
+def _affine(motion: Doubles, rows: int, columns: int) -> Doubles:
+    """Matrix [2, 3] that takes a place in the frame now to where it was in the frame before."""
+    right, down, zoom, roll = motion
+    x, y = (columns - 1) / 2, (rows - 1) / 2
+    return np.array([[1 - zoom, roll, -right + zoom * x - roll * y], [-roll, 1 - zoom, -down + zoom * y + roll * x]])
+
+
+def _warp(picture: Floats, motion: Doubles, border: int = cv2.BORDER_REPLICATE) -> Floats:
+    """The picture before, moved by the motion of the whole picture."""
+    rows, columns = picture.shape
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    moved = cv2.warpAffine(picture, _affine(motion, rows, columns), (columns, rows), flags=flags, borderMode=border)
+    return np.asarray(moved, dtype=np.float32)
+
+
+def _whole_picture(now: Floats, before: Floats, ok: npt.NDArray[np.bool_]) -> Doubles:
+    """Shift right and down in blocks, zoom and roll (as fractions) that take the picture before to the one now."""
+    motion = np.zeros(4)
+    for level, steps in enumerate(_STEPS):
+        scale = 2 ** (len(_STEPS) - 1 - level)
+        sizes = (now.shape[1] // scale, now.shape[0] // scale)
+        small = [cv2.resize(one, sizes, interpolation=cv2.INTER_AREA) for one in (now, before)]
+        weight = cv2.resize(ok.astype(np.float32), sizes, interpolation=cv2.INTER_AREA) if scale > 1 else ok.astype(np.float32)
+        scaled = motion * (1 / scale, 1 / scale, 1, 1)
+        for _ in range(steps):
+            seen = weight * _warp(weight, scaled, cv2.BORDER_CONSTANT)  # what came in at the edges has no before
+            scaled += _motion_step(small[0], _warp(small[1], scaled), seen)
+        motion = scaled * (scale, scale, 1, 1)
+    return motion
+
+
+def _motion_step(now: Floats, warped: Floats, weight: Floats) -> Doubles:
+    """One least-squares step of shift, zoom and roll, with gain and offset fitted beside them."""
+    mean = (now + warped) * np.float32(0.5)
+    right, down = _gradients(mean)
+    x, y = _coordinates(*now.shape)
+    features = np.stack([right, down, right * x + down * y, down * x - right * y, mean, np.ones_like(mean)])
+    features = (features * weight).reshape(len(features), -1)
+    change = ((now - warped) * weight).ravel()
+    normal = (features @ features.T).astype(np.float64)
+    normal[np.diag_indices(4)] += _RIDGE * weight.sum() * np.array([1.0, 1.0, now.shape[0] ** 2 / 6, now.shape[0] ** 2 / 6])
+    normal[4, 4] += 1.0
+    fit = np.linalg.solve(normal, (features @ change).astype(np.float64))
+    return -np.asarray(fit[:4])
+
+
+def _gradients(picture: Floats) -> tuple[Floats, Floats]:
+    """Central differences right and down, in codes a block."""
+    right = cv2.Sobel(picture, cv2.CV_32F, 1, 0, ksize=1, scale=0.5, borderType=cv2.BORDER_REPLICATE)
+    down = cv2.Sobel(picture, cv2.CV_32F, 0, 1, ksize=1, scale=0.5, borderType=cv2.BORDER_REPLICATE)
+    return np.asarray(right, dtype=np.float32), np.asarray(down, dtype=np.float32)
+
+
+def _correlation(first: Floats, second: Floats, ok: npt.NDArray[np.bool_]) -> float:
+    """Correlation of two pictures where they are picture; 1 where neither has any contrast."""
+    one, two = first[ok] - first[ok].mean(), second[ok] - second[ok].mean()
+    energy = float(np.sqrt((one @ one) * (two @ two)))
+    return float(one @ two) / energy if energy > 0 else 1.0
+
+
+def _warped_blocks(frame: Frame, previous: Frame, motion: Doubles) -> Floats:
+    """Block means of the frame before, taken where its content is now: the whole picture's motion, then the parallax."""
+    rows, columns = previous.area.block_shape
+    flow = _whole_flow(motion, rows, columns)
+    now, before = frame.view(_blurred), previous.view(_blurred)
+    ok = frame.area.block_ok & _was_inside(flow)
+    gain, offset = _exposure_change(now, _fetch(before, flow, cv2.INTER_LINEAR), ok)
+    for _ in range(_LOCAL_STEPS):
+        flow += _local_flow(now, gain * _fetch(before, flow, cv2.INTER_LINEAR) + offset, ok)
+    fine = previous.fine
+    size = fine.shape[::-1]
+    fine_flow = cv2.resize(flow, size, interpolation=cv2.INTER_LINEAR) * np.float32([size[0] / columns, size[1] / rows])
+    warped = _fetch(fine, fine_flow, cv2.INTER_CUBIC)
+    return gain * np.asarray(cv2.resize(warped, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32) + offset
+
+
+def _was_inside(flow: Floats) -> npt.NDArray[np.bool_]:
+    """Places [rows, columns] whose content was in the picture before."""
+    rows, columns = flow.shape[:2]
+    x, y = _places(rows, columns)
+    was_x, was_y = x - flow[..., 0], y - flow[..., 1]
+    return np.asarray((was_x >= 0) & (was_x <= columns - 1) & (was_y >= 0) & (was_y <= rows - 1))
+
+
+def _exposure_change(now: Floats, warped: Floats, ok: npt.NDArray[np.bool_]) -> tuple[np.float32, np.float32]:
+    """Gain and offset that take the codes before to those now; what moved by itself is left out of a second fit.
+
+    The gain is the ratio of the spreads of tile means: unlike a regression's slope on blocks it does not shrink where
+    the motion is not followed well or interpolation blurs.
+    """
+    size = (now.shape[1] // BLOCKS_A_TILE, now.shape[0] // BLOCKS_A_TILE)
+    whole = cv2.resize(ok.astype(np.float32), size, interpolation=cv2.INTER_AREA) > _MOSTLY
+    if np.count_nonzero(whole) < _FEWEST_TILES:
+        return np.float32(1.0), np.float32(0.0)
+    two, one = (cv2.resize(each, size, interpolation=cv2.INTER_AREA)[whole].astype(np.float64) for each in (now, warped))
+    gain, offset = 1.0, 0.0
+    for _ in range(2):
+        away = np.abs(two - gain * one - offset)
+        near = away <= 3.0 * np.median(away) + 1.0
+        spread = float(one[near].std())
+        if spread < 1.0:
+            return np.float32(1.0), np.float32(np.median(two - one))
+        gain = float(two[near].std()) / spread
+        offset = float(two[near].mean() - gain * one[near].mean())
+    return np.float32(gain), np.float32(offset)
+
+
+def _whole_flow(motion: Doubles, rows: int, columns: int) -> Floats:
+    """Motion [rows, columns, 2] of each block under the whole picture's shift, zoom and roll, in blocks."""
+    right, down, zoom, roll = motion
+    x, y = _coordinates(rows, columns)
+    return np.dstack([right + zoom * x - roll * y, down + zoom * y + roll * x]).astype(np.float32)
+
+
+def _fetch(picture: Floats, flow: Floats, kernel: int) -> Floats:
+    """The picture before at the places that its content has now left: [rows, columns]."""
+    x, y = _places(*picture.shape)
+    taken = cv2.remap(picture, x - flow[..., 0], y - flow[..., 1], kernel, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(taken, dtype=np.float32)
+
+
+def _local_flow(now: Floats, warped: Floats, ok: npt.NDArray[np.bool_]) -> Floats:
+    """Rest of motion [rows, columns, 2] in blocks, fitted around every tile and smooth between tiles."""
+    right, down = _gradients((now + warped) * np.float32(0.5))
+    change = (now - warped) * ok
+    maps = (right * right, down * down, right * down, right * change, down * change)
+    size = (now.shape[1] // BLOCKS_A_TILE, now.shape[0] // BLOCKS_A_TILE)
+    xx, yy, xy, xt, yt = (
+        cv2.GaussianBlur(cv2.resize(one, size, interpolation=cv2.INTER_AREA), (3, 3), _NEIGHBOURS) for one in maps
+    )
+    xx, yy = xx + _LOCAL_RIDGE, yy + _LOCAL_RIDGE
+    determinant = xx * yy - xy * xy
+    flow = np.dstack([xy * yt - yy * xt, xy * xt - xx * yt]) / determinant[..., None]
+    flow = np.clip(flow, -_LOCAL_LIMIT, _LOCAL_LIMIT).astype(np.float32)
+    return np.asarray(cv2.resize(flow, now.shape[::-1], interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+
+
+def _tile_residual(now: Floats, warped: Floats) -> tuple[Floats, Floats]:
+    """Variance [tiles] of one frame's block means about each tile's own motion and brightness, and its structure."""
+    change = now - warped
+    right, down = _gradients((now + warped) * np.float32(0.5))
+    maps = (right, down, change, right * right, down * down, right * down, right * change, down * change, change * change)
+    size = (now.shape[1] // BLOCKS_A_TILE, now.shape[0] // BLOCKS_A_TILE)
+    x, y, t, xx, yy, xy, xt, yt, tt = (
+        cv2.resize(one, size, interpolation=cv2.INTER_AREA).ravel() for one in maps
+    )
+    xx, yy, xy, xt, yt = xx - x * x + _RIDGE, yy - y * y + _RIDGE, xy - x * y, xt - x * t, yt - y * t
+    determinant = xx * yy - xy * xy
+    explained = (yy * xt * xt - 2 * xy * xt * yt + xx * yt * yt) / determinant
+    variance = (tt - t * t - explained) * (BLOCKS_A_TILE**2 / _FREEDOM / 2.0)
+    return np.asarray(variance, dtype=np.float32), np.asarray(xx + yy, dtype=np.float32)

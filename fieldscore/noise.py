@@ -1,0 +1,134 @@
+"""Temporal noise left in the recording, at the size of the reference object, as it depends on level.
+
+What registration leaves in a tile is noise plus whatever the fit could not follow; the second only ever adds.
+So tiles of like level are pooled and a low quartile of their residuals is taken, corrected for what a quartile
+of a chi-square distribution is. Block means survive a codec where pixel noise does not (docs/decisions).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.frame import Frame
+from fieldscore.motion import residual
+from fieldscore.signs import says_nothing_of_noise
+from fieldscore.units import QUANTISATION_VARIANCE
+
+Doubles = npt.NDArray[np.float64]
+
+LEVEL_EDGES = np.array([-1.0, 0.06, 0.12, 0.2, 0.3, 0.45, 0.65, 2.0])  # level fractions above the floor that bound the pools
+# shot noise in codes is all but level under a gamma of 2.2, read noise rises toward the dark as level**-1.2; where dark
+# parts are too rough to measure it is daylight, and shot noise rules: sigma rises by no more than level**-0.8
+STEEPEST = 1.6
+LOW_PERCENT = 25.0
+LOW_OF_CHI_SQUARE = 0.7836  # 25 % point of chi-square over its 22 degrees of freedom (scipy.stats.chi2.ppf)
+_FOLLOW = 0.1  # share of the way that a pool follows one measurement: a memory of about a second
+_POOL_MINIMUM = 8  # tiles; a quartile of fewer says little
+_CRUSHED_AT_MOST = 0.2  # share of a tile at the floor: crushing hides noise
+_CLIPPED_AT_MOST = 0.02  # the same at the ceiling
+
+
+NOISE_EVERY_S = 0.1  # s between two frame pairs that are measured: gain does not change faster, and it halves the cost
+
+
+@dataclass(frozen=True)
+class NoiseCurve:
+    """Variance of block means [pools] in squared codes at `levels` [pools], and when it was last measured.
+
+    Levels are fractions above the floor; both are NaN where a pool was never measured.
+    """
+
+    time_s: float
+    levels: Doubles
+    variances: Doubles
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Noise of one frame: `pixel_codes` [tiles] as for white noise a pixel, `object_codes` [tiles] of the mean over
+    the reference object, both one sigma in codes at the tile's level; `measured` [tiles] marks the tiles at whose
+    level noise shows: neither crushed nor clipped.
+    """
+
+    pixel_codes: Doubles
+    object_codes: Doubles
+    measured: npt.NDArray[np.bool_]
+
+
+def noise(frame: Frame) -> Noise | None:
+    """Noise of a frame by tile; None where none was measured yet (first frame, everything crushed or clipped)."""
+    curve = frame.view(noise_curve)
+    if curve is None:
+        return None
+    area = frame.area
+    block_codes = np.sqrt(_variances_at(curve, _tile_levels(frame)))
+    pixel_codes = block_codes * np.sqrt(area.block_pixels)
+    object_codes = np.hypot(block_codes * area.object_per_block, undithered_rounding(pixel_codes))
+    return Noise(pixel_codes, object_codes, _shows_noise(frame))
+
+
+def noise_curve(frame: Frame) -> NoiseCurve | None:
+    """The noise curve in force: the frame before's while it is fresh or nothing better can be measured, else a new one."""
+    last = None if frame.previous is None else frame.previous.view(noise_curve)
+    if last is not None and frame.time_s - last.time_s < NOISE_EVERY_S:
+        return last
+    if last is not None and says_nothing_of_noise(frame):
+        return last
+    left = frame.view(residual)
+    if left is None:
+        return last
+    measured = np.isfinite(left.variance) & _shows_noise(frame)
+    level = _tile_levels(frame)
+    levels, variances = np.full((2, len(LEVEL_EDGES) - 1), np.nan)
+    for pool in range(len(variances)):
+        members = measured & (level >= LEVEL_EDGES[pool]) & (level < LEVEL_EDGES[pool + 1])
+        if np.count_nonzero(members) < _POOL_MINIMUM:
+            continue
+        plain = left.structure <= np.median(left.structure[members])
+        variances[pool] = np.percentile(left.variance[members & plain], LOW_PERCENT) / LOW_OF_CHI_SQUARE
+        levels[pool] = level[members & plain].mean()
+    if last is not None:
+        levels, variances = _followed(last.levels, levels), _followed(last.variances, variances)
+    return NoiseCurve(frame.time_s, levels, variances) if np.isfinite(variances).any() else last
+
+
+def _followed(old: Doubles, new: Doubles) -> Doubles:
+    """Running mean of each pool: a codec spends its noise unevenly over frames."""
+    return np.where(np.isnan(old), new, np.where(np.isnan(new), old, old + _FOLLOW * (new - old)))
+
+
+def _variances_at(curve: NoiseCurve, levels: Doubles) -> Doubles:
+    """Variance of block means at level fractions above the floor.
+
+    Motion that was not followed passes for noise and only adds, so that pools bound each other. Under a camera's
+    curve noise falls, in codes, as the level rises, but only so fast (STEEPEST, of the variance).
+    """
+    known = np.isfinite(curve.variances)
+    centres, variances = curve.levels[known], curve.variances[known]
+    falling = np.minimum.accumulate(variances)
+    steepest = np.minimum.accumulate((variances * centres**STEEPEST)[::-1])[::-1] / centres**STEEPEST
+    return np.interp(levels, centres, np.minimum(falling, steepest))
+
+
+def _tile_levels(frame: Frame) -> Doubles:
+    """Mean level [tiles] above the floor, as a fraction of black to white."""
+    area = frame.area
+    return (frame.tile_sums[:, 0].astype(np.float64) - area.floor) / area.code_range.span
+
+
+def _shows_noise(frame: Frame) -> npt.NDArray[np.bool_]:
+    """Tiles [tiles] that are neither crushed nor clipped so far that their noise is hidden."""
+    _, _, crushed, clipped, _ = frame.tile_sums.T
+    return np.asarray((crushed < _CRUSHED_AT_MOST) & (clipped < _CLIPPED_AT_MOST))
+
+
+def undithered_rounding(pixel_codes: Doubles) -> Doubles:
+    """Rounding error (sigma, codes) that averaging over an object does not remove, for pixel noise of that sigma.
+
+    Rounding of a value with Gaussian noise leaves a bias whose first Fourier term has the amplitude
+    exp(-2 pi^2 sigma^2)/pi (Widrow's quantisation theorem); without noise it is the whole 1/12.
+    """
+    return np.sqrt(QUANTISATION_VARIANCE) * np.exp(-2.0 * np.pi**2 * np.square(pixel_codes))

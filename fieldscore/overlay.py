@@ -1,0 +1,95 @@
+"""Find overlay text (OSD) in pictures spread over a flight: it stays put, in contrast, while the scene moves."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+Luma = npt.NDArray[np.uint8]
+Mask = npt.NDArray[np.bool_]
+
+_PICTURES_AT_LEAST = 6
+_CONTRAST_CODES = 24  # a text pixel differs from its surroundings by at least this
+_ALWAYS = 0.8  # share of the pictures in which a label stands out
+_OFTEN = 0.15  # the same for a changing digit, as bright as the labels and beside one or another digit
+_TEXT_CODES = 28  # a digit is at most this much darker than the labels
+_SAME_SCENE = 0.4  # correlation of the detail of two pictures from which on the scene has not moved between them
+_AT_MOST = 0.12  # a mask over this share is no overlay
+
+
+def overlay_mask(pictures: Sequence[Luma]) -> tuple[Mask | None, str]:
+    """Give the mask [height, width] of overlay text, or None, and a note where it could not be looked for.
+
+    A pixel belongs to the overlay where it stands out from its surroundings, the same way, in most pictures;
+    digits that change belong to it where they are as bright as such labels and near one. Only pictures between
+    which the scene moved count, so that a drone on the ground is not taken for text.
+    """
+    height, width = pictures[0].shape
+    reach = max(3, height // 40) | 1
+    moved = _moved(pictures, reach)
+    if len(moved) < _PICTURES_AT_LEAST:
+        return None, "overlay text not looked for: the scene hardly moves, so text cannot be told from it"
+    bright = np.zeros((height, width), dtype=np.uint16)
+    dark = np.zeros((height, width), dtype=np.uint16)
+    for picture in moved:
+        around = cv2.blur(picture, (2 * reach + 1, 2 * reach + 1))
+        bright += cv2.subtract(picture, around) > _CONTRAST_CODES
+        dark += cv2.subtract(around, picture) > _CONTRAST_CODES
+    labels = _lines(np.maximum(bright, dark) >= _ALWAYS * len(moved))
+    lit = labels & (bright >= dark)
+    if not lit.any():
+        return (labels, "") if labels.any() and labels.mean() <= _AT_MOST else (None, "")
+    level = float(np.median([np.median(picture[lit]) for picture in moved]))
+    text = np.zeros((height, width), dtype=np.uint16)
+    for picture in moved:
+        text += picture >= level - _TEXT_CODES
+    digits = (text >= _OFTEN * len(moved)) & (bright >= _OFTEN * len(moved)) & (bright > dark)
+    mask = _grown(labels, digits, reach)
+    return (mask, "") if mask.mean() <= _AT_MOST else (None, "")
+
+
+def _moved(pictures: Sequence[Luma], reach: int) -> list[Luma]:
+    """Pictures each of which shows another scene, or the scene from elsewhere, than the one kept before it."""
+    kept: list[Luma] = []
+    last: npt.NDArray[np.float32] | None = None
+    for picture in pictures:
+        detail = _small_detail(picture, cv2.blur(picture, (2 * reach + 1, 2 * reach + 1)))
+        if last is None or _correlation(detail, last) < _SAME_SCENE:
+            kept.append(picture)
+            last = detail
+    return kept
+
+
+def _small_detail(picture: Luma, around: npt.NDArray[np.uint8]) -> npt.NDArray[np.float32]:
+    """Detail of a picture about its surroundings at quarter size."""
+    size = (picture.shape[1] // 4, picture.shape[0] // 4)
+    detail = cv2.subtract(picture, around, dtype=cv2.CV_32F)
+    return np.asarray(cv2.resize(detail, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
+def _correlation(first: npt.NDArray[np.float32], second: npt.NDArray[np.float32]) -> float:
+    """Correlation of two details, strong pixels (text, lamps) left out."""
+    weak = np.abs(first) < 4 * np.median(np.abs(first)) + 1
+    weak &= np.abs(second) < 4 * np.median(np.abs(second)) + 1
+    one, two = first[weak], second[weak]
+    energy = float(np.sqrt((one @ one) * (two @ two)))
+    return float(one @ two) / energy if energy > 0 else 1.0
+
+
+def _lines(mask: Mask) -> Mask:
+    """The mask without specks of a single pixel."""
+    return np.asarray(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_OPEN, np.ones((1, 2), np.uint8)) > 0)
+
+
+def _grown(labels: Mask, digits: Mask, reach: int) -> Mask:
+    """Labels, the digits near them, and the outline around both."""
+    core = labels.copy()
+    beside = np.ones((reach, 3 * reach), np.uint8)
+    for _ in range(3):  # a digit beside a digit beside a label
+        core |= digits & (cv2.dilate(core.astype(np.uint8), beside) > 0)
+    edge = max(3, reach // 2) | 1
+    closed = cv2.morphologyEx(core.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    return np.asarray(cv2.dilate(closed, np.ones((edge, edge), np.uint8)) > 0)

@@ -1,0 +1,163 @@
+"""A sparse first look at a flight: where the picture is, which codes it reaches, and whether it is interlaced.
+
+Everything is found from a few dozen pictures spread over the flight, in the 8-bit scale.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.criteria import Criteria
+from fieldscore.frame import PictureArea
+from fieldscore.levels import Ends, chain_ends
+from fieldscore.overlay import overlay_mask
+from fieldscore.signs import is_blank, is_snow
+
+Luma = npt.NDArray[np.uint8]
+
+_PATCHES = (16, 12)  # patches across and down, as many as tiles
+_DARK_SPREAD_CODES = 8.0  # border codes vary by at most this much in most pictures (codec ringing at its edge)
+_MOST_PICTURES = 0.5  # quantile over the pictures: half of them may be torn, or ring at the edge
+_SAMPLES = 200  # pixels of a row that are looked at
+_SOFT_EDGE = 2  # px
+_LIT_CODES = 14.0  # a picture row that was ever this much brighter than the border ...
+_LIT_SHARE = 0.5  # ... over this share of its width is picture, not a dark sky
+_THIN_SHARE = 0.035  # blanking at one side only is at most this share of the height or width
+_MATCH_SHARE = 0.02  # letterbox: opposite borders differ by at most this share
+_COMB_CODES = 10.0  # a line that stands out from both neighbours by this much is a comb tooth
+_COMB_RATIO = 3.0  # teeth between fields, over teeth within a field, in a picture of two instants
+_COMB_SHARE = 0.002  # share of the pixels that must be teeth before a picture is evidence of anything
+_COMB_PICTURES = 0.25  # share of the pictures with motion that must show it
+
+
+@dataclass(frozen=True)
+class FirstLook:
+    """What a first look found: the area for measuring, how its levels are known, and interlace."""
+
+    area: PictureArea
+    ends: Ends
+    range_from: Literal["tag", "measured", "assumed"]
+    border_px: tuple[int, int, int, int]
+    overlay_percent: float
+    interlaced: bool
+    notes: tuple[str, ...]
+
+
+def first_look(
+    pictures: Sequence[Luma], *, range_tag: str | None, interlaced_flag: bool, criteria: Criteria
+) -> FirstLook:
+    """Find the picture area from luma planes [height, width] of one shape, spread over the flight.
+
+    `range_tag` is the stream's own word ("narrow", "full" or None), `interlaced_flag` likewise. ValueError
+    without pictures.
+    """
+    if not pictures:
+        raise ValueError("a first look needs at least one picture")
+    notes: list[str] = []
+    pictures = [picture for picture in pictures if _shows_a_scene(picture)] or pictures
+    height, width = pictures[0].shape
+    top, bottom, left, right = picture_window(pictures)
+    border = (top, width - right, height - bottom, left)
+    # a border's edge is soft: keep a little away from it
+    top, left = top + _SOFT_EDGE * (top > 0), left + _SOFT_EDGE * (left > 0)
+    bottom, right = bottom - _SOFT_EDGE * (bottom < height), right - _SOFT_EDGE * (right < width)
+    window = (top, bottom, left, right)
+    inside = [picture[top:bottom, left:right] for picture in pictures]
+    mask, why = overlay_mask(inside)
+    if why:
+        notes.append(why)
+    ends = chain_ends(inside, mask, range_tag)
+    notes.extend(ends.notes)
+    area = PictureArea(window, mask, ends.code_range, ends.floor, ends.ceiling, criteria)
+    combed = interlaced(pictures)
+    if combed is not None and combed != interlaced_flag:
+        seen, said = ("interlaced", "progressive") if combed else ("progressive", "interlaced")
+        notes.append(f"the stream says {said}, its pictures are {seen}: measured as {seen}")
+    return FirstLook(
+        area=area,
+        ends=ends,
+        range_from=ends.range_from,
+        border_px=border,
+        overlay_percent=0.0 if mask is None else 100.0 * float(mask.mean()),
+        interlaced=interlaced_flag if combed is None else combed,
+        notes=tuple(notes),
+    )
+
+
+def _shows_a_scene(picture: Luma) -> bool:
+    """Say whether a picture is neither snow nor a blank screen."""
+    spread = float(picture.std())
+    patches = float(cv2.resize(picture, _PATCHES, interpolation=cv2.INTER_AREA).std())
+    return not is_blank(spread) and not is_snow(spread, patches)
+
+
+def picture_window(pictures: Sequence[Luma]) -> tuple[int, int, int, int]:
+    """Find (top, bottom, left, right) of the picture within its borders, half open, in pixels.
+
+    A border is flat and dark in every picture, and what lies inside it has been lit: a dark sky is no border.
+    """
+    height, width = pictures[0].shape
+    top, bottom = _border(pictures), _border([picture[::-1] for picture in pictures])
+    left, right = _border([picture.T for picture in pictures]), _border([picture.T[::-1] for picture in pictures])
+    top, bottom = _plausible(top, bottom, height)
+    left, right = _plausible(left, right, width)
+    return top, height - bottom, left, width - right
+
+
+def _border(pictures: Sequence[Luma]) -> int:
+    """Count the rows from the top that are border; 0 where the row inside is not lit. A few torn pictures do not count."""
+    near = max(1, pictures[0].shape[0] // 2)
+    step = max(1, pictures[0].shape[1] // _SAMPLES)
+    base = float(np.median([picture[0] for picture in pictures]))
+    bounds = np.array([np.percentile(picture[:near, ::step], (2, 98), axis=1) for picture in pictures])
+    low, high = np.quantile(bounds[:, 0], 1 - _MOST_PICTURES, axis=0), np.quantile(bounds[:, 1], _MOST_PICTURES, axis=0)
+    flat = (high <= base + _DARK_SPREAD_CODES) & (low >= base - _DARK_SPREAD_CODES)
+    rows = int(np.argmin(flat)) if not flat.all() else 0
+    if rows == 0:
+        return 0
+    inside = np.maximum.reduce([picture[rows + 1 : rows + 3] for picture in pictures])
+    lit = float((inside > base + _LIT_CODES).mean()) if inside.size else 0.0
+    return rows if lit >= _LIT_SHARE else 0
+
+
+def _plausible(first: int, second: int, size: int) -> tuple[int, int]:
+    """Keep a pair of opposite borders where it is a letterbox or thin blanking, else drop the side that is not."""
+    if abs(first - second) <= max(2, _MATCH_SHARE * size) and first + second < size / 2:
+        return first, second
+    thin = _THIN_SHARE * size
+    return (first if first <= thin else 0), (second if second <= thin else 0)
+
+
+def interlaced(pictures: Sequence[Luma]) -> bool | None:
+    """Say whether pictures hold two instants, from combing where something moves; None without evidence.
+
+    Teeth are counted between neighbouring lines and, to tell fine texture from combing, within one field.
+    """
+    votes = [vote for picture in pictures if (vote := _combed(picture)) is not None]
+    if not votes:
+        return None
+    return float(np.mean(votes)) >= _COMB_PICTURES
+
+
+def _combed(picture: Luma) -> bool | None:
+    """Vote of one picture; None where it has neither teeth nor texture enough to tell."""
+    between = _teeth(picture)
+    within = _teeth(picture[::2])
+    if max(between, within) < _COMB_SHARE:
+        return None
+    return between > _COMB_RATIO * within
+
+
+def _teeth(lines: Luma) -> float:
+    """Share of pixels that stand out from the lines above and below alike by more than the threshold."""
+    up = cv2.subtract(lines[1:-1], lines[:-2], dtype=cv2.CV_16S)
+    down = cv2.subtract(lines[1:-1], lines[2:], dtype=cv2.CV_16S)
+    out = np.minimum(up, down) > _COMB_CODES
+    out |= np.maximum(up, down) < -_COMB_CODES
+    return float(out.mean())

@@ -1,0 +1,84 @@
+"""What one pass over a flight gave: all there is to score from, saved and loaded again without the video."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.timeline import Timeline
+
+
+@dataclass(frozen=True)
+class ClipFacts:
+    """What the recording is. Codes are in the recording's own depth; times in seconds."""
+
+    files: tuple[str, ...]
+    sha256: tuple[str, ...]
+    codec: str
+    container: str
+    pixel_format: str
+    width: int
+    height: int
+    bits: int
+    frame_rate: float
+    interlaced: bool
+    duration_s: float
+    frames_measured: int
+    frames_lost: int
+    frames_damaged: int
+    lost_s: float
+    code_range: str
+    code_range_from: str
+    floor_code: float
+    floor_from: str
+    ceiling_code: float
+    ceiling_from: str
+    bit_rate: float | None = None
+    problems: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class PictureFacts:
+    """Where the picture is: border in pixels (top, right, bottom, left) and the share under the overlay."""
+
+    border_px: tuple[int, int, int, int]
+    overlay_percent: float
+
+
+@dataclass(frozen=True)
+class TileSeries:
+    """Readability a tile: `time_s` [m], `readable` [m, rows, columns] is the Rose k of the reference object, NaN = not measured."""
+
+    time_s: npt.NDArray[np.float64]
+    readable: npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Small pictures of the flight and its histogram.
+
+    `thumb_time_s` [k] with `thumbs`, k JPEG pictures; `histogram` [n, 256]: share of the picture at each
+    8-bit code in 1/65535, a row a frame of the Timeline.
+    """
+
+    thumb_time_s: npt.NDArray[np.float64]
+    thumbs: tuple[bytes, ...]
+    histogram: npt.NDArray[np.uint16]
+
+
+@dataclass(frozen=True)
+class FlightRecord:
+    """One flight, measured. `settings` are the criteria that the pass itself depended on."""
+
+    name: str
+    timeline: Timeline
+    tiles: TileSeries
+    evidence: Evidence
+    clip: ClipFacts
+    picture: PictureFacts
+    settings: Mapping[str, Any] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()

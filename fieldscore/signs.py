@@ -1,0 +1,71 @@
+"""Signs that a picture is no camera's picture, and their limits: shared by the first look, noise and the Timeline."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+
+from fieldscore.frame import Frame
+
+# Snow: pixels vary widely, yet patches of about 40 x 40 px have much the same mean, and nothing of the frame before
+# is left. White noise keeps a fortieth of its spread at that size, coded at a low rate a quarter; a picture keeps
+# more, but for ground seen from straight above.
+_SNOW_SPREAD_CODES = 12.0
+_SNOW_PATCH_SHARE = 0.12
+_CODED_SNOW_PATCH_SHARE = 0.34
+_UNLIKE = 0.4  # correlation with the frame before, motion taken out
+_BLANK_SPREAD_CODES = 1.5  # a generated screen is flat but for the codec's wobble
+# A coloured screen is far from grey all over, so that a rest of border or text beside it does not matter.
+_SCREEN_SPREAD_CODES = 8.0
+_SCREEN_COLOUR_CODES = 40.0
+_STILL_PERCENT = 80.0  # share of blocks that did not change from which on a frame is a repeat, coded again
+
+
+def spreads(frame: Frame) -> tuple[float, float]:
+    """Standard deviation, in codes, of the picture's pixels and of its tiles' means."""
+    codes = np.arange(256, dtype=np.float64)
+    mean = float(frame.histogram @ codes)
+    spread = float(np.sqrt(max(frame.histogram @ (codes - mean) ** 2, 0.0)))
+    tiles = frame.tile_sums[:, 0]
+    known = np.isfinite(tiles)
+    return spread, float(tiles[known].std()) if known.any() else float("nan")
+
+
+def unchanged_percent(frame: Frame) -> float:
+    """Share of blocks without any change since the frame before, in %; NaN on the first frame."""
+    previous = frame.previous
+    if previous is None or previous.area is not frame.area:
+        return float("nan")
+    rows, columns = frame.area.block_shape
+    change = cv2.absdiff(frame.fine, previous.fine)
+    blocks = cv2.resize(change, (columns, rows), interpolation=cv2.INTER_AREA)
+    return 100.0 * float(np.mean(blocks[frame.area.block_ok] == 0))
+
+
+def says_nothing_of_noise(frame: Frame) -> bool:
+    """Say whether a frame is blank, snow, or a repeat: its noise would not be the camera's."""
+    spread, patches = frame.view(spreads)
+    return bool(is_blank(spread) or is_snow(spread, patches) or is_still(frame.view(unchanged_percent)))
+
+
+def is_snow(spread_codes: Any, patch_spread_codes: Any, likeness: Any = 1.0) -> Any:
+    """Say of spreads (codes; numbers or arrays) of pixels and patch means, and the likeness to the frame before, whether they are snow's."""
+    share = _SNOW_PATCH_SHARE + (_CODED_SNOW_PATCH_SHARE - _SNOW_PATCH_SHARE) * (likeness < _UNLIKE)
+    return (spread_codes > _SNOW_SPREAD_CODES) & (patch_spread_codes < share * spread_codes)
+
+
+def is_blank(spread_codes: Any) -> Any:
+    """Say of a spread of pixels (codes; number or array) whether it is a blank screen's."""
+    return spread_codes < _BLANK_SPREAD_CODES
+
+
+def is_coloured_screen(spread_codes: Any, colour_codes: Any) -> Any:
+    """Say of a spread and a distance from grey (codes; numbers or arrays) whether they are a blue screen's."""
+    return (spread_codes < _SCREEN_SPREAD_CODES) & (colour_codes > _SCREEN_COLOUR_CODES)
+
+
+def is_still(unchanged: Any) -> Any:
+    """Say of a share of unchanged blocks (%; number or array) whether the frame repeats the one before."""
+    return unchanged >= _STILL_PERCENT
