@@ -1,0 +1,123 @@
+"""What happened on a Timeline: when the link was lost and when the drone flew. Pure: runs again without the video."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.criteria import Criteria
+from fieldscore.signs import is_blank, is_coloured_screen, is_snow, is_still
+from fieldscore.timeline import Timeline
+
+Mask = npt.NDArray[np.bool_]
+Doubles = npt.NDArray[np.float64]
+
+STILL_MOTION_PERCENT = 0.6  # %/s: a repeated picture moves by no more, however it was coded
+ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
+BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
+MOTION_AROUND_S = 0.5  # a repeated picture is a frozen one only if the scene moved this shortly before or after
+
+
+@dataclass(frozen=True)
+class Airtime:
+    """From when to when the drone flew, in seconds, and how that is known ("motion", "given", "whole clip")."""
+
+    from_s: float
+    to_s: float
+    how: str
+
+
+def runs(mask: Mask) -> list[tuple[int, int]]:
+    """Give the stretches [start, stop) in which a mask is True."""
+    edges = np.diff(np.concatenate([[0], mask.astype(np.int8), [0]]))
+    return list(zip(np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True))
+
+
+def link_lost(timeline: Timeline, criteria: Criteria) -> Mask:
+    """Rows [n] whose picture the link or the receiver made: snow, a blank screen, a frozen or damaged picture."""
+    lost = snow(timeline) | _blank_screens(timeline)
+    lost |= np.nan_to_num(timeline["damaged"]) > 0
+    return lost | _frozen(timeline, criteria, lost)
+
+
+def snow(timeline: Timeline) -> Mask:
+    """Rows [n] that show snow instead of a picture."""
+    return np.asarray(is_snow(timeline["spread_codes"], timeline["patch_spread_codes"], timeline["likeness"]))
+
+
+def _blank_screens(timeline: Timeline) -> Mask:
+    """Rows [n] that show a generated screen: flat and coloured, or flat and black or grey from one frame to the next."""
+    with np.errstate(invalid="ignore"):
+        flat = is_blank(timeline["spread_codes"])
+        coloured = is_coloured_screen(timeline["spread_codes"], timeline["colour_codes"])
+    level = timeline["level_percent"]
+    blank = np.asarray(coloured)
+    for start, stop in runs(flat & ~coloured):
+        if start == 0:
+            continue
+        before = level[start - 1]
+        drop = abs(before - level[start])
+        whole = stop == len(level) or abs(level[stop] - level[stop - 1]) > ABRUPT_PERCENT
+        if drop > ABRUPT_PERCENT and before < BLOWN_LEVEL_PERCENT and whole:
+            blank[start:stop] = True
+    return blank
+
+
+def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
+    """Rows [n] that repeat a picture for longer than the hold while the scene moved just before or after."""
+    motion = timeline["motion_percent"]
+    with np.errstate(invalid="ignore"):
+        coded_again = is_still(timeline["frozen_percent"]) & (motion < STILL_MOTION_PERCENT)
+    repeated = (np.nan_to_num(timeline["repeated"]) > 0) | coded_again
+    time_s = timeline.time_s
+    frozen = np.zeros(len(timeline), dtype=np.bool_)
+    for start, stop in runs(repeated):
+        if time_s[stop - 1] - time_s[start] < criteria.frozen_hold_s - 1e-9:
+            continue
+        around = (time_s >= time_s[start] - MOTION_AROUND_S) & (time_s <= time_s[stop - 1] + MOTION_AROUND_S)
+        around &= ~repeated & ~lost
+        moving = motion[around]
+        moving = moving[np.isfinite(moving)]
+        if moving.size and np.median(moving) > criteria.airtime_motion_percent_per_s:
+            frozen[start:stop] = True
+    return frozen
+
+
+def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
+    """Find the stretch from first to last sustained motion of the picture; the whole clip where there is none.
+
+    Motion is judged on its median over the hold time, so that a knock or a flash does not start a flight. Where it
+    cannot be told (dark, link lost) it is taken to go on as before.
+    """
+    time_s = timeline.time_s
+    if len(timeline) < 2:  # noqa: PLR2004 - nothing to compare
+        return Airtime(float(time_s[0]), float(time_s[-1]), "whole clip")
+    motion = timeline["motion_percent"].copy()
+    motion[lost] = np.nan
+    motion[np.nan_to_num(timeline["repeated"]) > 0] = np.nan
+    half = max(1, round(criteria.airtime_hold_s / 2 / timeline.interval_s))
+    moving = _running_median(motion, half) > criteria.airtime_motion_percent_per_s
+    sustained = [
+        (start, stop)
+        for start, stop in runs(moving)
+        if time_s[stop - 1] - time_s[start] >= criteria.airtime_hold_s - timeline.interval_s
+    ]
+    if not sustained:
+        return Airtime(float(time_s[0]), float(time_s[-1]), "whole clip")
+    return Airtime(float(time_s[sustained[0][0]]), float(time_s[sustained[-1][1] - 1]), "motion")
+
+
+def _running_median(values: Doubles, half: int) -> Doubles:
+    """Median [n] over half a window each side, NaN left out; a window without a value takes the one before."""
+    padded = np.pad(values, half, constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
+    medians = np.full(len(values), np.nan)
+    step = max(1, 4_000_000 // (2 * half + 1))  # windows sorted at a time: bounds memory
+    for start in range(0, len(values), step):
+        part = windows[start : start + step]
+        known = np.isfinite(part).any(axis=1)
+        medians[start : start + step][known] = np.nanmedian(part[known], axis=1)
+    held = np.maximum.accumulate(np.where(np.isfinite(medians), np.arange(len(medians)), -1))
+    return np.where(held >= 0, medians[np.maximum(held, 0)], np.nan)

@@ -1,0 +1,111 @@
+"""What a clip is and what is wrong with it, from its headers and a few dozen pictures, in plain words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from fieldscore.analyse import look_at
+from fieldscore.criteria import Criteria
+from fieldscore.errors import FieldscoreError
+from fieldscore.picture import FirstLook
+from fieldscore.report import moment, plural
+from fieldscore.video import ClipInfo, Flight, Problem, find_flights
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """What was found in one flight; `error` in one line where it cannot be read."""
+
+    title: str
+    clips: tuple[ClipInfo, ...] = ()
+    look: FirstLook | None = None
+    duration_s: float | None = None
+    problems: tuple[Problem, ...] = ()
+    error: str | None = None
+
+    @property
+    def readable(self) -> bool:
+        """Say whether the flight can be measured."""
+        return self.error is None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Give the findings as plain data for JSON; None where not known."""
+        if self.error is not None or self.look is None:
+            return {"flight": self.title, "readable": False, "error": self.error}
+        first, look = self.clips[0], self.look
+        return {
+            "flight": self.title,
+            "readable": True,
+            "files": [clip.path.name for clip in self.clips],
+            "container": first.container,
+            "codec": first.codec,
+            "pixel_format": first.pixel_format,
+            "width": first.width,
+            "height": first.height,
+            "bits": first.bits,
+            "frame_rate": _finite(first.frame_rate),
+            "declared_rate": _finite(first.declared_rate),
+            "duration_s": _finite(self.duration_s),
+            "rotation_deg": first.rotation_deg,
+            "mirrored": first.mirrored,
+            "interlaced": look.interlaced,
+            "code_range": look.ends.code_range.value,
+            "code_range_from": look.ends.range_from,
+            "floor_code": look.ends.floor,
+            "floor_from": look.ends.floor_from,
+            "ceiling_code": look.ends.ceiling,
+            "ceiling_from": look.ends.ceiling_from,
+            "border_px": list(look.border_px),
+            "overlay_percent": round(look.overlay_percent, 2),
+            "notes": list(look.notes),
+            "problems": [vars(problem) for problem in self.problems],
+        }
+
+    def lines(self) -> list[str]:
+        """Give the findings as lines for a terminal: what it is, how its levels are known, what is wrong."""
+        if self.error is not None or self.look is None:
+            return [f"cannot read: {self.error}"]
+        first, look = self.clips[0], self.look
+        lines = [self.title + (f" ({plural(len(self.clips), 'file', 'files')} of one recording)" if self.clips[1:] else "")]
+        kind = "fields" if look.interlaced else "frames"
+        rate = first.frame_rate * (2 if look.interlaced else 1)
+        length = "length unknown" if self.duration_s is None else f"{moment(self.duration_s)} long"
+        lines.append(f"  what      {first.codec} in {first.container}, {first.width} x {first.height}, {rate:.5g} {kind} a second, {length}")
+        depth = f"{first.bits} bit, " if first.bits > 8 else ""  # noqa: PLR2004 - 8 bit goes without saying
+        lines.append(
+            f"  levels    {depth}{look.ends.code_range.value} range ({look.ends.range_from}); floor {look.ends.floor:g} "
+            f"({look.ends.floor_from}), ceiling {look.ends.ceiling:g} ({look.ends.ceiling_from})"
+        )
+        border = "none" if not any(look.border_px) else "top {} right {} bottom {} left {} px".format(*look.border_px)
+        lines.append(f"  picture   border {border}; overlay text {look.overlay_percent:.1f} %")
+        found = [problem.detail + (f": {problem.advice}" if problem.advice else "") for problem in self.problems]
+        for index, sentence in enumerate([*dict.fromkeys(found), *look.notes] or ["nothing"]):
+            lines.append(f"  {'wrong' if index == 0 else '':9} {sentence}")
+        return lines
+
+
+def _finite(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else round(value, 4)
+
+
+def inspect(names: Sequence[Path], *, frame_rate: float | None = None, separate: bool = False) -> Iterator[Inspection]:
+    """Inspect each flight among the names (files or folders), and say which files are none."""
+    flights, left_out = find_flights(list(names), separate=separate)
+    for path, reason in left_out:
+        yield Inspection(path.name, error=f"{path.name}: {reason}")
+    for files in flights:
+        try:
+            yield _inspected(files, frame_rate)
+        except FieldscoreError as error:
+            yield Inspection(files[0].name, error=str(error))
+
+
+def _inspected(files: Sequence[Path], frame_rate: float | None) -> Inspection:
+    flight = Flight(files, frame_rate=frame_rate)
+    look = look_at(flight, Criteria(), files[0].name)
+    problems = tuple(problem for clip in flight.clips for problem in clip.problems)
+    return Inspection(files[0].name, flight.clips, look, flight.duration_s, problems)

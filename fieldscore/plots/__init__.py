@@ -1,0 +1,43 @@
+"""Plots of a score: functions that draw on axes, and whole figures as SVG in the colours of the page."""
+
+from fieldscore.plots.decimate import Envelope, Stripes, envelope, stripes
+from fieldscore.plots.draw import (
+    clock,
+    draw_causes,
+    draw_clipping,
+    draw_level,
+    draw_noise,
+    draw_readable,
+    shade_lost,
+)
+from fieldscore.plots.look import CauseLook, cause_look
+from fieldscore.plots.rasters import draw_histogram, draw_readable_map
+from fieldscore.plots.sheets import NARROW, WIDE, Size, map_figure, map_svg, timeline_figure, timeline_svg
+from fieldscore.plots.svg import STYLE, to_svg
+
+__all__ = [
+    "NARROW",
+    "Size",
+    "STYLE",
+    "WIDE",
+    "CauseLook",
+    "Envelope",
+    "Stripes",
+    "cause_look",
+    "clock",
+    "draw_causes",
+    "draw_clipping",
+    "draw_histogram",
+    "draw_level",
+    "draw_noise",
+    "draw_readable",
+    "draw_readable_map",
+    "envelope",
+    "map_figure",
+    "map_svg",
+    "shade_lost",
+    "stripes",
+    "timeline_figure",
+    "timeline_svg",
+    "to_svg",
+]

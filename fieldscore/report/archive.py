@@ -1,0 +1,104 @@
+"""Arrays in .npz files: written without pickles, read back only in the shape and type that is expected."""
+
+from __future__ import annotations
+
+import io
+import math
+import zipfile
+import zlib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.errors import ResultsError
+
+# None stands for any length along that side.
+Shape = tuple[int | None, ...]
+_MAX_VALUES = 2**31  # values in one array: 10 hours of histograms at 60 frames a second; more is no flight
+
+
+def npz_bytes(arrays: Mapping[str, npt.NDArray[Any]]) -> bytes:
+    """A compressed .npz file of these arrays."""
+    stream = io.BytesIO()
+    np.savez_compressed(stream, **dict(arrays))  # type: ignore[arg-type]  # no array is named like an option
+    return stream.getvalue()
+
+
+class Archive:
+    """An open .npz file. `take` gives one array; ResultsError names the file and what is wrong with it.
+
+    The size an array claims is checked before memory is set aside for it, and no pickle is ever loaded.
+    """
+
+    def __init__(self, path: Path) -> None:
+        """Open the file; ResultsError where it is missing or no .npz file."""
+        self._name = path.name
+        try:
+            self._zip = zipfile.ZipFile(path)
+        except OSError as error:
+            raise ResultsError(
+                f"{path.name}: cannot be read ({error.strerror or error}); score the clip again"
+            ) from error
+        except zipfile.BadZipFile as error:
+            raise ResultsError(f"{path.name}: damaged ({error}); score the clip again") from error
+
+    def __enter__(self) -> Archive:
+        """Use as a context manager."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close the file."""
+        self._zip.close()
+
+    def take(self, name: str, dtype: npt.DTypeLike, shape: Shape) -> npt.NDArray[Any]:
+        """One array of this type and shape (None: any length); ResultsError for anything else."""
+        try:
+            with self._zip.open(f"{name}.npy") as stream:
+                found = _header(stream)
+                self._check(name, found, np.dtype(dtype), shape)
+                size = math.prod(found[0]) * found[1].itemsize
+                data = stream.read(size + 1)
+        except KeyError as error:
+            raise ResultsError(f"{self._name}: has no '{name}'; score the clip again") from error
+        except (OSError, ValueError, EOFError, zipfile.BadZipFile, NotImplementedError, zlib.error) as error:
+            raise ResultsError(
+                f"{self._name}: '{name}' is damaged ({error}); score the clip again"
+            ) from error
+        if len(data) != size:
+            raise ResultsError(
+                f"{self._name}: '{name}' is damaged ({len(data)} of {size} bytes); score the clip again"
+            )
+        array = np.frombuffer(bytearray(data), dtype=found[1])
+        return array.reshape(found[0], order="F" if found[2] else "C")
+
+    def _check(
+        self,
+        name: str,
+        found: tuple[tuple[int, ...], np.dtype[Any], bool],
+        dtype: np.dtype[Any],
+        shape: Shape,
+    ) -> None:
+        sides, kind, _ = found
+        fits = len(sides) == len(shape) and all(
+            want is None or side == want for side, want in zip(sides, shape, strict=True)
+        )
+        if not fits or kind != dtype or math.prod(sides) > _MAX_VALUES:
+            expected = "x".join("any" if side is None else str(side) for side in shape)
+            given = "x".join(map(str, sides))
+            raise ResultsError(
+                f"{self._name}: '{name}' is {given} of {kind}, expected {expected} of {dtype}; "
+                "score the clip again"
+            )
+
+
+def _header(stream: IO[bytes]) -> tuple[tuple[int, ...], np.dtype[Any], bool]:
+    """Shape, type and whether columns come first, from the start of a .npy stream."""
+    version = np.lib.format.read_magic(stream)
+    read = np.lib.format.read_array_header_1_0 if version == (1, 0) else np.lib.format.read_array_header_2_0
+    shape, by_columns, dtype = read(stream)
+    if dtype.hasobject:
+        raise ValueError("holds objects, not numbers")
+    return shape, dtype, by_columns

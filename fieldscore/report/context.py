@@ -1,0 +1,291 @@
+"""What the page shows, worked out before the template: plain text and figures from flight.json."""
+
+from __future__ import annotations
+
+import base64
+import re
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from fieldscore.plots import cause_look
+from fieldscore.report import words
+from fieldscore.report.summary import airtime_of, ordered_causes
+from fieldscore.score import CAUSES, Score
+
+_HATCH_CLASSES = {
+    "": "plain",
+    "xxxx": "cross",
+    "||||": "upright",
+    "////": "rising",
+    "\\\\\\\\": "falling",
+    "----": "level",
+}
+_SUFFIX = re.compile(r"_(percent_per_s|percent|stops|codes|px|s)$")
+_SHOWN_PROVENANCE = frozenset({"fieldscore", "file", "files", "sha256", "picture", "code range", "frames"})
+_HOW_KNOWN = {
+    "tag": "as the file says",
+    "measured": "measured from the flight's histogram",
+    "assumed": "assumed: the file does not say and the histogram does not show it",
+    "nominal": "nominal: no pile-up was found",
+}
+_AIRTIME_HOW = {
+    "motion": "from the first to the last sustained motion of the picture",
+    "given": "as given",
+    "whole clip": "the whole recording: no sustained motion was found",
+}
+_STABILITY_WORDS = {
+    "level_jitter_percent": (
+        "Jitter of the level",
+        "Frame-to-frame part: the flicker and pumping a pilot sees.",
+        "%",
+    ),
+    "level_drift_percent": (
+        "Drift of the level",
+        "Slow part: how far the picture's brightness wandered.",
+        "%",
+    ),
+    "hunting_stops": (
+        "Hunting of the exposure",
+        "Oscillation of the camera's own exposure, 0.2 to 3 Hz.",
+        "stop",
+    ),
+    "hunting_period_s": ("Period of the hunting", "Time from one swing of the exposure to the next.", "s"),
+}
+_JPEG = b"\xff\xd8\xff"  # start of every JPEG file
+
+
+class Figure(NamedTuple):
+    """A figure on the page: its path in flight.json, its value there, and how it reads."""
+
+    key: str
+    value: float | None
+    text: str
+
+
+class Cause(NamedTuple):
+    """A cause of loss: name, share of the airtime, seconds, bar width in %, colour and hatch classes."""
+
+    name: str
+    share: Figure
+    seconds: str
+    width: float
+    colour: str
+    hatch: str
+
+
+class Row(NamedTuple):
+    """A row of a table of figures: what it is, its name in flight.json, what it means, its figures."""
+
+    title: str
+    name: str
+    meaning: str
+    figures: tuple[Figure, ...]
+
+
+class Shot(NamedTuple):
+    """A picture of a moment as a data URI ("" without one), its time and what it shows."""
+
+    uri: str
+    at: str
+    taken_at: str
+    title: str
+    figures: tuple[Figure, ...]
+
+
+def headline(flight: Mapping[str, Any]) -> dict[str, Figure]:
+    """The main figures by name."""
+    usable = flight["usable"]
+    return {
+        "share": Figure("usable.share", usable["share"], words.share(usable["share"])),
+        "samples": Figure(
+            "usable.effective_samples", usable["effective_samples"], words.count(usable["effective_samples"])
+        ),
+        "longest": Figure(
+            "usable.longest_gap_s", usable["longest_gap_s"], words.seconds(usable["longest_gap_s"])
+        ),
+        "longest_at": Figure(
+            "usable.longest_gap_at_s", usable["longest_gap_at_s"], words.moment(usable["longest_gap_at_s"])
+        ),
+        "gaps": Figure(
+            "usable.gaps_per_minute", usable["gaps_per_minute"], words.number(usable["gaps_per_minute"])
+        ),
+    }
+
+
+def causes(flight: Mapping[str, Any]) -> list[Cause]:
+    """Causes of loss, the largest first; the longest bar is full."""
+    airtime_s = airtime_of(flight) or 0.0
+    ordered = ordered_causes(flight)
+    most = max((part for _, part in ordered if part is not None), default=0.0) or 1.0
+    rows = []
+    for cause, part in ordered:
+        look = cause_look(cause)
+        rows.append(
+            Cause(
+                words.cause_name(cause),
+                Figure(f"usable.lost_by_cause.{cause}", part, words.share(part)),
+                "" if part is None else words.seconds(part * airtime_s),
+                round(100.0 * (part or 0.0) / most, 2),
+                look.colour,
+                _HATCH_CLASSES[look.hatch],
+            )
+        )
+    return rows
+
+
+def scale(flight: Mapping[str, Any]) -> list[tuple[str, str, float, str]]:
+    """The whole airtime as stretches of a scale: (colour, hatch, width in %, what it is), usable first."""
+    usable = flight["usable"]
+    if usable["share"] is None:
+        return []
+    parts = [("usable", "plain", round(100.0 * usable["share"], 2), f"usable {words.share(usable['share'])}")]
+    for cause, part in ordered_causes(flight):
+        if part:
+            look = cause_look(cause)
+            name = f"{words.cause_name(cause)} {words.share(part)}"
+            parts.append((look.colour, _HATCH_CLASSES[look.hatch], round(100.0 * part, 2), name))
+    return parts
+
+
+def measures(score: Score, flight: Mapping[str, Any]) -> list[Row]:
+    """The table of measures in the order of flight.json."""
+    meaning = {column.name: column.summary for column in score.record.timeline.columns}
+    rows = []
+    for name, found in flight["measures"].items():
+        figures = tuple(
+            Figure(f"measures.{name}.{key}", found[key], words.number(found[key], found["unit"]))
+            for key in ("median", "p5", "p95")
+        )
+        rows.append(Row(_title(name), name, meaning.get(name, ""), figures))
+    return rows
+
+
+def stability(flight: Mapping[str, Any]) -> list[Row]:
+    """The table of brightness stability."""
+    rows = []
+    for name, value in flight["stability"].items():
+        title, meaning, unit = _STABILITY_WORDS.get(name, (_title(name), "", ""))
+        rows.append(
+            Row(title, name, meaning, (Figure(f"stability.{name}", value, words.number(value, unit)),))
+        )
+    return rows
+
+
+def shots(
+    score: Score, flight: Mapping[str, Any], pictures: Mapping[float, bytes]
+) -> list[tuple[str, list[Shot]]]:
+    """Pictures of the moments, the worst and the typical ones apart."""
+    groups: dict[str, list[Shot]] = {"worst": [], "typical": []}
+    for index, one in enumerate(flight["moments"]):
+        taken_s, data = _picture(score, pictures, score.moments[index].time_s)
+        exact = taken_s is None or abs(taken_s - one["time_s"]) < 0.05  # noqa: PLR2004 - reads as the same tenth
+        figures = tuple(
+            Figure(f"moments.{index}.{key}", one[key], words.number(one[key], "%"))
+            for key in ("readable_percent", "level_percent")
+        )
+        groups.setdefault(one["kind"], []).append(
+            Shot(
+                f"data:image/jpeg;base64,{base64.b64encode(data).decode('ascii')}" if data else "",
+                words.moment(one["time_s"]),
+                "" if exact else words.moment(taken_s),
+                _state(score, index),
+                figures,
+            )
+        )
+    return [(kind, group) for kind, group in groups.items() if group]
+
+
+def recording(score: Score, flight: Mapping[str, Any]) -> list[tuple[str, list[str]]]:
+    """What was measured and how it was read: (what, lines)."""
+    clip, picture = score.record.clip, score.record.picture
+    files = [
+        f"{words.visible(name)} (SHA-256 {words.visible(digest)})"
+        for name, digest in zip(clip.files, clip.sha256, strict=False)
+    ]
+    bits = f"{clip.bits} bit, {clip.pixel_format}, in {clip.container}"
+    rate = f"; {words.number(clip.bit_rate / 1e6, 'Mbit/s')}" if clip.bit_rate else ""
+    fields = "interlaced, measured field by field" if clip.interlaced else "progressive"
+    top, right, bottom, left = picture.border_px
+    frames = [
+        f"{clip.frames_measured} measured",
+        f"{clip.frames_lost} lost ({words.number(clip.lost_s, 's')})",
+        f"{clip.frames_damaged} damaged",
+    ]
+    rows = [
+        ("Files" if len(files) > 1 else "File", files),
+        ("Coding", [f"{clip.codec}, {bits}{rate}"]),
+        ("Size and rate", [f"{clip.width} x {clip.height} px, {clip.frame_rate:.6g} frames/s, {fields}"]),
+        ("Length", [f"{words.seconds(clip.duration_s)} ({words.moment(clip.duration_s)} min:s)"]),
+        ("Airtime", [_airtime(flight)]),
+        ("Frames", [", ".join(frames)]),
+        ("Code range", [f"{clip.code_range}, {_how(clip.code_range_from)}"]),
+        ("Floor", [f"code {clip.floor_code:.6g}, {_how(clip.floor_from)}"]),
+        ("Ceiling", [f"code {clip.ceiling_code:.6g}, {_how(clip.ceiling_from)}"]),
+        (
+            "Overlay",
+            [f"{words.number(picture.overlay_percent, '%')} of the picture, left out of every figure"],
+        ),
+        ("Border", [f"top {top}, right {right}, bottom {bottom}, left {left} px, left out"]),
+        ("Wrong with it", list(clip.problems) or ["nothing found"]),
+        ("Measured by", [f"fieldscore {flight['version']}"]),
+    ]
+    more = score.record.timeline.provenance.items()
+    rows += [(_capital(key), [text]) for key, text in more if key not in _SHOWN_PROVENANCE]
+    return [(words.visible(key), [words.visible(line) for line in lines]) for key, lines in rows]
+
+
+def criteria(score: Score) -> list[tuple[str, str, str]]:
+    """Every threshold: (name in words, value with unit, reason)."""
+    rows = []
+    for name, value, unit, reason in score.criteria.describe():
+        shown = f"{value:g}" if isinstance(value, (int, float)) else str(value)
+        rows.append((_title(name), f"{shown} {unit}".strip(), reason))
+    return rows
+
+
+def _picture(
+    score: Score, pictures: Mapping[float, bytes], time_s: float
+) -> tuple[float | None, bytes | None]:
+    """The picture taken for this moment, else the nearest small one of the evidence, with its time."""
+    interval = score.record.timeline.interval_s
+    near = min(pictures, key=lambda at: abs(at - time_s), default=None)
+    if near is not None and not abs(near - time_s) > interval and pictures[near].startswith(_JPEG):
+        return near, pictures[near]
+    times = score.record.evidence.thumb_time_s
+    if len(times):
+        index = int(np.argmin(np.abs(times - time_s)))
+        if score.record.evidence.thumbs[index].startswith(_JPEG):
+            return float(times[index]), score.record.evidence.thumbs[index]
+    return None, None
+
+
+def _state(score: Score, index: int) -> str:
+    """What a moment's frame was: a typical moment of a poor flight need not be a usable one."""
+    one = score.moments[index]
+    if one.cause is not None:
+        return words.cause_name(one.cause)
+    row = int(np.argmin(np.abs(score.record.timeline.time_s - one.time_s)))
+    cause = int(score.cause[row])
+    return "usable" if cause < 0 else words.cause_name(CAUSES[cause])
+
+
+def _airtime(flight: Mapping[str, Any]) -> str:
+    airtime = flight["airtime"]
+    if airtime["from_s"] is None:
+        return f"{words.NOT_MEASURED}: {airtime['how']}"
+    how = _AIRTIME_HOW.get(airtime["how"], airtime["how"])
+    return f"{words.moment(airtime['from_s'])} to {words.moment(airtime['to_s'])} min:s, {how}"
+
+
+def _how(key: str) -> str:
+    return _HOW_KNOWN.get(key, key)
+
+
+def _title(name: str) -> str:
+    return _capital(_SUFFIX.sub("", name).replace("_", " "))
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,164 @@
+"""flight.json: the score of one flight as plain data; null, with a reason in the notes, is not measured."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import Any
+
+from fieldscore import __version__
+from fieldscore.measure import Column
+from fieldscore.record import ClipFacts, FlightRecord
+from fieldscore.score import DERIVED, Score, Summary
+
+SCHEMA = "fieldscore.flight/1"
+_SHARE_DIGITS = 4  # 0.01 % of the airtime: a frame of a 5 minute flight
+_SECOND_DIGITS = 3  # a millisecond: well under a frame
+_FIGURE_DIGITS = 4  # as the timeline's cells
+_SAMPLE_DIGITS = 1
+DERIVED_NAMES = frozenset(column.name for column in DERIVED)  # what scoring adds again to a loaded record
+
+
+def flight_json(score: Score) -> dict[str, Any]:
+    """The score as JSON data with the keys people's scripts read; strict, so NaN and infinity become None.
+
+    Each None of a figure has a line in `notes` that begins with its place and says why. Beside the agreed
+    keys: `airtime.how`, `gaps`, `moments`, and `record` and `columns`, which `load_record` needs to score
+    again without the video.
+    """
+    reasons: list[str] = []
+    data: dict[str, Any] = {
+        "schema": SCHEMA,
+        "version": __version__,
+        "clip": clip_json(score.record.clip),
+        "picture": {
+            "border_px": list(score.record.picture.border_px),
+            "overlay_percent": score.record.picture.overlay_percent,
+        },
+        "airtime": {
+            "from_s": _round(score.airtime_from_s, _SECOND_DIGITS),
+            "to_s": _round(score.airtime_to_s, _SECOND_DIGITS),
+            "how": score.airtime_how,
+        },
+        "usable": _usable(score, reasons),
+        "measures": {name: _measure(name, summary, reasons) for name, summary in score.measures.items()},
+        "stability": _stability(score, reasons),
+        "lamps": None,
+        "events": [],
+        "gaps": [
+            {
+                "from_s": _round(gap.from_s, _SECOND_DIGITS),
+                "to_s": _round(gap.to_s, _SECOND_DIGITS),
+                "cause": gap.cause,
+            }
+            for gap in score.gaps
+        ],
+        "moments": [
+            {
+                "time_s": _round(one.time_s, _SECOND_DIGITS),
+                "kind": one.kind,
+                "cause": one.cause,
+                "readable_percent": _round(one.readable_percent, _FIGURE_DIGITS),
+                "level_percent": _round(one.level_percent, _FIGURE_DIGITS),
+            }
+            for one in score.moments
+        ],
+        "criteria": score.criteria.to_dict(),
+        "record": _record(score.record),
+        "columns": [
+            asdict(column) for column in score.record.timeline.columns if column.name not in DERIVED_NAMES
+        ],
+    }
+    reasons.append("lamps: not measured, passes of lamps are not looked for")
+    reasons.append("events: not measured, flash events are not looked for")
+    data["notes"] = list(dict.fromkeys([*score.record.notes, *score.notes, *reasons]))
+    return data
+
+
+def dump_json(data: Mapping[str, Any]) -> str:
+    """JSON text as the standard has it: ASCII only, no NaN or infinity (ValueError for one)."""
+    return json.dumps(data, allow_nan=False, ensure_ascii=True, indent=1) + "\n"
+
+
+def clip_json(clip: ClipFacts) -> dict[str, Any]:
+    """Every fact of the clip, unrounded, under its own name."""
+    return {
+        key: list(value) if isinstance(value, tuple) else _finite(value)
+        for key, value in asdict(clip).items()
+    }
+
+
+def columns_of(data: Mapping[str, Any]) -> dict[str, Column]:
+    """The columns by name as `flight_json` wrote them."""
+    return {entry["name"]: Column(**entry) for entry in data["columns"]}
+
+
+def _usable(score: Score, reasons: list[str]) -> dict[str, Any]:
+    usable = score.usable
+    why = usable.reason or "no reason was given"
+    data: dict[str, Any] = {
+        "share": _round(usable.share, _SHARE_DIGITS),
+        "ci95": None if usable.ci95 is None else [_round(bound, _SHARE_DIGITS) for bound in usable.ci95],
+        "effective_samples": _round(usable.effective_samples, _SAMPLE_DIGITS),
+        "longest_gap_s": _round(usable.longest_gap_s, _SECOND_DIGITS),
+        "longest_gap_at_s": _round(usable.longest_gap_at_s, _SECOND_DIGITS),
+        "gaps_per_minute": _round(usable.gaps_per_minute, _FIGURE_DIGITS),
+        "lost_by_cause": {
+            cause: _round(share, _SHARE_DIGITS) for cause, share in usable.lost_by_cause.items()
+        },
+    }
+    for key in ("share", "ci95", "effective_samples", "longest_gap_s", "gaps_per_minute"):
+        if data[key] is None:
+            reasons.append(f"usable.{key}: not measurable, {why}")
+    if data["longest_gap_at_s"] is None:
+        nothing_lost = data["longest_gap_s"] == 0.0
+        reasons.append(
+            f"usable.longest_gap_at_s: {'there was no gap' if nothing_lost else f'not measurable, {why}'}"
+        )
+    for cause, share in data["lost_by_cause"].items():
+        if share is None:
+            reasons.append(f"usable.lost_by_cause.{cause}: not measured, this cause is not looked for")
+    return data
+
+
+def _measure(name: str, summary: Summary, reasons: list[str]) -> dict[str, Any]:
+    data = {key: _round(getattr(summary, key), _FIGURE_DIGITS) for key in ("median", "p5", "p95")}
+    if data["median"] is None:
+        reasons.append(f"measures.{name}: not measurable, no frame of the airtime gave a value")
+    return {**data, "unit": summary.unit}
+
+
+def _stability(score: Score, reasons: list[str]) -> dict[str, Any]:
+    data: dict[str, Any] = {
+        key: _round(value, _FIGURE_DIGITS) for key, value in asdict(score.stability).items()
+    }
+    for key, value in data.items():
+        if value is None:
+            reasons.append(f"stability.{key}: not measurable, too few frames in a row gave a level")
+    for key in ("hunting_stops", "hunting_period_s"):
+        if key not in data:
+            data[key] = None
+            reasons.append(f"stability.{key}: not measured, there is no exposure trace")
+    return data
+
+
+def _record(record: FlightRecord) -> dict[str, Any]:
+    """What a record holds beside the clip, the picture, the timeline and the arrays."""
+    return {
+        "name": record.name,
+        "settings": {key: _finite(value) for key, value in record.settings.items()},
+        "notes": list(record.notes),
+    }
+
+
+def _round(value: float | None, digits: int) -> float | None:
+    """Round for the file; None for what is not finite, and no minus before zero."""
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), digits) + 0.0
+
+
+def _finite(value: Any) -> Any:
+    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -1,0 +1,87 @@
+"""Figures as words: the same digits in report, terminal and sentences; unknown names made harmless."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from collections.abc import Mapping
+
+NOT_MEASURED = "not measured"
+_WHOLE_FROM = 0.995  # percent: a share under this, or as near to 100, shows a decimal
+# Categories that change how a line is read without being seen: control, format (bidi), surrogate, private,
+# unassigned, line and paragraph separators.
+_HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
+
+# What a cause of loss did to the picture: (as a name, as the end of "because ...").
+_CAUSE_WORDS: Mapping[str, tuple[str, str]] = {
+    "link_lost": ("link lost", "the video link was lost"),
+    "recovering": (
+        "recovering after a change of light",
+        "the camera was still recovering from a change of light",
+    ),
+    "blown": ("blown out", "the picture was blown out by light"),
+    "too_dark": ("too dark", "the picture was too dark to make out obstacles"),
+    "noisy": ("too noisy", "noise hid what the picture should have shown"),
+}
+
+
+def visible(text: str) -> str:
+    """The text with every character that cannot be seen, or that turns others around, written as U+...."""
+    return "".join(f"[U+{ord(one):04X}]" if unicodedata.category(one) in _HIDDEN else one for one in text)
+
+
+def share(value: float | None) -> str:
+    """A share of 0..1 as %: whole, with a decimal under 1 and over 99 %; 100 % only where all of it is."""
+    if value is None or not math.isfinite(value):
+        return NOT_MEASURED
+    percent = 100.0 * value
+    if percent in (0.0, 100.0):
+        return f"{percent:.0f} %"
+    if percent < _WHOLE_FROM or percent > 100.0 - _WHOLE_FROM:
+        return f"{min(max(percent, 0.1), 99.9):.1f} %"
+    return f"{percent:.0f} %"
+
+
+def number(value: float | None, unit: str = "") -> str:
+    """A figure with about three digits and its unit; `not measured` for None or NaN."""
+    if value is None or not math.isfinite(value):
+        return NOT_MEASURED
+    size = abs(value)
+    digits = 0 if size >= 99.95 else 1 if size >= 9.995 else 2  # noqa: PLR2004 - three digits in sight
+    text = f"{value:.{digits}f}"
+    if float(text) == 0.0:
+        text = "0"
+    return f"{text} {unit}".rstrip()
+
+
+def count(value: float | None) -> str:
+    """A number of things that need not be whole, as effective samples: one decimal."""
+    return NOT_MEASURED if value is None or not math.isfinite(value) else f"{value:.1f}"
+
+
+def seconds(value: float | None) -> str:
+    """A length of time in seconds: 2.4 s."""
+    return NOT_MEASURED if value is None or not math.isfinite(value) else f"{value:.1f} s"
+
+
+def moment(time_s: float | None) -> str:
+    """A time of flight as minutes and seconds with tenths: 0:12.3."""
+    if time_s is None or not math.isfinite(time_s):
+        return NOT_MEASURED
+    tenths = round(abs(time_s) * 10)
+    return f"{'-' if time_s < 0 and tenths else ''}{tenths // 600}:{tenths // 10 % 60:02d}.{tenths % 10}"
+
+
+def cause_name(cause: str) -> str:
+    """The name of a cause in plain words."""
+    return _CAUSE_WORDS[cause][0] if cause in _CAUSE_WORDS else cause.replace("_", " ")
+
+
+def because(cause: str) -> str:
+    """What a cause did, as the end of a sentence with "because"."""
+    return _CAUSE_WORDS[cause][1] if cause in _CAUSE_WORDS else f"of this: {cause.replace('_', ' ')}"
+
+
+def plural(count: int, one: str, many: str) -> str:
+    """A count with its noun: 1 frame, 3 frames."""
+    return f"{count} {one if count == 1 else many}"

@@ -1,0 +1,174 @@
+"""What the commands do, away from the terminal: find flights, measure or load, score, write. Runs in a worker too."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import queue
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from fieldscore.analyse import measure_flight
+from fieldscore.collect import EVIDENCE_QUALITY, EVIDENCE_WIDTH, jpeg
+from fieldscore.criteria import Criteria
+from fieldscore.errors import FieldscoreError, NoClipsError
+from fieldscore.record import FlightRecord
+from fieldscore.report import flight_json, load_record, terminal_summary, write_flight
+from fieldscore.score import Score, score_flight
+from fieldscore.units import CodeRange
+from fieldscore.video import Flight, find_flights
+
+_SAVED_NAMES = ("flight.json", "timeline.csv")
+
+# Called with a flight's number, the time reached in it and its duration in seconds (None where not known).
+Watch = Callable[[int, float, float | None], None]
+
+
+@dataclass(frozen=True)
+class Job:
+    """One flight to score: its video files, or the saved results it is read from."""
+
+    files: tuple[Path, ...]
+    saved: Path | None
+    output: Path
+    criteria: Criteria
+    frame_rate: float | None = None
+    from_s: float | None = None
+    to_s: float | None = None
+
+    @property
+    def title(self) -> str:
+        """What to call the flight while it is measured."""
+        return (self.saved or self.files[0]).name
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of a job: its flight.json and summary lines and where they were written, or why not."""
+
+    title: str
+    result: dict[str, Any] | None = None
+    summary: tuple[str, ...] = ()
+    folder: Path | None = None
+    error: str | None = None
+
+
+def find_jobs(  # noqa: PLR0913 - what a user may say of a run
+    names: Sequence[Path],
+    output: Path,
+    criteria: Criteria,
+    *,
+    separate: bool = False,
+    frame_rate: float | None = None,
+    from_s: float | None = None,
+    to_s: float | None = None,
+) -> tuple[list[Job], list[tuple[Path, str]]]:
+    """Turn names of clips, folders and saved results into jobs, and say what was left out and why.
+
+    Raises NoClipsError where nothing is left to do.
+    """
+    saved = [found for name in names for found in _saved_results(name)]
+    videos = [name for name in names if not _saved_results(name)]
+    flights, left_out = find_flights(videos, separate=separate) if videos else ([], [])
+    if not flights and not saved and not left_out:
+        raise NoClipsError(f"no clip in {', '.join(name.name or str(name) for name in names)}; give video files or a folder of them")
+    jobs = [Job((), one, output, criteria, frame_rate, from_s, to_s) for one in saved]
+    jobs += [Job(tuple(files), None, output, criteria, frame_rate, from_s, to_s) for files in flights]
+    return jobs, left_out
+
+
+def _saved_results(name: Path) -> list[Path]:
+    """Saved results that a name stands for: a results folder, a file in one, or a folder of such folders."""
+    if name.name in _SAVED_NAMES and name.is_file():
+        return [name]
+    if not name.is_dir():
+        return []
+    if (name / _SAVED_NAMES[0]).is_file():
+        return [name]
+    return sorted(one.parent for one in name.glob(f"*/{_SAVED_NAMES[0]}"))
+
+
+def run_job(job: Job, progress: Callable[[float, float | None], None] | None = None) -> Outcome:
+    """Do one job; every failure that is the input's becomes the Outcome's `error`, in one line."""
+    try:
+        score, pictures = _scored(job, progress)
+        folder = write_flight(score, job.output, pictures)
+    except FieldscoreError as error:
+        return Outcome(job.title, error=str(error))
+    return Outcome(job.title, flight_json(score), tuple(terminal_summary(score)), folder)
+
+
+def _scored(job: Job, progress: Callable[[float, float | None], None] | None) -> tuple[Score, dict[float, bytes]]:
+    """Measure or load a job's flight and score it; with the pictures of its moments where the video is there."""
+    if job.saved is not None:
+        return score_flight(load_record(job.saved), job.criteria, from_s=job.from_s, to_s=job.to_s), {}
+    record = measure_flight(job.files, criteria=job.criteria, frame_rate=job.frame_rate, progress=progress)
+    score = score_flight(record, job.criteria, from_s=job.from_s, to_s=job.to_s)
+    return score, evidence_pictures(job, record, [moment.time_s for moment in score.moments])
+
+
+def evidence_pictures(job: Job, record: FlightRecord, times_s: Sequence[float]) -> dict[float, bytes]:
+    """JPEG pictures of the frames nearest to the times, as the coded range displays them."""
+    frames = Flight(job.files, frame_rate=job.frame_rate).frames_at(times_s)
+    code_range = CodeRange(record.clip.code_range)
+    return {
+        time_s: jpeg(frame.luma, frame.chroma, frame.bits, code_range, 1, EVIDENCE_WIDTH, EVIDENCE_QUALITY)
+        for time_s, frame in zip(times_s, frames, strict=True)
+        if frame is not None
+    }
+
+
+def run_jobs(jobs: Sequence[Job], workers: int, watch: Watch) -> Iterator[tuple[int, Outcome]]:
+    """Do the jobs, several at a time where `workers` is more than 1, and give each one's number and outcome as it ends."""
+    if workers <= 1 or len(jobs) <= 1:
+        for number, job in enumerate(jobs):
+            yield number, run_job(job, lambda at, of, number=number: watch(number, at, of))  # type: ignore[misc]
+        return
+    context = multiprocessing.get_context("spawn")  # PyAV does not survive a fork
+    messages: Any = context.Queue()
+    with ProcessPoolExecutor(
+        min(workers, len(jobs)), mp_context=context, initializer=_start_worker, initargs=(messages,)
+    ) as pool:
+        waiting: dict[Future[Outcome], int] = {pool.submit(_work, number, job): number for number, job in enumerate(jobs)}
+        while waiting:
+            try:
+                watch(*messages.get(timeout=0.1))
+                continue
+            except queue.Empty:
+                pass
+            for future in [one for one in waiting if one.done()]:
+                number = waiting.pop(future)
+                failure = future.exception()
+                if failure is not None:
+                    yield number, Outcome(jobs[number].title, error=f"{jobs[number].title}: the reader stopped: {failure}")
+                else:
+                    yield number, future.result()
+
+
+_messages: Any = None  # the worker's way to tell the parent how far it is
+
+
+def _start_worker(messages: Any) -> None:
+    """Prepare a worker process: one thread a library, since the processes share the cores."""
+    global _messages  # noqa: PLW0603 - set once, before any job of this process
+    _messages = messages
+    quiet_libraries()
+
+
+def _work(number: int, job: Job) -> Outcome:
+    return run_job(job, lambda at, of: _messages.put((number, at, of)))
+
+
+def quiet_libraries() -> None:
+    """Keep OpenCV to one thread: more cost CPU and save no time here (measured)."""
+    import cv2
+
+    cv2.setNumThreads(1)
+
+
+def default_workers() -> int:
+    """As many workers as there are cores."""
+    return os.cpu_count() or 1

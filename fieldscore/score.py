@@ -1,0 +1,361 @@
+"""Usable airtime of a flight, its causes and the moments that show it. Pure: runs again from a saved record."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.criteria import Criteria
+from fieldscore.errors import NotMeasurableError
+from fieldscore.events import Airtime, airtime, link_lost, runs
+from fieldscore.measure import Column
+from fieldscore.record import FlightRecord
+from fieldscore.stats import block_bootstrap_mean
+from fieldscore.timeline import Timeline
+from fieldscore.units import CodeRange, code_to_level
+
+# Why a frame was not usable, in the order in which one cause takes a frame before the next may.
+CAUSES: tuple[str, ...] = ("link_lost", "recovering", "blown", "too_dark", "noisy")
+
+
+@dataclass(frozen=True)
+class Summary:
+    """A column over the airtime: median, 5th and 95th percentile, its unit and how many frames had a value."""
+
+    median: float
+    p5: float
+    p95: float
+    unit: str
+    n: int
+
+
+@dataclass(frozen=True)
+class Gap:
+    """A stretch in which the picture was not usable; `cause` is the one that took most of its frames."""
+
+    from_s: float
+    to_s: float
+    cause: str
+
+    @property
+    def length_s(self) -> float:
+        """Length in seconds."""
+        return self.to_s - self.from_s
+
+
+@dataclass(frozen=True)
+class Moment:
+    """A moment worth looking at: the frame nearest `time_s`, and why it was chosen."""
+
+    time_s: float
+    kind: Literal["worst", "typical"]
+    cause: str | None
+    readable_percent: float
+    level_percent: float
+
+
+@dataclass(frozen=True)
+class Usable:
+    """Usable share of the airtime. Shares are 0..1; `ci95` is None where `reason` says why."""
+
+    share: float
+    ci95: tuple[float, float] | None
+    effective_samples: float
+    longest_gap_s: float
+    longest_gap_at_s: float | None
+    gaps_per_minute: float
+    lost_by_cause: Mapping[str, float | None]
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class Stability:
+    """Level variation seen by the pilot, in % of nominal white; None = not measurable."""
+
+    level_jitter_percent: float | None
+    level_drift_percent: float | None
+
+
+@dataclass(frozen=True)
+class Score:
+    """The score of one flight. `usable_mask` and `cause` [n] go with the rows of `record.timeline`.
+
+    `cause` is an index into CAUSES, -1 where usable or outside the airtime.
+    """
+
+    record: FlightRecord
+    criteria: Criteria
+    airtime_from_s: float
+    airtime_to_s: float
+    airtime_how: str
+    usable: Usable
+    measures: Mapping[str, Summary]
+    stability: Stability
+    gaps: tuple[Gap, ...]
+    moments: tuple[Moment, ...]
+    in_airtime: npt.NDArray[np.bool_]
+    usable_mask: npt.NDArray[np.bool_]
+    cause: npt.NDArray[np.int8]
+    readable_map: npt.NDArray[np.float64]
+    notes: tuple[str, ...] = ()
+
+
+# What scoring adds to the Timeline.
+DERIVED: tuple[Column, ...] = (
+    Column("link", "0/1", "higher", "1 where the picture came from the camera, 0 where the link was lost."),
+    Column("airborne", "0/1", "neither", "1 within the airtime."),
+    Column("usable", "0/1", "higher", "1 where the link was there and the flying zone could be read."),
+)
+# Columns that do not describe the picture, so that a median over the flight says nothing.
+_NOT_SUMMARISED = {"spread_codes", "patch_spread_codes", "colour_codes", "likeness", "repeated", "damaged"}
+_HELD_S = 0.5  # a frame without its own readability (repeated, first) has that of a neighbour this near
+_DRIFT_S = 1.0  # level variation slower than this is drift, faster is jitter
+_MAD_TO_SIGMA = 1.4826  # for a normal distribution: 1 / 0.67449
+
+
+def score_flight(
+    record: FlightRecord, criteria: Criteria, *, from_s: float | None = None, to_s: float | None = None
+) -> Score:
+    """Score a measured flight; `from_s` and `to_s` (seconds) override the airtime found from motion.
+
+    Raises NotMeasurableError where no frame lies in the airtime or none could be judged.
+    """
+    timeline = record.timeline
+    lost = link_lost(timeline, criteria)
+    air = _airtime(timeline, criteria, lost, from_s, to_s)
+    inside = timeline.between(air.from_s, air.to_s)
+    cause, judged = _causes(record, criteria, lost)
+    counted = inside & judged
+    if not counted.any():
+        raise NotMeasurableError(
+            f"{record.name}: no frame to judge between {air.from_s:.1f} s and {air.to_s:.1f} s; give another --from and --to"
+        )
+    usable = counted & (cause < 0)
+    cause = np.where(counted, cause, -1).astype(np.int8)
+    gaps = _gaps(timeline, criteria, counted, usable, cause)
+    notes = list(record.notes)
+    if air.how == "whole clip":
+        notes.append("no sustained motion found: the whole clip is taken as airtime (--from and --to choose another stretch)")
+    flags = zip(DERIVED, (~lost, inside, usable), strict=True)
+    record = replace(record, timeline=timeline.with_columns(flags))
+    return Score(
+        record=record,
+        criteria=criteria,
+        airtime_from_s=air.from_s,
+        airtime_to_s=air.to_s,
+        airtime_how=air.how,
+        usable=_usable(record.timeline, criteria, counted, usable, cause, gaps),
+        measures=_summaries(timeline, inside & ~lost),
+        stability=_stability(timeline, inside & ~lost),
+        gaps=gaps,
+        moments=_moments(timeline, criteria, counted, usable, gaps),
+        in_airtime=inside,
+        usable_mask=usable,
+        cause=cause,
+        readable_map=_readable_map(record, criteria, air),
+        notes=tuple(notes),
+    )
+
+
+def _airtime(
+    timeline: Timeline, criteria: Criteria, lost: npt.NDArray[np.bool_], from_s: float | None, to_s: float | None
+) -> Airtime:
+    """The airtime found from motion, with either end replaced by the one given."""
+    found = airtime(timeline, criteria, lost)
+    if from_s is None and to_s is None:
+        return found
+    return Airtime(
+        found.from_s if from_s is None else from_s, found.to_s if to_s is None else to_s, "given"
+    )
+
+
+def _causes(
+    record: FlightRecord, criteria: Criteria, lost: npt.NDArray[np.bool_]
+) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.bool_]]:
+    """Why each frame was not usable (index into CAUSES, -1 usable), and which frames can be judged at all."""
+    timeline = record.timeline
+    readable, dark, blown, noisy = (
+        _held(timeline, timeline[f"zone_{name}_percent"]) for name in ("readable", "dark", "blown", "noisy")
+    )
+    level, clipped = timeline["level_percent"], timeline["clipped_percent"]
+    flat_range = timeline["p95_percent"] - timeline["p5_percent"]
+    floor_level = _floor_level(record)
+    cause = np.full(len(timeline), -1, dtype=np.int8)
+    with np.errstate(invalid="ignore"):
+        unreadable = readable < criteria.usable_zone_readable_percent
+        cause[unreadable] = CAUSES.index("noisy")
+        cause[unreadable & (dark >= noisy)] = CAUSES.index("too_dark")
+        cause[unreadable & (blown >= dark) & (blown >= noisy)] = CAUSES.index("blown")
+        cause[level - floor_level < criteria.black_level_percent] = CAUSES.index("too_dark")
+        grey = (flat_range < criteria.grey_range_percent) & (level > criteria.grey_level_percent)
+        cause[grey | (clipped > criteria.blown_clipped_percent)] = CAUSES.index("blown")
+    cause[lost] = CAUSES.index("link_lost")
+    judged = np.isfinite(readable) | (cause >= 0)  # a black or blown frame needs no readability to be lost
+    return cause, judged
+
+
+def _floor_level(record: FlightRecord) -> float:
+    """Level of the chain's floor in %."""
+    clip = record.clip
+    return float(code_to_level(clip.floor_code, CodeRange(clip.code_range), clip.bits))
+
+
+def _held(timeline: Timeline, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Fill frames without a value from the nearest frame that has one, if it is near enough in time."""
+    known = np.flatnonzero(np.isfinite(values))
+    if known.size in (0, len(values)):
+        return values
+    time_s = timeline.time_s
+    after = np.clip(np.searchsorted(known, np.arange(len(values))), 0, known.size - 1)
+    before = np.maximum(after - 1, 0)
+    nearer = np.abs(time_s[known[before]] - time_s) <= np.abs(time_s[known[after]] - time_s)
+    nearest = np.where(nearer, known[before], known[after])
+    return np.where(np.abs(time_s[nearest] - time_s) <= _HELD_S, values[nearest], np.nan)
+
+
+def _gaps(
+    timeline: Timeline,
+    criteria: Criteria,
+    counted: npt.NDArray[np.bool_],
+    usable: npt.NDArray[np.bool_],
+    cause: npt.NDArray[np.int8],
+) -> tuple[Gap, ...]:
+    """Every stretch of airtime in which the picture was not usable, in order; short returns do not end one."""
+    ends = np.append(timeline.time_s, timeline.time_s[-1] + (timeline.interval_s if len(timeline) > 1 else 0.0))
+    lost = counted & ~usable
+    for start, stop in runs(usable):
+        inner = start > 0 and stop < len(lost) and lost[start - 1] and lost[stop]
+        if inner and ends[stop] - ends[start] < criteria.gap_join_s:
+            lost[start:stop] = True
+    found = []
+    for start, stop in runs(lost):
+        if ends[stop] - ends[start] < criteria.gap_least_s - 1e-9:
+            continue
+        causes = cause[start:stop][cause[start:stop] >= 0].astype(np.int64)
+        main = int(np.bincount(causes, minlength=len(CAUSES)).argmax())
+        found.append(Gap(float(ends[start]), float(ends[stop]), CAUSES[main]))
+    return tuple(found)
+
+
+def _usable(  # noqa: PLR0913 - the pieces of one figure
+    timeline: Timeline,
+    criteria: Criteria,
+    counted: npt.NDArray[np.bool_],
+    usable: npt.NDArray[np.bool_],
+    cause: npt.NDArray[np.int8],
+    gaps: tuple[Gap, ...],
+) -> Usable:
+    """The headline: share of the airtime that was usable, how sure, and what the rest was lost to."""
+    series = np.where(counted, usable.astype(np.float64), np.nan)
+    first, last = np.flatnonzero(counted)[[0, -1]]
+    interval = block_bootstrap_mean(
+        series[first : last + 1],
+        confidence=criteria.confidence_percent / 100.0,
+        companion=_companion(timeline, counted)[first : last + 1],
+        min_effective=criteria.min_effective_samples,
+    )
+    total = int(counted.sum())
+    airtime_s = timeline.time_s[last] - timeline.time_s[first] + timeline.interval_s
+    longest = max(gaps, key=lambda gap: gap.length_s, default=None)
+    lost: dict[str, float | None] = {
+        name: float(np.count_nonzero(cause[counted] == index)) / total for index, name in enumerate(CAUSES)
+    }
+    lost["recovering"] = None
+    return Usable(
+        share=float(usable.sum()) / total,
+        ci95=None if interval.low is None or interval.high is None else (interval.low, interval.high),
+        effective_samples=interval.effective_samples,
+        longest_gap_s=longest.length_s if longest else 0.0,
+        longest_gap_at_s=longest.from_s if longest else None,
+        gaps_per_minute=60.0 * len(gaps) / airtime_s if airtime_s > 0 else math.nan,
+        lost_by_cause=lost,
+        reason=interval.reason,
+    )
+
+
+def _companion(timeline: Timeline, counted: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:
+    """The continuous series behind `usable`: readability of the zone, or the level where that never changes."""
+    readable = np.where(counted, timeline["zone_readable_percent"], np.nan)
+    known = readable[np.isfinite(readable)]
+    if known.size and known.std() > 0:
+        return readable
+    return np.where(counted, timeline["level_percent"], np.nan)
+
+
+def _summaries(timeline: Timeline, inside: npt.NDArray[np.bool_]) -> dict[str, Summary]:
+    """Median, 5th and 95th percentile of every column that describes the picture, link loss left out."""
+    found = {}
+    for column in timeline.columns:
+        if column.name in _NOT_SUMMARISED:
+            continue
+        values = timeline[column.name][inside]
+        values = values[np.isfinite(values)]
+        low, middle, high = np.percentile(values, (5, 50, 95)) if values.size else (math.nan,) * 3
+        found[column.name] = Summary(float(middle), float(low), float(high), column.unit, int(values.size))
+    return found
+
+
+def _stability(timeline: Timeline, inside: npt.NDArray[np.bool_]) -> Stability:
+    """Level variation: its frame-to-frame part (robust sigma) and its drift (sigma of the one-second means)."""
+    level = timeline["level_percent"]
+    pairs = inside[1:] & inside[:-1] & (np.diff(timeline.time_s) < 1.5 * timeline.interval_s)
+    steps = np.diff(level)[pairs]
+    steps = steps[np.isfinite(steps)]
+    jitter = None
+    if steps.size:
+        jitter = float(_MAD_TO_SIGMA * np.median(np.abs(steps - np.median(steps))) / math.sqrt(2.0))
+    known = inside & np.isfinite(level)
+    second = np.floor(timeline.time_s[known] / _DRIFT_S).astype(np.int64)
+    drift = None
+    if known.any() and second[-1] > second[0]:
+        _, index = np.unique(second, return_inverse=True)
+        means = np.bincount(index, weights=level[known]) / np.bincount(index)
+        drift = float(means.std(ddof=1))
+    return Stability(jitter, drift)
+
+
+def _moments(
+    timeline: Timeline,
+    criteria: Criteria,
+    counted: npt.NDArray[np.bool_],
+    usable: npt.NDArray[np.bool_],
+    gaps: tuple[Gap, ...],
+) -> tuple[Moment, ...]:
+    """The worst moments (one in each of the longest gaps) and typical ones (nearest to the flight's median)."""
+    readable = _held(timeline, timeline["zone_readable_percent"])
+    level = timeline["level_percent"]
+
+    def moment(row: int, kind: Literal["worst", "typical"], cause: str | None) -> Moment:
+        return Moment(float(timeline.time_s[row]), kind, cause, float(readable[row]), float(level[row]))
+
+    wanted = criteria.evidence_count
+    found = []
+    for gap in sorted(gaps, key=lambda one: -one.length_s)[: wanted - wanted // 3]:
+        rows = np.flatnonzero(counted & ~usable & timeline.between(gap.from_s, gap.to_s))
+        least = np.nan_to_num(readable[rows], nan=0.0)
+        lowest = rows[least <= least.min() + 1.0]
+        found.append(moment(int(lowest[len(lowest) // 2]), "worst", gap.cause))
+    pool = np.flatnonzero(counted & np.isfinite(readable))
+    spare = wanted - len(found)
+    if pool.size and spare:
+        middle = np.median(readable[pool]), np.median(level[pool])
+        distance = np.hypot(readable[pool] - middle[0], level[pool] - middle[1])
+        for part in np.array_split(np.arange(pool.size), min(spare, pool.size)):
+            best = int(pool[part[np.argmin(distance[part])]])
+            found.append(moment(best, "typical", None))
+    return tuple(sorted(found, key=lambda one: (one.kind != "worst", one.time_s)))
+
+
+def _readable_map(record: FlightRecord, criteria: Criteria, air: Airtime) -> npt.NDArray[np.float64]:
+    """Share of the airtime in which each tile was readable, [rows, columns]; NaN where it is not picture."""
+    tiles = record.tiles
+    inside = (tiles.time_s >= air.from_s) & (tiles.time_s <= air.to_s)
+    k = tiles.readable[inside]
+    known = np.isfinite(k)
+    with np.errstate(invalid="ignore"):
+        return np.asarray((known & (k >= criteria.rose_k)).sum(axis=0) / np.where(known.any(axis=0), known.sum(axis=0), np.nan))
