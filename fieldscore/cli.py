@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 _INTERRUPTED = 130  # the shell's code for an interrupt
 
 
-class Seconds(click.ParamType):
+class Seconds(click.ParamType[float]):
     """A moment of a flight: seconds, or minutes:seconds, or hours:minutes:seconds."""
 
     name = "time"

@@ -48,7 +48,7 @@ class Rows:
 
     def _close_chunk(self) -> None:
         if self._open:
-            self._chunks.append(np.round(np.array(self._open, dtype=np.float64), DECIMALS))
+            self._chunks.append(np.asarray(np.round(self._open, DECIMALS), dtype=np.float64))
             self._open = []
 
     def arrays(self) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.uint16]]:

@@ -161,7 +161,7 @@ class Frame:
     start of the flight. `previous` is the frame before (of the same parity for fields), None on the first.
     """
 
-    def __init__(
+    def __init__(  # noqa: PLR0913 - a coded picture is all of these
         self,
         luma: npt.NDArray[np.uint8] | npt.NDArray[np.uint16],
         area: PictureArea,

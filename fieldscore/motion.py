@@ -145,14 +145,18 @@ def _whole_picture(now: Floats, before: Floats, ok: npt.NDArray[np.bool_]) -> Do
     for level, steps in enumerate(_STEPS):
         scale = 2 ** (len(_STEPS) - 1 - level)
         sizes = (now.shape[1] // scale, now.shape[0] // scale)
-        small = [cv2.resize(one, sizes, interpolation=cv2.INTER_AREA) for one in (now, before)]
-        weight = cv2.resize(ok.astype(np.float32), sizes, interpolation=cv2.INTER_AREA) if scale > 1 else ok.astype(np.float32)
+        small_now, small_before, weight = (_shrunk(one, sizes) for one in (now, before, ok.astype(np.float32)))
         scaled = motion * (1 / scale, 1 / scale, 1, 1)
         for _ in range(steps):
             seen = weight * _warp(weight, scaled, cv2.BORDER_CONSTANT)  # what came in at the edges has no before
-            scaled += _motion_step(small[0], _warp(small[1], scaled), seen)
+            scaled = scaled + _motion_step(small_now, _warp(small_before, scaled), seen)
         motion = scaled * (scale, scale, 1, 1)
     return motion
+
+
+def _shrunk(picture: Floats, size: tuple[int, int]) -> Floats:
+    """A picture at another size (width, height), as means over areas."""
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def _motion_step(now: Floats, warped: Floats, weight: Floats) -> Doubles:
@@ -195,9 +199,10 @@ def _warped_blocks(frame: Frame, previous: Frame, motion: Doubles) -> Floats:
         flow += _local_flow(now, gain * _fetch(before, flow, cv2.INTER_LINEAR) + offset, ok)
     fine = previous.fine
     size = fine.shape[::-1]
-    fine_flow = cv2.resize(flow, size, interpolation=cv2.INTER_LINEAR) * np.float32([size[0] / columns, size[1] / rows])
+    scale = np.array([size[0] / columns, size[1] / rows], dtype=np.float32)
+    fine_flow = np.asarray(cv2.resize(flow, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32) * scale
     warped = _fetch(fine, fine_flow, cv2.INTER_CUBIC)
-    return gain * np.asarray(cv2.resize(warped, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32) + offset
+    return np.asarray(gain * _shrunk(warped, (columns, rows)) + offset, dtype=np.float32)
 
 
 def _was_inside(flow: Floats) -> npt.NDArray[np.bool_]:
@@ -215,10 +220,10 @@ def _exposure_change(now: Floats, warped: Floats, ok: npt.NDArray[np.bool_]) -> 
     the motion is not followed well or interpolation blurs.
     """
     size = (now.shape[1] // BLOCKS_A_TILE, now.shape[0] // BLOCKS_A_TILE)
-    whole = cv2.resize(ok.astype(np.float32), size, interpolation=cv2.INTER_AREA) > _MOSTLY
+    whole = _shrunk(ok.astype(np.float32), size) > _MOSTLY
     if np.count_nonzero(whole) < _FEWEST_TILES:
         return np.float32(1.0), np.float32(0.0)
-    two, one = (cv2.resize(each, size, interpolation=cv2.INTER_AREA)[whole].astype(np.float64) for each in (now, warped))
+    two, one = (_shrunk(each, size)[whole].astype(np.float64) for each in (now, warped))
     gain, offset = 1.0, 0.0
     for _ in range(2):
         away = np.abs(two - gain * one - offset)

@@ -131,4 +131,4 @@ def undithered_rounding(pixel_codes: Doubles) -> Doubles:
     Rounding of a value with Gaussian noise leaves a bias whose first Fourier term has the amplitude
     exp(-2 pi^2 sigma^2)/pi (Widrow's quantisation theorem); without noise it is the whole 1/12.
     """
-    return np.sqrt(QUANTISATION_VARIANCE) * np.exp(-2.0 * np.pi**2 * np.square(pixel_codes))
+    return np.asarray(np.sqrt(QUANTISATION_VARIANCE) * np.exp(-2.0 * np.pi**2 * np.square(pixel_codes)))

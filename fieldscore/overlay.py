@@ -56,16 +56,17 @@ def _moved(pictures: Sequence[Luma], reach: int) -> list[Luma]:
     kept: list[Luma] = []
     last: npt.NDArray[np.float32] | None = None
     for picture in pictures:
-        detail = _small_detail(picture, cv2.blur(picture, (2 * reach + 1, 2 * reach + 1)))
+        detail = _small_detail(picture, reach)
         if last is None or _correlation(detail, last) < _SAME_SCENE:
             kept.append(picture)
             last = detail
     return kept
 
 
-def _small_detail(picture: Luma, around: npt.NDArray[np.uint8]) -> npt.NDArray[np.float32]:
+def _small_detail(picture: Luma, reach: int) -> npt.NDArray[np.float32]:
     """Detail of a picture about its surroundings at quarter size."""
     size = (picture.shape[1] // 4, picture.shape[0] // 4)
+    around = cv2.blur(picture, (2 * reach + 1, 2 * reach + 1))
     detail = cv2.subtract(picture, around, dtype=cv2.CV_32F)
     return np.asarray(cv2.resize(detail, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 

@@ -27,7 +27,7 @@ def spreads(frame: Frame) -> tuple[float, float]:
     """Standard deviation, in codes, of the picture's pixels and of its tiles' means."""
     codes = np.arange(256, dtype=np.float64)
     mean = float(frame.histogram @ codes)
-    spread = float(np.sqrt(max(frame.histogram @ (codes - mean) ** 2, 0.0)))
+    spread = float(np.sqrt(np.maximum(frame.histogram @ (codes - mean) ** 2, 0.0)))
     tiles = frame.tile_sums[:, 0]
     known = np.isfinite(tiles)
     return spread, float(tiles[known].std()) if known.any() else float("nan")

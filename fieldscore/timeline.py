@@ -127,7 +127,9 @@ def _cells(stream: io.TextIOBase) -> Series:
     """The rest of a stream as numbers [rows, columns], an empty cell NaN; ValueError for any other text."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)  # a table without rows is a table
-        return np.genfromtxt(stream, delimiter=",", dtype=np.float64, ndmin=2, loose=False, comments=None)
+        lines: Iterable[str] = map(str, stream)  # a text stream's class does not say that it gives lines
+        table = np.genfromtxt(lines, dtype=np.float64, delimiter=",", comments="\0", ndmin=2, loose=False)
+    return np.asarray(table, dtype=np.float64)
 
 
 def _cell(value: float) -> str:

@@ -17,7 +17,7 @@ from fieldscore.noise import noise
 
 _MOSTLY = 0.5  # share of a tile at the ceiling from which its loss counts as blown
 _PERCEPTIBLE_CODES = 1.0  # an object that stands out by less than one code is lost to darkness, whatever the noise
-_SMEAR_CODES = 0.4  # least noise of an object's mean that a codec's quantiser leaves (docs/decisions/smear_floor.py)
+_SMEAR_CODES = 0.5  # least noise of an object's mean that a codec's quantiser leaves (docs/decisions/smear_floor.py)
 
 
 @tile_measure(Column("readable", "Rose k", "higher", "Contrast-to-noise of the reference object in each tile.", "Rose 1948"))

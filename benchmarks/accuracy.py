@@ -1,0 +1,113 @@
+"""Measure simulated flights of known truth and write the table of errors: python -m benchmarks.accuracy DIR [--seed N] [--write].
+
+The flights are written into DIR first, where they are not there yet (half a minute each). `--write` puts the table
+into docs/accuracy.md between its markers.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from scipy.stats import rankdata
+
+from benchmarks.flights import write
+from fieldscore import Criteria, measure_flight, score_flight
+from fieldscore.simulate import Truth, load_truth
+
+PAGE = Path(__file__).parent.parent / "docs" / "accuracy.md"
+MARKERS = ("<!-- table -->", "<!-- end of table -->")
+EXPOSURE = ("level_percent", "clipped_percent", "crushed_percent")
+
+
+@dataclass(frozen=True)
+class Row:
+    """Errors of one flight."""
+
+    name: str
+    exposure: tuple[float, ...]
+    auc: float
+    share_true: float
+    share_measured: float
+    agreement: float
+    noise_true: float
+    noise_measured: float
+    airtime_s: float
+    floor: str
+
+
+def auc(figure: npt.NDArray[np.floating], positive: npt.NDArray[np.bool_]) -> float:
+    """Area under the ROC curve of a figure as a detector; NaN where only one class is there."""
+    ones, nils = int(positive.sum()), int((~positive).sum())
+    if not ones or not nils:
+        return float("nan")
+    return float((rankdata(figure)[positive].sum() - ones * (ones + 1) / 2) / (ones * nils))
+
+
+def compare(clip: Path, truth: Truth) -> Row:
+    """Measure one clip and hold it against its truth."""
+    criteria = Criteria()
+    record = measure_flight([clip])
+    score = score_flight(record, criteria)
+    timeline = record.timeline
+    rows = np.clip(np.searchsorted(timeline.time_s, truth.time_s - 1e-3), 0, len(timeline) - 1)
+    linked = truth.link.astype(bool)
+    exposure = tuple(float(np.nanmedian(np.abs(timeline[name][rows] - getattr(truth, name))[linked])) for name in EXPOSURE)
+    times = truth.time_s[truth.tile_index]
+    bins = np.abs(record.tiles.time_s[None, :] - times[:, None]).argmin(axis=1)
+    k, true_k = record.tiles.readable[bins], truth.cnr_block.astype(np.float64)
+    known = np.isfinite(k) & np.isfinite(true_k) & ~truth.cnr_mask & linked[truth.tile_index][:, None, None]
+    seen = true_k[known] >= criteria.rose_k
+    measured = k[known] >= criteria.rose_k
+    noise = np.where(truth.cnr_mask, np.nan, truth.noise_codes.astype(np.float64))
+    span = 2.19 if record.clip.code_range == "narrow" else 2.55  # codes in one % of level
+    air = (score.airtime_from_s - truth.airtime_s[0], score.airtime_to_s - truth.airtime_s[1])
+    return Row(
+        name=clip.name, exposure=exposure, auc=auc(k[known], seen), share_true=float(seen.mean()), share_measured=float(measured.mean()),
+        agreement=float((seen == measured).mean()), noise_true=float(np.nanmedian(noise)) / span,
+        noise_measured=float(np.nanmedian(timeline["noise_percent"][rows[linked]])), airtime_s=float(np.max(np.abs(air))),
+        floor=f"{record.clip.floor_code:g}/{record.clip.ceiling_code:g} ({truth.floor_code:g}/{truth.ceiling_code:g})",
+    )  # fmt: skip
+
+
+def table(rows: list[Row]) -> str:
+    """The rows as a Markdown table."""
+    head = ("flight | level | clipped | crushed | AUC | readable, true | readable, measured | tiles agreed | noise, true "
+            "| noise, measured | airtime ends | floor/ceiling (true)")  # fmt: skip
+    lines = [f"| {head} |", "|" + "---|" * (head.count("|") + 1)]
+    for row in rows:
+        cells = [row.name, *(f"{value:.2f}" for value in row.exposure), "–" if np.isnan(row.auc) else f"{row.auc:.3f}",
+                 *(f"{100 * value:.0f} %" for value in (row.share_true, row.share_measured, row.agreement)),
+                 f"{row.noise_true:.2f} %", f"{row.noise_measured:.2f} %", f"{row.airtime_s:.2f} s", row.floor]  # fmt: skip
+        lines.append("| " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
+def main() -> None:
+    """Write the flights, measure them, print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("directory", type=Path)
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--write", action="store_true")
+    options = parser.parse_args()
+    warnings.simplefilter("ignore", RuntimeWarning)
+    rows = []
+    for clip in write(options.directory, options.seed):
+        rows.append(compare(clip, load_truth(clip)))
+        print(table(rows[-1:]).splitlines()[-1], flush=True)
+    text = table(rows)
+    print(text)
+    if options.write:
+        page = PAGE.read_text(encoding="utf-8")
+        start, end = MARKERS
+        page = re.sub(f"{start}.*{end}", lambda _: f"{start}\n{text}\n{end}", page, flags=re.DOTALL)
+        PAGE.write_text(page, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,195 @@
+"""Link loss and airtime, from tables made by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from flight_material import BLACK, BLUE, GROUND, RATE, SNOW, timeline_of
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fieldscore.criteria import Criteria
+from fieldscore.events import airtime, link_lost, runs
+from fieldscore.timeline import Timeline
+
+CRITERIA = Criteria()
+FRAME_S = 1 / RATE
+
+
+def lost_rows(timeline: Timeline, criteria: Criteria = CRITERIA) -> list[tuple[int, int]]:
+    return runs(link_lost(timeline, criteria))
+
+
+@given(st.lists(st.booleans(), max_size=40))
+def test_runs_are_the_mask(mask: list[bool]) -> None:
+    """The stretches given are exactly where the mask is True, in order and apart."""
+    found = runs(np.array(mask, dtype=np.bool_))
+    again = [any(start <= i < stop for start, stop in found) for i in range(len(mask))]
+    assert again == mask
+    assert all(a[1] < b[0] for a, b in zip(found, found[1:], strict=False))
+
+
+def test_a_good_flight_keeps_its_link() -> None:
+    """Nothing is lost where every frame is a camera's picture."""
+    assert lost_rows(timeline_of(300)) == []
+
+
+def test_snow_is_lost_exactly_where_it_is() -> None:
+    """White noise: wide in the pixels, flat in the patches."""
+    assert lost_rows(timeline_of(300, (100, 130, SNOW))) == [(100, 130)]
+
+
+def test_a_coded_smeared_snow_needs_an_unlike_frame_before() -> None:
+    """Patches that keep a quarter of the spread are snow where nothing is left of the frame before, else ground."""
+    smeared = {"spread_codes": 40.0, "patch_spread_codes": 10.0}
+    assert lost_rows(timeline_of(300, (100, 130, {**smeared, "likeness": 0.1}))) == [(100, 130)]
+    assert lost_rows(timeline_of(300, (100, 130, {**smeared, "likeness": 0.9}))) == []
+
+
+@pytest.mark.parametrize("start", [0, 100])
+def test_a_blue_screen_is_lost(start: int) -> None:
+    """A flat coloured screen is no camera's, even at the start of the clip."""
+    assert lost_rows(timeline_of(300, (start, start + 40, BLUE))) == [(start, start + 40)]
+
+
+def test_a_colourful_picture_is_no_blue_screen() -> None:
+    """A blue sky over ground is far from flat."""
+    assert lost_rows(timeline_of(300, (100, 140, {"colour_codes": 70.0, "spread_codes": 20.0}))) == []
+
+
+def test_black_from_one_frame_to_the_next_is_a_lost_link() -> None:
+    """Black straight after a normal picture, and a normal picture straight after it."""
+    assert lost_rows(timeline_of(300, (100, 130, BLACK))) == [(100, 130)]
+
+
+def test_black_after_a_blown_picture_is_the_camera() -> None:
+    """A camera that shuts down after glare blacks out by itself: not the link's fault."""
+    blown = {"level_percent": 95.0, "clipped_percent": 80.0}
+    assert lost_rows(timeline_of(300, (90, 100, blown), (100, 130, BLACK))) == []
+
+
+def test_a_dark_place_is_no_lost_link() -> None:
+    """A picture that fades to black and back, or starts black, was seen by the camera."""
+    level = np.full(300, 40.0)
+    level[80:100] = np.linspace(40, 1, 20)
+    level[130:150] = np.linspace(1, 40, 20)
+    faded = timeline_of(300, (100, 130, {**BLACK}))
+    faded.values["level_percent"][:] = np.where(faded["spread_codes"] < 1, 0.0, level)
+    assert lost_rows(faded) == []
+    assert lost_rows(timeline_of(300, (0, 60, BLACK))) == []
+
+
+@pytest.mark.parametrize(
+    "frozen",
+    [
+        {"repeated": 1.0, "motion_percent": np.nan},
+        {"repeated": 1.0, "motion_percent": 0.0},
+        {"repeated": 0.0, "frozen_percent": 97.0, "motion_percent": 0.1},
+    ],
+)
+def test_a_picture_frozen_in_flight_is_lost(frozen: dict[str, float]) -> None:
+    """Half a second of the same picture while the scene moved before and after, whether copied or coded again."""
+    assert lost_rows(timeline_of(300, (100, 115, frozen))) == [(100, 115)]
+
+
+def test_a_picture_frozen_on_the_ground_is_not_lost() -> None:
+    """A drone that stands still may well give the same picture for seconds."""
+    still = {"repeated": 1.0, "motion_percent": 0.0}
+    assert lost_rows(timeline_of(300, (0, 300, GROUND), (100, 160, still))) == []
+
+
+def test_single_repeats_are_not_lost() -> None:
+    """Every second frame repeated (a 30 a second camera recorded at 60) is a slow recording, not a lost link."""
+    repeated = np.arange(300) % 2.0
+    assert lost_rows(timeline_of(300, repeated=repeated, motion_percent=np.where(repeated, 0.0, 40.0))) == []
+
+
+def test_a_hold_below_the_limit_is_not_lost() -> None:
+    """A freeze shorter than the criterion is let pass; the criterion moves the limit."""
+    table = timeline_of(300, (100, 105, {"repeated": 1.0, "motion_percent": 0.0}))
+    assert lost_rows(table) == []
+    assert lost_rows(table, Criteria(frozen_hold_s=0.1)) == [(100, 105)]
+
+
+def test_damaged_frames_are_lost() -> None:
+    """What the decoder says is broken is broken."""
+    assert lost_rows(timeline_of(300, (50, 53, {"damaged": 1.0}), (200, 201, {"damaged": 1.0}))) == [(50, 53), (200, 201)]
+
+
+def test_grey_clips_and_missing_figures_lose_nothing() -> None:
+    """Without colour, likeness, motion or repetition known, nothing is taken for lost."""
+    unknown = dict.fromkeys(("colour_codes", "likeness", "motion_percent", "repeated", "frozen_percent", "damaged"), np.nan)
+    assert lost_rows(timeline_of(100, (0, 100, unknown))) == []
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(1, 60), st.integers(0, 2**32 - 1))
+def test_any_table_can_be_judged(rows: int, seed: int) -> None:
+    """Whatever the figures, missing ones among them, there is a verdict a row and an airtime within the clip."""
+    rng = np.random.default_rng(seed)
+    table = timeline_of(rows)
+    for name in table.values:
+        data = rng.choice([0.0, 0.4, 1.0, 20.0, 90.0, np.nan], rows)
+        table.values[name][:] = data
+    lost = link_lost(table, CRITERIA)
+    assert lost.shape == (rows,) and lost.dtype == np.bool_
+    found = airtime(table, CRITERIA, lost)
+    assert table.time_s[0] <= found.from_s <= found.to_s <= table.time_s[-1]
+
+
+def found_airtime(timeline: Timeline) -> tuple[float, float, str]:
+    found = airtime(timeline, CRITERIA, link_lost(timeline, CRITERIA))
+    return found.from_s, found.to_s, found.how
+
+
+def test_standing_on_the_ground_is_no_airtime() -> None:
+    """Ground for 3 s, flight for 10 s, ground for 3 s: the ends are found to a tenth of a second."""
+    found = found_airtime(timeline_of(480, (0, 90, GROUND), (390, 480, GROUND)))
+    assert found == (pytest.approx(3.0, abs=0.1), pytest.approx(13.0, abs=0.1), "motion")
+
+
+def test_a_knock_starts_no_flight() -> None:
+    """A hand at the drone for 0.4 s, a second before take-off, does not move the start."""
+    knocked = timeline_of(480, (0, 90, GROUND), (40, 52, {"motion_percent": 60.0}), (390, 480, GROUND))
+    assert found_airtime(knocked)[0] == pytest.approx(3.0, abs=0.1)
+
+
+@pytest.mark.parametrize("short", [(0, 0), (100, 115)])
+def test_no_sustained_motion_is_the_whole_clip(short: tuple[int, int]) -> None:
+    """A bench clip has no take-off: all of it is taken, and it is said so."""
+    still = timeline_of(300, (0, 300, GROUND), (*short, {"motion_percent": 30.0}))
+    assert found_airtime(still) == (0.0, pytest.approx(299 * FRAME_S, abs=1e-6), "whole clip")
+
+
+def test_hovering_in_a_flight_is_airtime() -> None:
+    """Between the first and the last motion everything counts."""
+    hover = timeline_of(600, (0, 60, GROUND), (200, 400, GROUND), (540, 600, GROUND))
+    assert found_airtime(hover)[:2] == (pytest.approx(2.0, abs=0.1), pytest.approx(18.0, abs=0.1))
+
+
+def test_a_flight_goes_on_where_motion_cannot_be_told() -> None:
+    """Darkness or snow until the end of the clip does not land the drone; before the first motion it is no flight."""
+    dark = {"motion_percent": np.nan}
+    found = found_airtime(timeline_of(480, (0, 60, dark), (60, 90, GROUND), (390, 480, dark)))
+    assert found[:2] == (pytest.approx(3.0, abs=0.1), pytest.approx(479 * FRAME_S, abs=1e-5))
+
+
+def test_motion_of_snow_is_no_motion() -> None:
+    """What registration makes of snow on the ground starts no flight."""
+    snow = {**SNOW, "motion_percent": 90.0}
+    found = found_airtime(timeline_of(600, (0, 240, GROUND), (60, 180, snow), (480, 600, GROUND)))
+    assert found[0] == pytest.approx(8.0, abs=0.1)
+
+
+def test_a_lost_frame_in_the_times_changes_nothing() -> None:
+    """The ends are found in seconds, not in rows, where the clip has a hole."""
+    table = timeline_of(480, (0, 90, GROUND), (390, 480, GROUND))
+    keep = np.ones(480, dtype=np.bool_)
+    keep[200:215] = False
+    holed = Timeline(table.time_s[keep], {n: v[keep] for n, v in table.values.items()}, table.columns)
+    assert found_airtime(holed)[:2] == (pytest.approx(3.0, abs=0.1), pytest.approx(13.0, abs=0.1))
+
+
+def test_one_row_is_its_own_airtime() -> None:
+    """A clip of one frame does not fall over."""
+    assert found_airtime(timeline_of(1)) == (0.0, 0.0, "whole clip")

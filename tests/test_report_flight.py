@@ -1,0 +1,160 @@
+"""flight.json: the agreed keys, strict JSON, a reason for everything that is missing."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from builders import build_record, build_score, unmeasured
+
+from fieldscore.report import dump_json, flight_json
+from fieldscore.score import Score
+
+AGREED = {
+    "schema": None,
+    "version": None,
+    "clip": {
+        "files",
+        "sha256",
+        "codec",
+        "width",
+        "height",
+        "frame_rate",
+        "interlaced",
+        "duration_s",
+        "frames_measured",
+        "frames_lost",
+        "lost_s",
+        "code_range",
+        "code_range_from",
+        "floor_code",
+        "ceiling_code",
+    },
+    "picture": {"border_px", "overlay_percent"},
+    "airtime": {"from_s", "to_s"},
+    "usable": {
+        "share",
+        "ci95",
+        "effective_samples",
+        "longest_gap_s",
+        "longest_gap_at_s",
+        "gaps_per_minute",
+        "lost_by_cause",
+    },
+    "measures": {"clipped_percent", "crushed_percent", "level_percent", "readable_percent"},
+    "stability": {"level_jitter_percent", "hunting_stops", "hunting_period_s"},
+    "lamps": None,
+    "events": None,
+    "criteria": None,
+    "notes": None,
+}
+
+
+@pytest.fixture(scope="module")
+def score() -> Score:
+    """The default flight."""
+    return build_score()
+
+
+def leaves(data: Any, path: str = "") -> Iterator[tuple[str, Any]]:
+    """Every value of nested data with its path."""
+    if isinstance(data, dict):
+        for key, value in data.items():
+            yield from leaves(value, f"{path}.{key}" if path else key)
+    elif isinstance(data, list):
+        for value in data:
+            yield from leaves(value, path)
+    else:
+        yield path, data
+
+
+def test_agreed_keys_are_there(score: Score) -> None:
+    """Every key that people's scripts read is present, each measure with its four entries."""
+    flight = flight_json(score)
+    for key, inner in AGREED.items():
+        assert key in flight
+        if inner is not None:
+            assert inner <= set(flight[key])
+    assert flight["schema"] == "fieldscore.flight/1"
+    assert all(set(found) == {"median", "p5", "p95", "unit"} for found in flight["measures"].values())
+    assert set(flight["usable"]["lost_by_cause"]) >= {"too_dark", "blown", "noisy", "recovering", "link_lost"}
+
+
+def test_figures_are_the_score(score: Score) -> None:
+    """The data holds the score's figures, rounded by less than a frame or a hundredth of a percent."""
+    flight = flight_json(score)
+    assert flight["usable"]["share"] == pytest.approx(score.usable.share, abs=5.1e-5)
+    assert flight["usable"]["longest_gap_s"] == pytest.approx(8.0, abs=1e-3)
+    assert flight["usable"]["longest_gap_at_s"] == pytest.approx(24.0, abs=1e-3)
+    lost = sum(flight["usable"]["lost_by_cause"].values())
+    assert lost + flight["usable"]["share"] == pytest.approx(1.0, abs=5e-4)
+    for name, summary in score.measures.items():
+        assert flight["measures"][name]["median"] == pytest.approx(summary.median, abs=5.1e-5)
+
+
+@pytest.mark.parametrize("missing", [False, True], ids=["measured", "unmeasured"])
+def test_strict_json(score: Score, missing: bool) -> None:
+    """The text is standard JSON in ASCII: no NaN, no infinity, and reads back to the same data."""
+    flight = flight_json(unmeasured(score) if missing else score)
+    text = dump_json(flight)
+
+    def refuse(name: str) -> float:
+        raise AssertionError(f"{name} is not JSON")
+
+    assert json.loads(text, parse_constant=refuse) == flight
+    assert text.isascii()
+
+
+def test_infinity_is_refused_before_it_is_written() -> None:
+    """A value that JSON cannot hold never reaches a file."""
+    with pytest.raises(ValueError, match="JSON compliant"):
+        dump_json({"share": math.inf})
+
+
+@pytest.mark.parametrize("missing", [False, True], ids=["measured", "unmeasured"])
+def test_every_null_has_a_reason(score: Score, missing: bool) -> None:
+    """Each figure that is null, and each empty list of events, has a note that begins with its place."""
+    flight = flight_json(unmeasured(score) if missing else score)
+    watched = {key: flight[key] for key in ("usable", "measures", "stability", "lamps")}
+    empty = {path for path, value in leaves(watched) if value is None}
+    assert empty
+    for path in empty:
+        place = ".".join(path.split(".")[:2]) if path.startswith("measures") else path
+        assert any(
+            note.startswith(f"{place}:") and len(note) > len(place) + 10 for note in flight["notes"]
+        ), path
+    assert any(note.startswith("events:") for note in flight["notes"])
+
+
+def test_no_zero_stands_for_missing(score: Score) -> None:
+    """What was not measured is null, never 0."""
+    flight = flight_json(unmeasured(score))
+    assert flight["usable"]["share"] is None
+    assert set(flight["usable"]["lost_by_cause"].values()) == {None}
+    assert flight["measures"]["level_percent"]["median"] is None
+
+
+def test_no_gap_is_not_the_same_as_unmeasured(score: Score) -> None:
+    """A flight without a gap has length 0 and no time for it, and the note says that there was none."""
+    usable = replace(score.usable, longest_gap_s=0.0, longest_gap_at_s=None)
+    flight = flight_json(replace(score, usable=usable, gaps=()))
+    assert flight["usable"]["longest_gap_s"] == 0.0
+    assert any(note == "usable.longest_gap_at_s: there was no gap" for note in flight["notes"])
+
+
+def test_notes_are_said_once(score: Score) -> None:
+    """A note of the record that the score repeats is given once."""
+    notes = flight_json(score)["notes"]
+    assert len(notes) == len(set(notes))
+    assert set(score.record.notes) <= set(notes)
+
+
+def test_hostile_names_survive_as_data() -> None:
+    """Quotes, line breaks and direction characters in a name come back exactly as they were."""
+    name = 'a"\n\u202e</script>\udc80'
+    flight = flight_json(build_score(build_record(name)))
+    assert json.loads(dump_json(flight))["record"]["name"] == name
