@@ -57,7 +57,9 @@ def compare(clip: Path, truth: Truth) -> Row:
     timeline = record.timeline
     rows = np.clip(np.searchsorted(timeline.time_s, truth.time_s - 1e-3), 0, len(timeline) - 1)
     linked = truth.link.astype(bool)
-    exposure = tuple(float(np.nanmedian(np.abs(timeline[name][rows] - getattr(truth, name))[linked])) for name in EXPOSURE)
+    exposure = tuple(
+        float(np.nanmedian(np.abs(timeline[name][rows] - getattr(truth, name))[linked])) for name in EXPOSURE
+    )
     times = truth.time_s[truth.tile_index]
     bins = np.abs(record.tiles.time_s[None, :] - times[:, None]).argmin(axis=1)
     k, true_k = record.tiles.readable[bins], truth.cnr_block.astype(np.float64)

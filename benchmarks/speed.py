@@ -31,10 +31,24 @@ from fieldscore.video import ClipWriter, Encoding
 PAGE = Path(__file__).parent.parent / "docs" / "performance.md"
 MARKERS = ("<!-- table -->", "<!-- end of table -->")
 CLIPS = (
-    ("mjpeg-480p30.avi", 640, 480, 30, 20, Encoding(codec="mjpeg", quality=4, pixel_format="yuvj422p", full_range=True)),
+    (
+        "mjpeg-480p30.avi",
+        640,
+        480,
+        30,
+        20,
+        Encoding(codec="mjpeg", quality=4, pixel_format="yuvj422p", full_range=True),
+    ),
     ("h264-720p60.mp4", 1280, 720, 60, 15, Encoding(codec="h264", crf=None, bit_rate=17_000_000, gop=60)),
     ("h264-1080p60.mp4", 1920, 1080, 60, 10, Encoding(codec="h264", crf=None, bit_rate=25_000_000, gop=60)),
-    ("hevc-1080p60.mp4", 1920, 1080, 60, 10, Encoding(codec="hevc", crf=None, bit_rate=25_000_000, gop=60, preset="ultrafast")),
+    (
+        "hevc-1080p60.mp4",
+        1920,
+        1080,
+        60,
+        10,
+        Encoding(codec="hevc", crf=None, bit_rate=25_000_000, gop=60, preset="ultrafast"),
+    ),
 )
 LENGTHS_S = (60, 600)  # of the 480-line MJPEG clips that show what memory does
 PICTURES = 60  # different pictures in a clip, played to and fro
@@ -44,7 +58,10 @@ def pictures(width: int, height: int) -> list[tuple[npt.NDArray[np.uint8], ...]]
     """Luma and chroma (4:2:0) of a textured ground under a sky, flown over, with grain and text."""
     generator = np.random.default_rng(1)
     small = generator.normal(size=(height // 4, width // 2)).astype(np.float32)
-    ground = cv2.resize(cv2.GaussianBlur(small, (0, 0), 2.0), (width * 2, height * 2), interpolation=cv2.INTER_CUBIC) * 160 + 90
+    ground = (
+        cv2.resize(cv2.GaussianBlur(small, (0, 0), 2.0), (width * 2, height * 2), interpolation=cv2.INTER_CUBIC) * 160
+        + 90
+    )
     found = []
     for number in range(PICTURES):
         luma = ground[4 * number : 4 * number + height, 6 * number : 6 * number + width].copy()
@@ -99,8 +116,9 @@ def cost(path: Path, rounds: int) -> str:
         walls.append(two[1] / one[1])
         decoding.append(1000 * one[0] / frames)
         scoring.append(frames / two[1])
-    return (f"| {path.name} | {frames} | {np.median(decoding):.2f} ms | **{np.median(ratios):.2f}** ({min(ratios):.2f} to {max(ratios):.2f}) "
-            f"| {np.median(walls):.2f} | {np.median(scoring):.0f} |")  # fmt: skip
+    spread = f"**{np.median(ratios):.2f}** ({min(ratios):.2f} to {max(ratios):.2f})"
+    times = f"{np.median(walls):.2f} | {np.median(scoring):.0f}"
+    return f"| {path.name} | {frames} | {np.median(decoding):.2f} ms | {spread} | {times} |"
 
 
 def peak_memory(path: Path) -> float:
@@ -110,7 +128,12 @@ def peak_memory(path: Path) -> float:
         "subprocess.run([sys.executable, '-m', 'fieldscore', 'score', sys.argv[1], '-o', sys.argv[2], '--quiet'], check=True)\n"
         "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024)\n"
     )
-    done = subprocess.run([sys.executable, "-c", script, str(path), str(path.parent / "results")], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(path), str(path.parent / "results")],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
     return float(done.stdout)
 
 
@@ -123,9 +146,15 @@ def main() -> None:
     options = parser.parse_args()
     options.directory.mkdir(parents=True, exist_ok=True)
     quiet_libraries()
-    lines = [f"{os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}, PyAV {av.__version__}, "
-             f"OpenCV {cv2.__version__}, NumPy {np.__version__}; medians of {options.rounds} rounds.", "",
-             "| clip | frames | decoding, CPU a frame | scoring / decoding, CPU | wall | frames a second |", "|---|---|---|---|---|---|"]  # fmt: skip
+    versions = (
+        f"Python {platform.python_version()}, PyAV {av.__version__}, OpenCV {cv2.__version__}, NumPy {np.__version__}"
+    )
+    lines = [
+        f"{os.cpu_count()} cores, {platform.machine()}, {versions}; medians of {options.rounds} rounds.",
+        "",
+        "| clip | frames | decoding, CPU a frame | scoring / decoding, CPU | wall | frames a second |",
+        "|---|---|---|---|---|---|",
+    ]
     for name, *shape, encoding in CLIPS:
         lines.append(cost(write_clip(options.directory / name, *shape, encoding), options.rounds))
         print(lines[-1], flush=True)

@@ -57,7 +57,9 @@ def measure_flight(
         if progress is not None and len(rows) % PROGRESS_EVERY == 0:
             progress(frame.time_s, flight.duration_s)
     if not len(rows):
-        raise NotMeasurableError(f"{title}: no picture could be decoded; try playing the clip, and copy it again from the card")
+        raise NotMeasurableError(
+            f"{title}: no picture could be decoded; try playing the clip, and copy it again from the card"
+        )
     time_s, values, histogram = rows.arrays()
     clip = _facts(flight, look, time_s)
     table = {column.name: values[:, index] for index, column in enumerate(COLUMNS)}
@@ -77,7 +79,9 @@ def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
     """Look at pictures spread over the flight; NotMeasurableError where none decodes."""
     looks = flight.look(LOOKS)
     if not looks:
-        raise NotMeasurableError(f"{title}: no picture could be decoded; try playing the clip, and copy it again from the card")
+        raise NotMeasurableError(
+            f"{title}: no picture could be decoded; try playing the clip, and copy it again from the card"
+        )
     sound = [one for one in looks if not one.damaged] or looks
     planes = [eight_bit(one.luma, one.bits) for one in sound]
     planes = [plane for plane in planes if plane.shape == planes[0].shape]

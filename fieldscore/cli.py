@@ -43,7 +43,10 @@ _CLIPS = click.argument("clips", nargs=-1, required=True, type=click.Path(path_t
 _JSON = click.option("--json", "as_json", is_flag=True, help="Results on standard output as JSON, nothing else there.")
 _QUIET = click.option("--quiet", is_flag=True, help="No progress and no summary.")
 _RATE = click.option(
-    "--frame-rate", type=click.FloatRange(1, 1000), metavar="N", help="Frames a second of a raw stream, which carries none to trust."
+    "--frame-rate",
+    type=click.FloatRange(1, 1000),
+    metavar="N",
+    help="Frames a second of a raw stream, which carries none to trust.",
 )
 
 
@@ -55,14 +58,30 @@ def commands() -> None:
 
 @commands.command()
 @_CLIPS
-@click.option("-o", "--output", type=click.Path(path_type=Path), default=Path("fieldscore-results"), show_default=True,
-              help="Folder for the results, one folder a flight in it.")
-@click.option("--criteria", "criteria_file", type=click.Path(path_type=Path), metavar="FILE.toml", help="Your own thresholds.")
-@click.option("--from", "from_s", type=Seconds(), metavar="T", help="Start of the airtime, seconds or m:ss (else found from motion).")
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    default=Path("fieldscore-results"),
+    show_default=True,
+    help="Folder for the results, one folder a flight in it.",
+)
+@click.option(
+    "--criteria", "criteria_file", type=click.Path(path_type=Path), metavar="FILE.toml", help="Your own thresholds."
+)
+@click.option(
+    "--from",
+    "from_s",
+    type=Seconds(),
+    metavar="T",
+    help="Start of the airtime, seconds or m:ss (else found from motion).",
+)
 @click.option("--to", "to_s", type=Seconds(), metavar="T", help="End of the airtime.")
 @_RATE
 @click.option("--separate", is_flag=True, help="Keep files apart that look like one split recording.")
-@click.option("--workers", type=click.IntRange(1), metavar="N", help="Flights measured at a time (default: one a core).")
+@click.option(
+    "--workers", type=click.IntRange(1), metavar="N", help="Flights measured at a time (default: one a core)."
+)
 @_JSON
 @_QUIET
 def score(  # noqa: PLR0913 - one argument an option
@@ -181,7 +200,12 @@ def _progress(titles: list[str], *, hidden: bool) -> Iterator[Callable[[int, flo
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TextColumn("{task.fields[speed]}"), TimeRemainingColumn())
+    columns = (
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        TextColumn("{task.fields[speed]}"),
+        TimeRemainingColumn(),
+    )
     with Progress(*columns, console=Console(stderr=True), transient=True) as bars:
         tasks = [bars.add_task(_shown(title)[:40], total=None, speed="") for title in titles]
 

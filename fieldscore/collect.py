@@ -145,7 +145,8 @@ def jpeg(  # noqa: PLR0913 - a coded picture is all of these
     else:
         scale = 255.0 / (224.0 if code_range is CodeRange.NARROW else 255.0)  # chroma span of the range
         blue, red = (
-            (cv2.resize(eight_bit(plane, bits), size, interpolation=cv2.INTER_AREA).astype(np.float32) - _NEUTRAL) * scale
+            (cv2.resize(eight_bit(plane, bits), size, interpolation=cv2.INTER_AREA).astype(np.float32) - _NEUTRAL)
+            * scale
             for plane in chroma
         )
         green = level - _GREEN_CB * blue - _GREEN_CR * red

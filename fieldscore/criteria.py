@@ -135,9 +135,7 @@ class Criteria:
     tile_interval_s: float = _number(
         0.25, "s", 0.01, 0.25, "results promise the tile map every quarter second or finer"
     )
-    evidence_count: int = _number(
-        6, "pictures", 0, 100, "two rows of three fit a screen; common practice, no source"
-    )
+    evidence_count: int = _number(6, "pictures", 0, 100, "two rows of three fit a screen; common practice, no source")
 
     def __post_init__(self) -> None:
         """Check each value against its field; whole numbers are taken where a fraction is allowed."""
@@ -147,7 +145,9 @@ class Criteria:
             object.__setattr__(self, entry.name, value)
         if self.tile_rows * self.tile_columns > MOST_TILES:
             grid = f"{self.tile_rows} x {self.tile_columns}"
-            raise CriteriaError("tile_rows", f"criteria: tile_rows x tile_columns is {grid}: expected at most {MOST_TILES} tiles")
+            raise CriteriaError(
+                "tile_rows", f"criteria: tile_rows x tile_columns is {grid}: expected at most {MOST_TILES} tiles"
+            )
 
     @classmethod
     def from_mapping(cls, values: Mapping[str, object]) -> Criteria:

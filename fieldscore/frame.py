@@ -92,9 +92,7 @@ class PictureArea:
         """Blocks [block rows, block columns] without overlay."""
         if self.overlay is None:
             return np.ones(self.block_shape, dtype=np.bool_)
-        covered = cv2.resize(
-            self.overlay.astype(np.float32), self.block_shape[::-1], interpolation=cv2.INTER_AREA
-        )
+        covered = cv2.resize(self.overlay.astype(np.float32), self.block_shape[::-1], interpolation=cv2.INTER_AREA)
         return np.asarray(covered < 0.02)
 
     @cached_property

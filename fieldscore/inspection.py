@@ -70,11 +70,15 @@ class Inspection:
         if self.error is not None or self.look is None:
             return [f"cannot read: {self.error}"]
         first, look = self.clips[0], self.look
-        lines = [self.title + (f" ({plural(len(self.clips), 'file', 'files')} of one recording)" if self.clips[1:] else "")]
+        lines = [
+            self.title + (f" ({plural(len(self.clips), 'file', 'files')} of one recording)" if self.clips[1:] else "")
+        ]
         kind = "fields" if look.interlaced else "frames"
         rate = first.frame_rate * (2 if look.interlaced else 1)
         length = "length unknown" if self.duration_s is None else f"{moment(self.duration_s)} long"
-        lines.append(f"  what      {first.codec} in {first.container}, {first.width} x {first.height}, {rate:.5g} {kind} a second, {length}")
+        lines.append(
+            f"  what      {first.codec} in {first.container}, {first.width} x {first.height}, {rate:.5g} {kind} a second, {length}"
+        )
         depth = f"{first.bits} bit, " if first.bits > 8 else ""  # noqa: PLR2004 - 8 bit goes without saying
         lines.append(
             f"  levels    {depth}{look.ends.code_range.value} range ({look.ends.range_from}); floor {look.ends.floor:g} "

@@ -73,7 +73,8 @@ def _range(
     above = float(histogram[int(narrow.white) + _OUTSIDE_CODES + 1 :].sum())
     if below + above > _OUTSIDE_SHARE:
         if tag == "narrow":
-            note = f"tagged narrow range, but {100 * (below + above):.1f} % of the pixels lie far outside 16..235: read as full range"
+            outside = f"{100 * (below + above):.1f} % of the pixels lie far outside 16..235"
+            note = f"tagged narrow range, but {outside}: read as full range"
             return CodeRange.FULL, "measured", (note,)
         return CodeRange.FULL, "tag" if tag == "full" else "measured", ()
     if tag is not None:

@@ -168,7 +168,9 @@ def _motion_step(now: Floats, warped: Floats, weight: Floats) -> Doubles:
     features = (features * weight).reshape(len(features), -1)
     change = ((now - warped) * weight).ravel()
     normal = (features @ features.T).astype(np.float64)
-    normal[np.diag_indices(4)] += _RIDGE * weight.sum() * np.array([1.0, 1.0, now.shape[0] ** 2 / 6, now.shape[0] ** 2 / 6])
+    normal[np.diag_indices(4)] += (
+        _RIDGE * weight.sum() * np.array([1.0, 1.0, now.shape[0] ** 2 / 6, now.shape[0] ** 2 / 6])
+    )
     normal[4, 4] += 1.0
     fit = np.linalg.solve(normal, (features @ change).astype(np.float64))
     return -np.asarray(fit[:4])
@@ -270,11 +272,19 @@ def _tile_residual(now: Floats, warped: Floats) -> tuple[Floats, Floats]:
     """Variance [tiles] of one frame's block means about each tile's own motion and brightness, and its structure."""
     change = now - warped
     right, down = _gradients((now + warped) * np.float32(0.5))
-    maps = (right, down, change, right * right, down * down, right * down, right * change, down * change, change * change)
-    size = (now.shape[1] // BLOCKS_A_TILE, now.shape[0] // BLOCKS_A_TILE)
-    x, y, t, xx, yy, xy, xt, yt, tt = (
-        cv2.resize(one, size, interpolation=cv2.INTER_AREA).ravel() for one in maps
+    maps = (
+        right,
+        down,
+        change,
+        right * right,
+        down * down,
+        right * down,
+        right * change,
+        down * change,
+        change * change,
     )
+    size = (now.shape[1] // BLOCKS_A_TILE, now.shape[0] // BLOCKS_A_TILE)
+    x, y, t, xx, yy, xy, xt, yt, tt = (cv2.resize(one, size, interpolation=cv2.INTER_AREA).ravel() for one in maps)
     xx, yy, xy, xt, yt = xx - x * x + _RIDGE, yy - y * y + _RIDGE, xy - x * y, xt - x * t, yt - y * t
     determinant = xx * yy - xy * xy
     explained = (yy * xt * xt - 2 * xy * xt * yt + xx * yt * yt) / determinant

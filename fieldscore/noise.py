@@ -19,7 +19,9 @@ from fieldscore.units import QUANTISATION_VARIANCE
 
 Doubles = npt.NDArray[np.float64]
 
-LEVEL_EDGES = np.array([-1.0, 0.06, 0.12, 0.2, 0.3, 0.45, 0.65, 2.0])  # level fractions above the floor that bound the pools
+LEVEL_EDGES = np.array(
+    [-1.0, 0.06, 0.12, 0.2, 0.3, 0.45, 0.65, 2.0]
+)  # level fractions above the floor that bound the pools
 # shot noise in codes is all but level under a gamma of 2.2, read noise rises toward the dark as level**-1.2; where dark
 # parts are too rough to measure it is daylight, and shot noise rules: sigma rises by no more than level**-0.8
 STEEPEST = 1.6

@@ -74,7 +74,9 @@ def find_jobs(  # noqa: PLR0913 - what a user may say of a run
     videos = [name for name in names if not _saved_results(name)]
     flights, left_out = find_flights(videos, separate=separate) if videos else ([], [])
     if not flights and not saved and not left_out:
-        raise NoClipsError(f"no clip in {', '.join(name.name or str(name) for name in names)}; give video files or a folder of them")
+        raise NoClipsError(
+            f"no clip in {', '.join(name.name or str(name) for name in names)}; give video files or a folder of them"
+        )
     jobs = [Job((), one, output, criteria, frame_rate, from_s, to_s) for one in saved]
     jobs += [Job(tuple(files), None, output, criteria, frame_rate, from_s, to_s) for files in flights]
     return jobs, left_out
@@ -132,7 +134,9 @@ def run_jobs(jobs: Sequence[Job], workers: int, watch: Watch) -> Iterator[tuple[
     with ProcessPoolExecutor(
         min(workers, len(jobs)), mp_context=context, initializer=_start_worker, initargs=(messages,)
     ) as pool:
-        waiting: dict[Future[Outcome], int] = {pool.submit(_work, number, job): number for number, job in enumerate(jobs)}
+        waiting: dict[Future[Outcome], int] = {
+            pool.submit(_work, number, job): number for number, job in enumerate(jobs)
+        }
         while waiting:
             try:
                 watch(*messages.get(timeout=0.1))
@@ -143,7 +147,10 @@ def run_jobs(jobs: Sequence[Job], workers: int, watch: Watch) -> Iterator[tuple[
                 number = waiting.pop(future)
                 failure = future.exception()
                 if failure is not None:
-                    yield number, Outcome(jobs[number].title, error=f"{jobs[number].title}: the reader stopped: {failure}")
+                    yield (
+                        number,
+                        Outcome(jobs[number].title, error=f"{jobs[number].title}: the reader stopped: {failure}"),
+                    )
                 else:
                     yield number, future.result()
 

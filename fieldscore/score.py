@@ -140,7 +140,9 @@ def score_flight(
     gaps = _gaps(timeline, criteria, counted, usable, cause)
     notes = list(record.notes)
     if air.how == "whole clip":
-        notes.append("no sustained motion found: the whole clip is taken as airtime (--from and --to choose another stretch)")
+        notes.append(
+            "no sustained motion found: the whole clip is taken as airtime (--from and --to choose another stretch)"
+        )
     flags = zip(DERIVED, (~lost, inside, usable), strict=True)
     record = replace(record, timeline=timeline.with_columns(flags))
     return Score(
@@ -169,9 +171,7 @@ def _airtime(
     found = airtime(timeline, criteria, lost)
     if from_s is None and to_s is None:
         return found
-    return Airtime(
-        found.from_s if from_s is None else from_s, found.to_s if to_s is None else to_s, "given"
-    )
+    return Airtime(found.from_s if from_s is None else from_s, found.to_s if to_s is None else to_s, "given")
 
 
 def _causes(
@@ -358,4 +358,6 @@ def _readable_map(record: FlightRecord, criteria: Criteria, air: Airtime) -> npt
     k = tiles.readable[inside]
     known = np.isfinite(k)
     with np.errstate(invalid="ignore"):
-        return np.asarray((known & (k >= criteria.rose_k)).sum(axis=0) / np.where(known.any(axis=0), known.sum(axis=0), np.nan))
+        return np.asarray(
+            (known & (k >= criteria.rose_k)).sum(axis=0) / np.where(known.any(axis=0), known.sum(axis=0), np.nan)
+        )

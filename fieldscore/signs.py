@@ -51,7 +51,7 @@ def says_nothing_of_noise(frame: Frame) -> bool:
 
 
 def is_snow(spread_codes: Any, patch_spread_codes: Any, likeness: Any = 1.0) -> Any:
-    """Say of spreads (codes; numbers or arrays) of pixels and patch means, and the likeness to the frame before, whether they are snow's."""
+    """Say whether spreads of pixels and patch means (codes) and the likeness to the frame before are snow's; numbers or arrays."""
     share = _SNOW_PATCH_SHARE + (_CODED_SNOW_PATCH_SHARE - _SNOW_PATCH_SHARE) * (likeness < _UNLIKE)
     return (spread_codes > _SNOW_SPREAD_CODES) & (patch_spread_codes < share * spread_codes)
 

@@ -260,9 +260,7 @@ def _effective(memory: _Memory) -> float:
     return min(memory.count * memory.variance / memory.long_run, float(memory.count))
 
 
-def _binary_memory(
-    series: FloatArray, companion: npt.ArrayLike | None, memory: _Memory
-) -> tuple[_Memory, float]:
+def _binary_memory(series: FloatArray, companion: npt.ArrayLike | None, memory: _Memory) -> tuple[_Memory, float]:
     """Memory and independent samples of a 0/1 series: the fewest of what it tells where it changes seldom."""
     present = series[np.isfinite(series)]
     rare = 1.0 if 2 * present.sum() < present.size else 0.0

@@ -40,7 +40,9 @@ class Timeline:
         """Refuse columns of another length than the time axis."""
         for column in self.columns:
             if len(self.values[column.name]) != len(self.time_s):
-                raise ValueError(f"column {column.name}: {len(self.values[column.name])} values for {len(self.time_s)} times")
+                raise ValueError(
+                    f"column {column.name}: {len(self.values[column.name])} values for {len(self.time_s)} times"
+                )
 
     def __len__(self) -> int:
         """Count the rows."""
@@ -109,11 +111,15 @@ class Timeline:
                 f"{path.name}: not a fieldscore timeline ({cause}); give the timeline.csv of a results folder"
             ) from error
         if not names or names[0] != "time_s" or len(units) != len(names):
-            raise ResultsError(f"{path.name}: not a fieldscore timeline: the header row must start with time_s, then a row of units")
+            raise ResultsError(
+                f"{path.name}: not a fieldscore timeline: the header row must start with time_s, then a row of units"
+            )
         if table.size == 0:
             table = np.empty((0, len(names)))
         if table.shape[1] != len(names):
-            raise ResultsError(f"{path.name}: {table.shape[1]} values in a row for {len(names)} columns; the file is damaged")
+            raise ResultsError(
+                f"{path.name}: {table.shape[1]} values in a row for {len(names)} columns; the file is damaged"
+            )
         if not (np.isfinite(table[:, 0]).all() and (np.diff(table[:, 0]) > 0).all()):
             raise ResultsError(f"{path.name}: a time is missing or goes back; the file is damaged")
         columns = tuple(

@@ -226,9 +226,7 @@ def stops(ratio: npt.ArrayLike) -> FloatArray:
     return _positive_log(ratio, np.log2)
 
 
-def stops_between(
-    low_fraction: npt.ArrayLike, high_fraction: npt.ArrayLike, curve: str = DEFAULT_CURVE
-) -> FloatArray:
+def stops_between(low_fraction: npt.ArrayLike, high_fraction: npt.ArrayLike, curve: str = DEFAULT_CURVE) -> FloatArray:
     """Stops from one level fraction up to another under the named curve; NaN where one is not above black."""
     return np.asarray(stops(to_linear(high_fraction, curve)) - stops(to_linear(low_fraction, curve)))
 

@@ -214,9 +214,7 @@ def _tiles(time_s: npt.NDArray[np.float64], zone: npt.NDArray[np.float64], seed:
     y, x = np.mgrid[0:ROWS, 0:TILE_COLUMNS]
     place = 2.2 - 1.4 * (y / (ROWS - 1)) * np.abs(x - 7.5) / 7.5 - 0.4 * (y > 8)
     now = np.interp(times, time_s, np.nan_to_num(zone)) / 88.0
-    readable = (
-        5.0 * place[None] * now[:, None, None] * rng.lognormal(0.0, 0.25, (len(times), ROWS, TILE_COLUMNS))
-    )
+    readable = 5.0 * place[None] * now[:, None, None] * rng.lognormal(0.0, 0.25, (len(times), ROWS, TILE_COLUMNS))
     readable[:, 0, :4] = np.nan  # under the overlay
     return TileSeries(times, readable.astype(np.float32))
 
@@ -240,9 +238,7 @@ def _summary(timeline: Timeline, name: str, airtime: npt.NDArray[np.bool_]) -> S
     return Summary(median, p5, p95, unit, len(values))
 
 
-def _gaps(
-    time_s: npt.NDArray[np.float64], lost: npt.NDArray[np.bool_], cause: npt.NDArray[np.int8]
-) -> tuple[Gap, ...]:
+def _gaps(time_s: npt.NDArray[np.float64], lost: npt.NDArray[np.bool_], cause: npt.NDArray[np.int8]) -> tuple[Gap, ...]:
     edges = np.flatnonzero(np.diff(np.concatenate([[0], lost.astype(np.int8), [0]])))
     gaps = []
     for first, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
@@ -251,9 +247,7 @@ def _gaps(
     return tuple(gaps)
 
 
-def _moments(
-    timeline: Timeline, cause: npt.NDArray[np.int8], usable: npt.NDArray[np.bool_]
-) -> tuple[Moment, ...]:
+def _moments(timeline: Timeline, cause: npt.NDArray[np.int8], usable: npt.NDArray[np.bool_]) -> tuple[Moment, ...]:
     chosen: list[tuple[float, str | None]] = [
         (28.0, "too_dark"),
         (12.5, "blown"),
@@ -280,6 +274,4 @@ def _map(tiles: TileSeries) -> npt.NDArray[np.float64]:
     measured = ~np.isnan(tiles.readable)
     count = measured.sum(axis=0)
     with np.errstate(invalid="ignore"):
-        return np.where(
-            count > 0, (np.nan_to_num(tiles.readable) >= Criteria().rose_k).sum(axis=0) / count, np.nan
-        )
+        return np.where(count > 0, (np.nan_to_num(tiles.readable) >= Criteria().rose_k).sum(axis=0) / count, np.nan)

@@ -73,9 +73,7 @@ def texture(height: int = HEIGHT, width: int = WIDTH, seed: int = 3, low: float 
     return scene
 
 
-def moved(
-    scene: Doubles, *, right: float = 0.0, down: float = 0.0, zoom: float = 0.0, roll: float = 0.0
-) -> Doubles:
+def moved(scene: Doubles, *, right: float = 0.0, down: float = 0.0, zoom: float = 0.0, roll: float = 0.0) -> Doubles:
     """The middle of a scene after a shift (px), a zoom (fraction) and a clockwise roll (radians) about its centre."""
     height, width = scene.shape
     x, y = (width - 1) / 2, (height - 1) / 2

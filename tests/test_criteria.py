@@ -66,9 +66,7 @@ def test_black_level_leaves_under_two_codes() -> None:
     criteria = Criteria()
     step = units.contrast_step(criteria.black_level_percent / 100, criteria.object_contrast)
     assert 1.0 < float(step) * units.CodeRange.NARROW.span < 2.0
-    assert float(units.stops(units.to_linear(criteria.black_level_percent / 100))) == pytest.approx(
-        -8, abs=0.1
-    )
+    assert float(units.stops(units.to_linear(criteria.black_level_percent / 100))) == pytest.approx(-8, abs=0.1)
 
 
 def test_file_overrides_only_what_it_names(tmp_path: Path) -> None:

@@ -113,12 +113,17 @@ def test_a_hold_below_the_limit_is_not_lost() -> None:
 
 def test_damaged_frames_are_lost() -> None:
     """What the decoder says is broken is broken."""
-    assert lost_rows(timeline_of(300, (50, 53, {"damaged": 1.0}), (200, 201, {"damaged": 1.0}))) == [(50, 53), (200, 201)]
+    assert lost_rows(timeline_of(300, (50, 53, {"damaged": 1.0}), (200, 201, {"damaged": 1.0}))) == [
+        (50, 53),
+        (200, 201),
+    ]
 
 
 def test_grey_clips_and_missing_figures_lose_nothing() -> None:
     """Without colour, likeness, motion or repetition known, nothing is taken for lost."""
-    unknown = dict.fromkeys(("colour_codes", "likeness", "motion_percent", "repeated", "frozen_percent", "damaged"), np.nan)
+    unknown = dict.fromkeys(
+        ("colour_codes", "likeness", "motion_percent", "repeated", "frozen_percent", "damaged"), np.nan
+    )
     assert lost_rows(timeline_of(100, (0, 100, unknown))) == []
 
 

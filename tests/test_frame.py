@@ -44,7 +44,9 @@ def _figures(picture: npt.NDArray[np.generic], area: PictureArea) -> list[float]
         (2.0, 3.0, 0.0, 2, 0.30854),
     ],
 )
-def test_share_at_an_end_of_a_normal_distribution(mean: float, sigma: float, end: float, column: int, share: float) -> None:
+def test_share_at_an_end_of_a_normal_distribution(
+    mean: float, sigma: float, end: float, column: int, share: float
+) -> None:
     """Without a margin, the share at the ceiling or the floor is the tail of the distribution."""
     limits = {"ceiling" if column == 3 else "floor": end}
     area = area_of(criteria=Criteria(clip_margin_codes=0.0), **limits)
@@ -208,13 +210,17 @@ def test_field_rows_are_every_second_line_of_the_window() -> None:
     assert field.overlay[50:70, 50:200].all()
     assert field.overlay.sum() == 20 * 150
     # the object is 8 px at 480 lines on the screen; a field has half of its lines
-    assert field.object_per_block == pytest.approx(area.object_per_block * np.sqrt(field.block_pixels / area.block_pixels * 2))
+    assert field.object_per_block == pytest.approx(
+        area.object_per_block * np.sqrt(field.block_pixels / area.block_pixels * 2)
+    )
     picture = coded(texture(480, 640))
     whole = frame_of(picture, area).tile_sums[:, 0]
     for parity in (0, 1):
         half = frame_of(picture[parity::2], field).tile_sums[:, 0]
         known = np.isfinite(half) & np.isfinite(whole)
-        assert np.abs(half - whole)[known].max() < 1.5  # codes; the boundary of a tile may fall between the two lines of a pair
+        assert (
+            np.abs(half - whole)[known].max() < 1.5
+        )  # codes; the boundary of a tile may fall between the two lines of a pair
 
 
 @pytest.mark.parametrize(("top", "bottom"), [(21, 460), (20, 461), (21, 461), (1, 480)])

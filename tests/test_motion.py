@@ -30,7 +30,17 @@ def _speed(frame: Frame) -> float:
 # bound: 0.05 block or 2 % of the motion, what the sub-pixel registration of a textured picture should reach
 @pytest.mark.parametrize(
     ("right", "down"),
-    [(0.4, 0.0), (1.0, -1.0), (8.0, 0.0), (0.0, 8.0), (-5.5, 3.25), (16.0, -8.0), (20.0, 0.0), (30.0, 10.0), (0.0, -24.0)],
+    [
+        (0.4, 0.0),
+        (1.0, -1.0),
+        (8.0, 0.0),
+        (0.0, 8.0),
+        (-5.5, 3.25),
+        (16.0, -8.0),
+        (20.0, 0.0),
+        (30.0, 10.0),
+        (0.0, -24.0),
+    ],
 )
 def test_shift(right: float, down: float) -> None:
     """A shifted picture is registered within 0.05 block or 2 % of its shift, with neither zoom nor roll."""
@@ -180,13 +190,17 @@ def test_size_of_the_picture_does_not_matter() -> None:
     speeds = []
     for scale in (1, 2):
         scene = np.kron(texture(360, 480, seed=9), np.ones((scale, scale)))
-        pictures = [coded(middle(np.roll(scene, 3 * scale * step, axis=1), 240 * scale, 320 * scale)) for step in range(2)]
+        pictures = [
+            coded(middle(np.roll(scene, 3 * scale * step, axis=1), 240 * scale, 320 * scale)) for step in range(2)
+        ]
         speeds.append(_speed(chain(pictures)[1]))
     assert speeds[0] == pytest.approx(3 / 240 * 30 * 100, rel=0.03)
     assert speeds[1] == pytest.approx(speeds[0], rel=0.02)
 
 
-@pytest.mark.parametrize("motion", [{"right": 5.0}, {"zoom": 0.02}, {"roll": 0.02}, {"right": 3.3, "down": 2.1, "zoom": 0.01}])
+@pytest.mark.parametrize(
+    "motion", [{"right": 5.0}, {"zoom": 0.02}, {"roll": 0.02}, {"right": 3.3, "down": 2.1, "zoom": 0.01}]
+)
 def test_motion_leaves_little(motion: dict[str, float]) -> None:
     """Of a noiseless picture that moves as a whole, the residual is under a quarter of a code squared in most tiles."""
     frame = chain([coded(middle(BIG)), coded(middle(moved(BIG, **motion)))])[1]

@@ -221,9 +221,7 @@ def test_rounding_without_noise_is_the_whole_twelfth() -> None:
     assert undithered_rounding(np.array([1.0]))[0] < 1e-8
     sigma = 0.3
     generator = np.random.default_rng(0)
-    bias = [
-        np.rint(mean + sigma * generator.standard_normal(200_000)).mean() - mean for mean in np.arange(0, 1, 0.05)
-    ]
+    bias = [np.rint(mean + sigma * generator.standard_normal(200_000)).mean() - mean for mean in np.arange(0, 1, 0.05)]
     # the first Fourier term alone: sqrt(2) x exp(-2 pi^2 sigma^2) / pi / 2 is 0.78 of the whole at no noise
     assert undithered_rounding(np.array([sigma]))[0] == pytest.approx(float(np.std(bias)) / 0.78, rel=0.05)
 

@@ -88,9 +88,7 @@ def test_provenance_is_harmless_in_a_spreadsheet(score: Score) -> None:
     for cell in next(csv.reader([head[0]]))[1:]:
         assert not cell.strip().startswith(("=", "+", "-", "@"))
     assert "\u202e" not in text
-    assert report_files.harmless_cells(report_files.harmless_cells("a,=b")) == report_files.harmless_cells(
-        "a,=b"
-    )
+    assert report_files.harmless_cells(report_files.harmless_cells("a,=b")) == report_files.harmless_cells("a,=b")
 
 
 def test_arrays_are_as_agreed(score: Score, folder: Path) -> None:
@@ -113,9 +111,7 @@ def test_record_comes_back(score: Score, folder: Path) -> None:
     assert dict(loaded.settings) == dict(original.settings)
     assert loaded.notes == original.notes
     derived = {column.name for column in DERIVED}
-    assert loaded.timeline.columns == tuple(
-        one for one in original.timeline.columns if one.name not in derived
-    )
+    assert loaded.timeline.columns == tuple(one for one in original.timeline.columns if one.name not in derived)
     for name in loaded.timeline.values:
         np.testing.assert_array_equal(loaded.timeline[name], original.timeline[name])
     np.testing.assert_array_equal(loaded.timeline.time_s, original.timeline.time_s)
@@ -138,9 +134,7 @@ def test_nan_bit_rate_and_unknown_floor_survive(score: Score, tmp_path: Path) ->
     assert load_record(write_flight(saved, tmp_path, {})).clip == clip
 
 
-@pytest.mark.parametrize(
-    "name", ["<script>alert(1)</script>.mp4", "../../up", "a\nb", "\u202egpj", "CON", "\udc80"]
-)
+@pytest.mark.parametrize("name", ["<script>alert(1)</script>.mp4", "../../up", "a\nb", "\u202egpj", "CON", "\udc80"])
 def test_hostile_names_stay_in_the_folder(name: str, tmp_path: Path) -> None:
     """A hostile flight name makes one harmless folder, and comes back exactly."""
     saved = build_score(build_record(name, duration_s=50.0))
@@ -163,9 +157,7 @@ def test_a_foreign_folder_is_left_alone(score: Score, tmp_path: Path, inside: st
     assert contents(folder) == before
 
 
-def test_another_flights_folder_is_left_alone(
-    score: Score, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_another_flights_folder_is_left_alone(score: Score, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Two flights whose names meet in one folder (as where case is ignored) do not replace each other."""
     write_flight(score, tmp_path, {})
     monkeypatch.setattr(report_files, "folder_name", lambda name: folder_name(name).lower())

@@ -124,9 +124,7 @@ def test_every_null_has_a_reason(score: Score, missing: bool) -> None:
     assert empty
     for path in empty:
         place = ".".join(path.split(".")[:2]) if path.startswith("measures") else path
-        assert any(
-            note.startswith(f"{place}:") and len(note) > len(place) + 10 for note in flight["notes"]
-        ), path
+        assert any(note.startswith(f"{place}:") and len(note) > len(place) + 10 for note in flight["notes"]), path
     assert any(note.startswith("events:") for note in flight["notes"])
 
 

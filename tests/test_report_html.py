@@ -114,9 +114,7 @@ def test_every_figure_is_that_of_flight_json(score: Score, page: Page) -> None:
             continue
         scale = 100.0 if key == "usable.share" or key.startswith("usable.lost_by_cause") else 1.0
         # a share within half a percentage point, another figure within half of its last of three digits
-        assert float(shown.group()) == pytest.approx(
-            scale * expected, rel=0.006, abs=0.51 if scale > 1 else 0.051
-        )
+        assert float(shown.group()) == pytest.approx(scale * expected, rel=0.006, abs=0.51 if scale > 1 else 0.051)
 
 
 def test_main_figures_are_on_the_page(score: Score, page: Page) -> None:

@@ -199,6 +199,5 @@ def safe(name: str) -> bool:
         and not any(unicodedata.category(one)[0] == "C" for one in name)
         and name[0] not in "-. "
         and name[-1] not in ". "
-        and name.split(".", 1)[0].strip().lower()
-        not in {"con", "prn", "aux", "nul", "com1", "lpt1", "com\u00b9"}
+        and name.split(".", 1)[0].strip().lower() not in {"con", "prn", "aux", "nul", "com1", "lpt1", "com\u00b9"}
     )

@@ -99,7 +99,10 @@ def test_the_interval_holds_the_share() -> None:
 
 @pytest.mark.parametrize(
     ("readable", "match"),
-    [(80 + 15 * np.sin(np.arange(ROWS) * 2 * np.pi / ROWS), "needs 30 or more"), (np.full(ROWS, 95.0), "does not tell")],
+    [
+        (80 + 15 * np.sin(np.arange(ROWS) * 2 * np.pi / ROWS), "needs 30 or more"),
+        (np.full(ROWS, 95.0), "does not tell"),
+    ],
 )
 def test_no_interval_without_enough_independent_samples(readable: np.ndarray, match: str) -> None:
     """A minute in which readability swings once, or never changes, is no base for an interval: a reason stands there."""

@@ -43,9 +43,7 @@ def tiles(picture: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     return picture.reshape(*picture.shape[:-2], 12, 10, 16, 10).mean(axis=(-3, -1))
 
 
-def fly(
-    tmp_path: Path, plan: FlightPlan, camera: CameraModel, chain: Chain, name: str = "a"
-) -> tuple[Truth, Path]:
+def fly(tmp_path: Path, plan: FlightPlan, camera: CameraModel, chain: Chain, name: str = "a") -> tuple[Truth, Path]:
     """A simulated clip and its truth."""
     path = tmp_path / f"{name}.mkv"
     return simulate(plan, camera, chain, path), path
@@ -74,12 +72,8 @@ def test_levels_are_those_of_the_coded_luma(tmp_path: Path) -> None:
     for row, picture in enumerate(luma(path)):
         free = picture[~truth.overlay]
         assert truth.level_percent[row] == pytest.approx((free.mean() - 16) / 2.19, abs=1e-6)
-        assert truth.clipped_percent[row] == pytest.approx(
-            100 * (free >= truth.ceiling_code - 2).mean(), abs=1e-6
-        )
-        assert truth.crushed_percent[row] == pytest.approx(
-            100 * (free <= truth.floor_code + 2).mean(), abs=1e-6
-        )
+        assert truth.clipped_percent[row] == pytest.approx(100 * (free >= truth.ceiling_code - 2).mean(), abs=1e-6)
+        assert truth.crushed_percent[row] == pytest.approx(100 * (free <= truth.floor_code + 2).mean(), abs=1e-6)
         assert truth.p50_percent[row] == pytest.approx((np.median(free) - 16) / 2.19, abs=0.5)
     assert truth.crushed_percent.max() > 5.0  # black set down crushes something at night
 
@@ -185,9 +179,7 @@ def test_link_is_lost_when_stated(tmp_path: Path) -> None:
 def test_fields_are_instants(tmp_path: Path) -> None:
     """Interlaced: two instants a frame, top first; the levels are those of the field's lines, and motion goes
     on."""
-    plan = replace(
-        SMALL, width=160, height=128, frame_rate=25.0, duration_s=0.6, ground_before_s=0.0, speed_m_s=14.0
-    )
+    plan = replace(SMALL, width=160, height=128, frame_rate=25.0, duration_s=0.6, ground_before_s=0.0, speed_m_s=14.0)
     encoding = Encoding(codec="ffv1", interlaced=False)
     truth, path = fly(tmp_path, plan, QUIET, Chain(encoding=encoding, osd=(), interlaced=True))
     frames = luma(path)
@@ -202,9 +194,7 @@ def test_fields_are_instants(tmp_path: Path) -> None:
 
 def test_borders_are_no_picture(tmp_path: Path) -> None:
     """Borders are black in the clip, of the stated size, and no part of the levels."""
-    truth, path = fly(
-        tmp_path, replace(SMALL, duration_s=0.2), CAMERA, replace(PLAIN, border_px=(8, 4, 6, 10))
-    )
+    truth, path = fly(tmp_path, replace(SMALL, duration_s=0.2), CAMERA, replace(PLAIN, border_px=(8, 4, 6, 10)))
     picture = luma(path)[0]
     inside = picture[8:116, 6:150]
     assert (picture[:8] == 16).all() and (picture[116:] == 16).all()
@@ -267,9 +257,7 @@ def test_cast_is_that_of_the_planes(tmp_path: Path) -> None:
 
 def test_lamp_flicker_is_seen_and_averages_out(tmp_path: Path) -> None:
     """100 Hz lamps at 60 pictures a second beat; an exposure of whole periods shows none."""
-    plan = replace(
-        STILL, frame_rate=60.0, duration_s=0.5, ground_before_s=0.5, lamp_flicker=0.8, lamp_power=3.0
-    )
+    plan = replace(STILL, frame_rate=60.0, duration_s=0.5, ground_before_s=0.5, lamp_flicker=0.8, lamp_power=3.0)
     slow = replace(QUIET, ae_time_constant_s=50.0)
     beat, _ = fly(tmp_path, plan, slow, PLAIN, "beat")
     still, _ = fly(tmp_path, replace(plan, frame_rate=25.0), slow, PLAIN, "still")  # 40 ms = 4 periods

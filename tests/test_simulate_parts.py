@@ -123,9 +123,7 @@ def test_another_camera_meets_the_same_places() -> None:
 
 
 # BT.709 at 0.18 as computed by colour-science: 0.408848 with exact constants; sRGB at 0.18: 0.461356.
-@pytest.mark.parametrize(
-    ("curve", "expected"), [("bt709", 0.408848), ("srgb", 0.461356), ("gamma", 0.18 ** (1 / 2.2))]
-)
+@pytest.mark.parametrize(("curve", "expected"), [("bt709", 0.408848), ("srgb", 0.461356), ("gamma", 0.18 ** (1 / 2.2))])
 def test_tone_curves(curve: str, expected: float) -> None:
     """The plain curves have their published values; pedestal and shoulder keep black, white and order."""
     camera = CameraModel("test", tone_curve=curve)

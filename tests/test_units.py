@@ -122,9 +122,7 @@ def test_default_curve_lies_in_the_middle() -> None:
     assert all(abs(value / default - 1) <= 0.21 for value in spread.values())
 
 
-@pytest.mark.parametrize(
-    ("ratio", "db", "stop"), [(1000.0, 60.0, 9.966), (4096.0, 72.247, 12.0), (2.0, 6.0206, 1.0)]
-)
+@pytest.mark.parametrize(("ratio", "db", "stop"), [(1000.0, 60.0, 9.966), (4096.0, 72.247, 12.0), (2.0, 6.0206, 1.0)])
 def test_decibels_and_stops(ratio: float, db: float, stop: float) -> None:
     """dB and stops of a ratio are the published ones and agree with each other."""
     # ISO 15739 usage: dB = 20 log10 of the ratio, 1 stop = 6.0206 dB

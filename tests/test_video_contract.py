@@ -50,9 +50,7 @@ def _write(path: Path, encoding: Encoding, bits: int, subsampling: tuple[int, in
             writer.write(picture(i, bits=bits, subsampling=subsampling))
 
 
-@pytest.mark.parametrize(
-    ("name", "encoding", "bits", "subsampling", "exact"), CASES, ids=[c[0] for c in CASES]
-)
+@pytest.mark.parametrize(("name", "encoding", "bits", "subsampling", "exact"), CASES, ids=[c[0] for c in CASES])
 def test_every_picture_comes_back(
     tmp_path: Path,
     name: str,

@@ -158,9 +158,7 @@ def test_a_stream_hidden_behind_a_playlist_is_refused_by_the_library(tmp_path: P
     """Not only by its text: a playlist with bytes that are no text is refused too."""
     write_clip(tmp_path / "secret.ts", 5)
     path = tmp_path / "list.m3u8"
-    path.write_bytes(
-        b"#EXTM3U\n#\x80\x81\n#EXT-X-TARGETDURATION:5\n#EXTINF:4.0,\nsecret.ts\n#EXT-X-ENDLIST\n"
-    )
+    path.write_bytes(b"#EXTM3U\n#\x80\x81\n#EXT-X-TARGETDURATION:5\n#EXTINF:4.0,\nsecret.ts\n#EXT-X-ENDLIST\n")
     _refused(path, "not a video recording")
 
 
@@ -184,9 +182,7 @@ def test_a_video_without_decoder_and_a_file_without_video(tmp_path: Path) -> Non
     sound = tmp_path / "sound.mp4"
     with av.open(str(sound), "w") as container:
         stream = container.add_stream("aac", rate=44100, layout="mono")
-        frame = av.AudioFrame.from_ndarray(
-            np.zeros((1, 1024), dtype=np.float32), format="fltp", layout="mono"
-        )
+        frame = av.AudioFrame.from_ndarray(np.zeros((1, 1024), dtype=np.float32), format="fltp", layout="mono")
         frame.sample_rate = 44100
         container.mux(stream.encode(frame))
         container.mux(stream.encode(None))

@@ -53,9 +53,7 @@ def test_packed_pixels_are_taken_apart() -> None:
 
 def test_big_endian_and_deep_grey() -> None:
     """16-bit samples of either byte order are cut to 12 bits."""
-    values = (
-        (np.arange(HEIGHT * WIDTH, dtype=np.uint32) * 11 % 65536).astype(np.uint16).reshape(HEIGHT, WIDTH)
-    )
+    values = (np.arange(HEIGHT * WIDTH, dtype=np.uint32) * 11 % 65536).astype(np.uint16).reshape(HEIGHT, WIDTH)
     for name, order in (("gray16le", "<u2"), ("gray16be", ">u2")):
         got = samples(_filled(name, WIDTH, HEIGHT, [values.astype(order)]))
         assert (got.bits, got.chroma, got.luma.dtype) == (12, None, np.uint16)

@@ -94,9 +94,7 @@ def test_depth_of_the_arrays_must_fit(tmp_path: Path) -> None:
     """Ten-bit formats take 16-bit arrays and eight-bit ones 8-bit arrays: anything else is an error, not
     noise.
     """
-    with ClipWriter(
-        tmp_path / "a.mkv", 96, 64, 25, Encoding(codec="ffv1", pixel_format="yuv420p10le")
-    ) as writer:
+    with ClipWriter(tmp_path / "a.mkv", 96, 64, 25, Encoding(codec="ffv1", pixel_format="yuv420p10le")) as writer:
         with pytest.raises(ValueError, match="holds uint16, the array given is uint8"):
             writer.write(picture(0))
         writer.write(picture(0, bits=10))

@@ -31,8 +31,13 @@ def main(directory: Path) -> None:
         rows = [compare(clip, load_truth(clip)) for clip in clips]
         areas = [row.auc for row in rows if 0.05 < row.share_true < 0.99]
         agreed = [row.agreement for row in rows]
-        print(f"{candidate:5.2f} | {min(areas):.3f} {np.median(areas):.3f} | {min(agreed):.2f} {np.median(agreed):.2f}", flush=True)
-    print("Sets _SMEAR_CODES = 0.5 in measures/readability.py: the value at which every clip ranks its tiles at 0.95 or")
+        print(
+            f"{candidate:5.2f} | {min(areas):.3f} {np.median(areas):.3f} | {min(agreed):.2f} {np.median(agreed):.2f}",
+            flush=True,
+        )
+    print(
+        "Sets _SMEAR_CODES = 0.5 in measures/readability.py: the value at which every clip ranks its tiles at 0.95 or"
+    )
     print("better; with more the verdict itself gets worse where the codec had bits enough.")
 
 

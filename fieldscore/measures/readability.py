@@ -20,7 +20,9 @@ _PERCEPTIBLE_CODES = 1.0  # an object that stands out by less than one code is l
 _SMEAR_CODES = 0.5  # least noise of an object's mean that a codec's quantiser leaves (docs/decisions/smear_floor.py)
 
 
-@tile_measure(Column("readable", "Rose k", "higher", "Contrast-to-noise of the reference object in each tile.", "Rose 1948"))
+@tile_measure(
+    Column("readable", "Rose k", "higher", "Contrast-to-noise of the reference object in each tile.", "Rose 1948")
+)
 def readability(frame: Frame) -> npt.NDArray[np.float32]:
     """Rose k of the reference object [tiles]; NaN where the tile is not picture or noise is not measurable."""
     found = frame.view(noise)

@@ -9,9 +9,7 @@ import numpy.typing as npt
 
 from fieldscore.timeline import Series
 
-MAX_POINTS = (
-    900  # bins across a plot: about one a pixel of the wide page; more cannot be seen and only add bytes
-)
+MAX_POINTS = 900  # bins across a plot: about one a pixel of the wide page; more cannot be seen and only add bytes
 _BREAK_INTERVALS = 3.0  # a curve is broken where rows are missing for more than so many usual intervals
 
 
@@ -63,9 +61,7 @@ def envelope(time_s: Series, values: Series, max_points: int = MAX_POINTS) -> En
     return Envelope((edges[:-1] + edges[1:]) / 2.0, low, middle, high, decimated=True)
 
 
-def stripes(
-    time_s: Series, state: npt.NDArray[np.integer], interval_s: float, max_points: int = MAX_POINTS
-) -> Stripes:
+def stripes(time_s: Series, state: npt.NDArray[np.integer], interval_s: float, max_points: int = MAX_POINTS) -> Stripes:
     """Runs of equal `state` [n], each at least one bin wide so that the shortest still shows.
 
     In a bin that holds several states the highest wins: give what must not be missed the highest numbers.

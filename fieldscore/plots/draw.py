@@ -112,9 +112,7 @@ def draw_readable(ax: Axes, score: Score, max_points: int = MAX_POINTS) -> None:
     handles = _curve(
         ax, timeline.time_s, column(timeline, READABLE), "soft", "whole picture", max_points, dashes=(4, 1.5)
     )
-    handles += _curve(
-        ax, timeline.time_s, column(timeline, ZONE_READABLE), "usable", "flying zone", max_points
-    )
+    handles += _curve(ax, timeline.time_s, column(timeline, ZONE_READABLE), "usable", "flying zone", max_points)
     needed = score.criteria.usable_zone_readable_percent
     _criterion(ax, needed, f"needed {needed:g} %")
     ax.set_ylim(0.0, 103.0)
@@ -274,9 +272,7 @@ def _bare_axes(ax: Axes) -> None:
 
 
 def _not_measured(ax: Axes) -> None:
-    ax.annotate(
-        "not measured", (0.5, 0.5), xycoords="axes fraction", ha="center", va="center", color=COLOURS["soft"]
-    )
+    ax.annotate("not measured", (0.5, 0.5), xycoords="axes fraction", ha="center", va="center", color=COLOURS["soft"])
 
 
 def _blocks(spans: Sequence[tuple[float, float]], bottom: float, top: float) -> PathPatch:

@@ -71,9 +71,7 @@ def draw_histogram(ax: Axes, score: Score, columns: int = _HISTOGRAM_COLUMNS) ->
 
 def draw_share_scale(ax: Axes) -> None:
     """The colour scale of the histogram picture, as a strip with shares in %."""
-    ax.imshow(
-        np.linspace(0.0, 1.0, _SHADES + 1)[None, :], aspect="auto", cmap=COLOUR_MAP, extent=(0, 1, 0, 1)
-    )
+    ax.imshow(np.linspace(0.0, 1.0, _SHADES + 1)[None, :], aspect="auto", cmap=COLOUR_MAP, extent=(0, 1, 0, 1))
     marks = [1e-4, 1e-3, 1e-2, 1e-1]
     places = np.log(np.array(marks) / SHARE_LOW) / np.log(SHARE_HIGH / SHARE_LOW)
     ax.set_xticks(places.tolist(), [f"{mark * 100:g}" for mark in marks])
@@ -82,9 +80,7 @@ def draw_share_scale(ax: Axes) -> None:
 
 def draw_readable_scale(ax: Axes) -> None:
     """The colour scale of the map of readable tiles, in % of the airtime."""
-    ax.imshow(
-        np.linspace(0.0, 1.0, _SHADES + 1)[None, :], aspect="auto", cmap=COLOUR_MAP, extent=(0, 100, 0, 1)
-    )
+    ax.imshow(np.linspace(0.0, 1.0, _SHADES + 1)[None, :], aspect="auto", cmap=COLOUR_MAP, extent=(0, 100, 0, 1))
     ax.set_xticks([0, 25, 50, 75, 100])
     _strip(ax)
 
@@ -137,10 +133,7 @@ def draw_readable_map(ax: Axes, score: Score, *, numbers: bool = True) -> None:
 
 def zone_box(rows: int, columns: int, zone: float) -> tuple[int, int, int, int]:
     """Left, top, width and height, in tiles, of the tiles whose centre lies in the flying zone."""
-    inside = [
-        np.flatnonzero(np.abs((np.arange(count) + 0.5) / count - 0.5) <= zone / 2)
-        for count in (columns, rows)
-    ]
+    inside = [np.flatnonzero(np.abs((np.arange(count) + 0.5) / count - 0.5) <= zone / 2) for count in (columns, rows)]
     (left, width), (top, height) = ((int(found[0]) if len(found) else 0, len(found)) for found in inside)
     return left, top, width, height
 

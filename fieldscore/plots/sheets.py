@@ -53,9 +53,7 @@ _MAP_FOOT = 40.0  # under the map: room for its colour scale
 
 def timeline_figure(score: Score, size: Size = WIDE) -> Figure:
     """Every timeline plot on one time axis, under each other; call within `rc_context(STYLE)`."""
-    height = (
-        sum(panel_height + size.gap for _, panel_height in _PANELS) + _HISTOGRAM_HEIGHT + size.gap + _FOOT
-    )
+    height = sum(panel_height + size.gap for _, panel_height in _PANELS) + _HISTOGRAM_HEIGHT + size.gap + _FOOT
     figure = new_figure(size.width, height)
     top = height
     shared: Axes | None = None
@@ -111,17 +109,13 @@ def map_svg(score: Score, size: Size, prefix: str) -> str:
     """The map of readable tiles as inline SVG; `prefix` makes its ids unique on the page."""
     with rc_context(STYLE):
         figure = map_figure(score, size)
-    return to_svg(
-        figure, prefix, "Map of the picture: share of the airtime each tile was readable, in percent"
-    )
+    return to_svg(figure, prefix, "Map of the picture: share of the airtime each tile was readable, in percent")
 
 
 def _panel(figure: Figure, size: Size, top: float, height: float, shared: Axes | None) -> Axes:
     total = figure.get_figheight() * UNITS_PER_INCH
     width = (size.width - size.left - size.right) / size.width
-    return figure.add_axes(
-        (size.left / size.width, (top - height) / total, width, height / total), sharex=shared
-    )
+    return figure.add_axes((size.left / size.width, (top - height) / total, width, height / total), sharex=shared)
 
 
 def _histogram(figure: Figure, axes: Axes, score: Score, size: Size, top: float) -> None:
@@ -132,9 +126,7 @@ def _histogram(figure: Figure, axes: Axes, score: Score, size: Size, top: float)
     draw.finish_panel(axes, "Histogram over time: level, %")
     narrow = draw.is_narrow(axes)
     left = size.left if narrow else size.width - size.right - _SCALE_WIDTH
-    strip = figure.add_axes(
-        (left / size.width, (top + 6.0) / total, _SCALE_WIDTH / size.width, _SCALE_HEIGHT / total)
-    )
+    strip = figure.add_axes((left / size.width, (top + 6.0) / total, _SCALE_WIDTH / size.width, _SCALE_HEIGHT / total))
     rasters.draw_share_scale(strip)
     strip.xaxis.tick_top()
     strip.tick_params(length=0, labelsize=9.0, pad=1)

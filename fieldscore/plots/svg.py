@@ -79,9 +79,7 @@ def _shortened(text: str) -> str:
     """Coordinates in tenths or hundredths of a unit, no blank lines, no turns by nothing."""
     text = _PATH.sub(lambda found: f' d="{_coordinates(found.group(1))}"', text)
     text = _TURN.sub("", _FONT.sub("", text))
-    text = re.sub(
-        r'(?<=[ "])(x|y|width|height)="(-?\d+\.\d+)"', lambda m: f'{m.group(1)}="{_short(m.group(2))}"', text
-    )
+    text = re.sub(r'(?<=[ "])(x|y|width|height)="(-?\d+\.\d+)"', lambda m: f'{m.group(1)}="{_short(m.group(2))}"', text)
     return re.sub(r">\s+<", "><", text)
 
 

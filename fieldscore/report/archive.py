@@ -64,13 +64,9 @@ class Archive:
         except KeyError as error:
             raise ResultsError(f"{self._name}: has no '{name}'; score the clip again") from error
         except (OSError, ValueError, EOFError, zipfile.BadZipFile, NotImplementedError, zlib.error) as error:
-            raise ResultsError(
-                f"{self._name}: '{name}' is damaged ({error}); score the clip again"
-            ) from error
+            raise ResultsError(f"{self._name}: '{name}' is damaged ({error}); score the clip again") from error
         if len(data) != size:
-            raise ResultsError(
-                f"{self._name}: '{name}' is damaged ({len(data)} of {size} bytes); score the clip again"
-            )
+            raise ResultsError(f"{self._name}: '{name}' is damaged ({len(data)} of {size} bytes); score the clip again")
         array = np.frombuffer(bytearray(data), dtype=found[1])
         return array.reshape(found[0], order="F" if found[2] else "C")
 
@@ -89,8 +85,7 @@ class Archive:
             expected = "x".join("any" if side is None else str(side) for side in shape)
             given = "x".join(map(str, sides))
             raise ResultsError(
-                f"{self._name}: '{name}' is {given} of {kind}, expected {expected} of {dtype}; "
-                "score the clip again"
+                f"{self._name}: '{name}' is {given} of {kind}, expected {expected} of {dtype}; score the clip again"
             )
 
 

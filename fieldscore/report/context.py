@@ -102,15 +102,11 @@ def headline(flight: Mapping[str, Any]) -> dict[str, Figure]:
         "samples": Figure(
             "usable.effective_samples", usable["effective_samples"], words.count(usable["effective_samples"])
         ),
-        "longest": Figure(
-            "usable.longest_gap_s", usable["longest_gap_s"], words.seconds(usable["longest_gap_s"])
-        ),
+        "longest": Figure("usable.longest_gap_s", usable["longest_gap_s"], words.seconds(usable["longest_gap_s"])),
         "longest_at": Figure(
             "usable.longest_gap_at_s", usable["longest_gap_at_s"], words.moment(usable["longest_gap_at_s"])
         ),
-        "gaps": Figure(
-            "usable.gaps_per_minute", usable["gaps_per_minute"], words.number(usable["gaps_per_minute"])
-        ),
+        "gaps": Figure("usable.gaps_per_minute", usable["gaps_per_minute"], words.number(usable["gaps_per_minute"])),
     }
 
 
@@ -167,15 +163,11 @@ def stability(flight: Mapping[str, Any]) -> list[Row]:
     rows = []
     for name, value in flight["stability"].items():
         title, meaning, unit = _STABILITY_WORDS.get(name, (_title(name), "", ""))
-        rows.append(
-            Row(title, name, meaning, (Figure(f"stability.{name}", value, words.number(value, unit)),))
-        )
+        rows.append(Row(title, name, meaning, (Figure(f"stability.{name}", value, words.number(value, unit)),)))
     return rows
 
 
-def shots(
-    score: Score, flight: Mapping[str, Any], pictures: Mapping[float, bytes]
-) -> list[tuple[str, list[Shot]]]:
+def shots(score: Score, flight: Mapping[str, Any], pictures: Mapping[float, bytes]) -> list[tuple[str, list[Shot]]]:
     """Pictures of the moments, the worst and the typical ones apart."""
     groups: dict[str, list[Shot]] = {"worst": [], "typical": []}
     for index, one in enumerate(flight["moments"]):
@@ -245,9 +237,7 @@ def criteria(score: Score) -> list[tuple[str, str, str]]:
     return rows
 
 
-def _picture(
-    score: Score, pictures: Mapping[float, bytes], time_s: float
-) -> tuple[float | None, bytes | None]:
+def _picture(score: Score, pictures: Mapping[float, bytes], time_s: float) -> tuple[float | None, bytes | None]:
     """The picture taken for this moment, else the nearest small one of the evidence, with its time."""
     interval = score.record.timeline.interval_s
     near = min(pictures, key=lambda at: abs(at - time_s), default=None)

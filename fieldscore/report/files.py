@@ -83,9 +83,7 @@ def read_flight(path: Path) -> dict[str, Any]:
             )
         data = json.loads(path.read_text(encoding="utf-8"), parse_constant=_no_constant)
     except OSError as error:
-        raise ResultsError(
-            f"{path.name}: cannot be read ({error.strerror or error}); give a results folder"
-        ) from error
+        raise ResultsError(f"{path.name}: cannot be read ({error.strerror or error}); give a results folder") from error
     except (ValueError, RecursionError) as error:
         raise ResultsError(f"{path.name}: damaged ({error}); score the clip again") from error
     if not is_ours(data):
@@ -111,9 +109,7 @@ def _refuse_foreign(folder: Path, name: str) -> None:
     try:
         earlier = read_flight(folder / FLIGHT_FILE)
     except ResultsError as error:
-        raise ResultsError(
-            f"{shown}: is there already and is not a fieldscore result ({error}); {advice}"
-        ) from error
+        raise ResultsError(f"{shown}: is there already and is not a fieldscore result ({error}); {advice}") from error
     record = earlier.get("record")
     other = record.get("name") if isinstance(record, dict) else name
     if other != name:
@@ -125,9 +121,7 @@ def _replace_all(folder: Path, contents: Mapping[str, bytes]) -> None:
     ready: list[tuple[Path, Path]] = []
     try:
         for name, data in contents.items():
-            handle, temporary = tempfile.mkstemp(
-                prefix=f"{_TEMPORARY}{name}-", suffix=_TEMPORARY_END, dir=folder
-            )
+            handle, temporary = tempfile.mkstemp(prefix=f"{_TEMPORARY}{name}-", suffix=_TEMPORARY_END, dir=folder)
             ready.append((Path(temporary), folder / name))
             with os.fdopen(handle, "wb") as stream:
                 stream.write(data)
@@ -154,9 +148,7 @@ def _plain_errors(folder: Path) -> Iterator[None]:
         yield
     except OSError as error:
         cause = error.strerror or type(error).__name__
-        raise ResultsError(
-            f"{visible(str(folder))}: cannot be written ({cause}); choose another --output"
-        ) from error
+        raise ResultsError(f"{visible(str(folder))}: cannot be written ({cause}); choose another --output") from error
 
 
 def _no_constant(name: str) -> float:

@@ -67,9 +67,7 @@ def flight_json(score: Score) -> dict[str, Any]:
         ],
         "criteria": score.criteria.to_dict(),
         "record": _record(score.record),
-        "columns": [
-            asdict(column) for column in score.record.timeline.columns if column.name not in DERIVED_NAMES
-        ],
+        "columns": [asdict(column) for column in score.record.timeline.columns if column.name not in DERIVED_NAMES],
     }
     reasons.append("lamps: not measured, passes of lamps are not looked for")
     reasons.append("events: not measured, flash events are not looked for")
@@ -84,10 +82,7 @@ def dump_json(data: Mapping[str, Any]) -> str:
 
 def clip_json(clip: ClipFacts) -> dict[str, Any]:
     """Every fact of the clip, unrounded, under its own name."""
-    return {
-        key: list(value) if isinstance(value, tuple) else _finite(value)
-        for key, value in asdict(clip).items()
-    }
+    return {key: list(value) if isinstance(value, tuple) else _finite(value) for key, value in asdict(clip).items()}
 
 
 def columns_of(data: Mapping[str, Any]) -> dict[str, Column]:
@@ -105,18 +100,14 @@ def _usable(score: Score, reasons: list[str]) -> dict[str, Any]:
         "longest_gap_s": _round(usable.longest_gap_s, _SECOND_DIGITS),
         "longest_gap_at_s": _round(usable.longest_gap_at_s, _SECOND_DIGITS),
         "gaps_per_minute": _round(usable.gaps_per_minute, _FIGURE_DIGITS),
-        "lost_by_cause": {
-            cause: _round(share, _SHARE_DIGITS) for cause, share in usable.lost_by_cause.items()
-        },
+        "lost_by_cause": {cause: _round(share, _SHARE_DIGITS) for cause, share in usable.lost_by_cause.items()},
     }
     for key in ("share", "ci95", "effective_samples", "longest_gap_s", "gaps_per_minute"):
         if data[key] is None:
             reasons.append(f"usable.{key}: not measurable, {why}")
     if data["longest_gap_at_s"] is None:
         nothing_lost = data["longest_gap_s"] == 0.0
-        reasons.append(
-            f"usable.longest_gap_at_s: {'there was no gap' if nothing_lost else f'not measurable, {why}'}"
-        )
+        reasons.append(f"usable.longest_gap_at_s: {'there was no gap' if nothing_lost else f'not measurable, {why}'}")
     for cause, share in data["lost_by_cause"].items():
         if share is None:
             reasons.append(f"usable.lost_by_cause.{cause}: not measured, this cause is not looked for")
@@ -131,9 +122,7 @@ def _measure(name: str, summary: Summary, reasons: list[str]) -> dict[str, Any]:
 
 
 def _stability(score: Score, reasons: list[str]) -> dict[str, Any]:
-    data: dict[str, Any] = {
-        key: _round(value, _FIGURE_DIGITS) for key, value in asdict(score.stability).items()
-    }
+    data: dict[str, Any] = {key: _round(value, _FIGURE_DIGITS) for key, value in asdict(score.stability).items()}
     for key, value in data.items():
         if value is None:
             reasons.append(f"stability.{key}: not measurable, too few frames in a row gave a level")

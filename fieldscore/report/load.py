@@ -31,13 +31,9 @@ def load_record(path: Path) -> FlightRecord:
     """
     folder = path if path.is_dir() else path.parent
     if not path.exists():
-        raise ResultsError(
-            f"{path.name}: not found; give a results folder, its flight.json or its timeline.csv"
-        )
+        raise ResultsError(f"{path.name}: not found; give a results folder, its flight.json or its timeline.csv")
     if not path.is_dir() and path.name not in (FLIGHT_FILE, TIMELINE_FILE):
-        raise ResultsError(
-            f"{path.name}: not a fieldscore result; give a results folder, flight.json or timeline.csv"
-        )
+        raise ResultsError(f"{path.name}: not a fieldscore result; give a results folder, flight.json or timeline.csv")
     data = read_flight(folder / FLIGHT_FILE)
     try:
         columns = columns_of(data)
@@ -67,9 +63,7 @@ def _timeline(path: Path, columns: Mapping[str, Column]) -> Timeline:
     try:
         size = path.stat().st_size
     except OSError as error:
-        raise ResultsError(
-            f"{path.name}: cannot be read ({error.strerror or error}); score the clip again"
-        ) from error
+        raise ResultsError(f"{path.name}: cannot be read ({error.strerror or error}); score the clip again") from error
     if size > _MAX_TIMELINE_BYTES:
         raise ResultsError(f"{path.name}: {size} bytes is too large for a timeline; score the clip again")
     try:
@@ -86,9 +80,7 @@ def _timeline(path: Path, columns: Mapping[str, Column]) -> Timeline:
     if missing:
         raise ResultsError(f"{path.name}: has no column '{missing[0]}'; score the clip again")
     kept = tuple(column for column in table.columns if column.name not in DERIVED_NAMES)
-    return Timeline(
-        table.time_s, {column.name: table.values[column.name] for column in kept}, kept, table.provenance
-    )
+    return Timeline(table.time_s, {column.name: table.values[column.name] for column in kept}, kept, table.provenance)
 
 
 def _tiles(path: Path) -> TileSeries:
@@ -138,11 +130,7 @@ def _as(kind: str, value: Any, name: str) -> Any:
 
 def _picture(data: Mapping[str, Any]) -> PictureFacts:
     border = data["border_px"]
-    if (
-        not isinstance(border, list)
-        or len(border) != _BORDERS
-        or not all(isinstance(side, int) for side in border)
-    ):
+    if not isinstance(border, list) or len(border) != _BORDERS or not all(isinstance(side, int) for side in border):
         raise TypeError(f"picture: 'border_px' is {border!r}, expected four whole numbers")
     top, right, bottom, left = border
     return PictureFacts((top, right, bottom, left), float(data["overlay_percent"]))

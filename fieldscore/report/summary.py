@@ -77,8 +77,7 @@ def terminal_summary(score: Score) -> list[str]:
     airtime_s = airtime_of(flight)
     add(
         "usable",
-        f"{share(usable['share'])} of {seconds(airtime_s)} airtime; "
-        f"{interval_text(flight, score.usable.reason)}",
+        f"{share(usable['share'])} of {seconds(airtime_s)} airtime; {interval_text(flight, score.usable.reason)}",
     )
     lost = [f"{cause_name(cause)} {share(part)}" for cause, part in ordered_causes(flight) if part]
     add("lost", ", ".join(lost) if lost else "nothing" if usable["share"] == 1.0 else NOT_MEASURED)

@@ -34,9 +34,7 @@ def tone(camera: CameraModel, light: Array) -> Array:
     v = _plain(camera, np.clip(light, 0.0, camera.headroom))
     if camera.knee < 1.0:
         top = float(_plain(camera, np.array(camera.headroom)))
-        slope = (top - camera.knee) / (
-            1.0 - camera.knee
-        )  # the shoulder leaves the knee with the curve's own slope
+        slope = (top - camera.knee) / (1.0 - camera.knee)  # the shoulder leaves the knee with the curve's own slope
         above = np.clip((v - camera.knee) / (top - camera.knee), 0.0, 1.0)
         v = np.where(v > camera.knee, camera.knee + (1.0 - camera.knee) * (1.0 - (1.0 - above) ** slope), v)
     v = np.clip((v - camera.black_offset) / (1.0 - camera.black_offset), 0.0, 1.0)
@@ -62,9 +60,7 @@ class Sensor:
         low, high = codes
         axis = np.linspace(0.0, 1.0, FINE + 1) ** 2 * camera.headroom
         self._curve = (low + (high - low) * tone(camera, axis)).astype(np.float32)
-        self._coarse = (np.linspace(0.0, 1.0, COARSE + 1) ** 2 * OVERFLOW * camera.headroom).astype(
-            np.float32
-        )
+        self._coarse = (np.linspace(0.0, 1.0, COARSE + 1) ** 2 * OVERFLOW * camera.headroom).astype(np.float32)
 
     @property
     def ends(self) -> tuple[int, int]:
@@ -86,8 +82,7 @@ class Sensor:
         amplified = max(gain, 1.0)
         read = (amplified * self.camera.read_noise / self.camera.full_well) ** 2
         return root(
-            np.maximum(light, np.float32(0.0)) * np.float32(amplified / self.camera.full_well)
-            + np.float32(read)
+            np.maximum(light, np.float32(0.0)) * np.float32(amplified / self.camera.full_well) + np.float32(read)
         )
 
     def expose(self, light: Image, gain: float, rng: np.random.Generator) -> Image:

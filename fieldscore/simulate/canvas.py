@@ -108,9 +108,7 @@ class _Canvas:
     ) -> Image:
         """scale * (ray . vector) over a window; rays are right*x + down*y + forward in world axes."""
         a = scale * (self.pose.axes @ vector)
-        return mix(
-            self.ray_x[rows, columns], float(a[0]), self.ray_y[rows, columns], float(a[1]), float(a[2])
-        )
+        return mix(self.ray_x[rows, columns], float(a[0]), self.ray_y[rows, columns], float(a[1]), float(a[2]))
 
     def ground_and_sky(self) -> None:
         """Fill the picture with ground below the horizon and sky above."""
@@ -162,9 +160,7 @@ class _Canvas:
         # A pixel covers reach^2 / (height focal) of ground lengthwise: take the texture of that size,
         # blended.
         size = np.maximum(reach * reach * np.float32(1 / (height * focal * TEXEL_M)), np.float32(1.0))
-        level = np.minimum(
-            np.asarray(cv2.log(size), np.float32) * np.float32(1 / np.log(4.0)) - np.float32(0.35), 2.0
-        )
+        level = np.minimum(np.asarray(cv2.log(size), np.float32) * np.float32(1 / np.log(4.0)) - np.float32(0.35), 2.0)
         light = _blend(world.ground, u, v, level)
         if moment.flicker:
             light += np.float32(moment.flicker) * _blend(world.ground_lamps, u, v, level)
@@ -203,9 +199,7 @@ class _Canvas:
             return
         step = slice(first * TINT_SMALL - rows.start, None, TINT_SMALL)
         scale = np.float32(1.0 / TINT_STEP)
-        tint = pick(
-            self.world.tint, u[step, ::TINT_SMALL] * scale, v[step, ::TINT_SMALL] * scale, repeat=True
-        )
+        tint = pick(self.world.tint, u[step, ::TINT_SMALL] * scale, v[step, ::TINT_SMALL] * scale, repeat=True)
         target = self.tint[first : first + len(tint)]
         below = (down[step, ::TINT_SMALL] > 0)[: len(target), : target.shape[1], None]
         np.copyto(target, tint[: len(target), : target.shape[1]], where=below)
@@ -247,9 +241,7 @@ class _Canvas:
         distance = np.linalg.norm(corners.mean(axis=1), axis=1)
         normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 3] - corners[:, 0])
         facing = np.einsum("ij,ij->i", normal, corners[:, 0])
-        shown = (
-            (axes[..., 2].max(axis=1) > NEAR_M) & (distance < REACH_M) & ((facing < -1e-9) | stage.two_sided)
-        )
+        shown = (axes[..., 2].max(axis=1) > NEAR_M) & (distance < REACH_M) & ((facing < -1e-9) | stage.two_sided)
         pixels = stage.lens.project(axes.reshape(-1, 3)).reshape(-1, 4, 2)
         return [
             _Seen(int(i), corners[i], axes[i], pixels[i], normal[i], float(distance[i]))
@@ -322,18 +314,14 @@ class _Canvas:
 
     def _thing_tint(self, tint: tuple[float, float], cover: Image, rows: slice, columns: slice) -> None:
         row, column = -(-rows.start // TINT_SMALL), -(-columns.start // TINT_SMALL)
-        sampled = cover[
-            row * TINT_SMALL - rows.start :: TINT_SMALL, column * TINT_SMALL - columns.start :: TINT_SMALL
-        ]
+        sampled = cover[row * TINT_SMALL - rows.start :: TINT_SMALL, column * TINT_SMALL - columns.start :: TINT_SMALL]
         part = self.tint[row : row + sampled.shape[0], column : column + sampled.shape[1]]
         part += (np.array(tint, np.float32) - part) * sampled[: part.shape[0], : part.shape[1], None]
 
     def facing_lamp(self, right: float, down: float, strength: float) -> None:
         """A torch that shines into the lens from a direction given by its ray slopes."""
         off = hypotenuse(self.ray_x - np.float32(right), self.ray_y - np.float32(down))
-        disc = np.clip(
-            (np.float32(TORCH_DISC) - off) * np.float32(self.stage.lens.focal) + np.float32(0.5), 0.0, 1.0
-        )
+        disc = np.clip((np.float32(TORCH_DISC) - off) * np.float32(self.stage.lens.focal) + np.float32(0.5), 0.0, 1.0)
         self.light += disc * np.float32(strength)
         row, column = divmod(int(np.argmin(off)), off.shape[1])
         if float(off[row, column]) < TORCH_DISC:

@@ -87,9 +87,7 @@ class Overlay:
             for value, width in ((1, thick + max(2 * thick, 2)), (2, thick)):
                 for item, text in zip(self.chain.osd, texts, strict=True):
                     place = (int(item.x * plan.width), int(item.y * plan.height))
-                    cv2.putText(
-                        canvas, text, place, cv2.FONT_HERSHEY_SIMPLEX, size * item.scale, value, width
-                    )
+                    cv2.putText(canvas, text, place, cv2.FONT_HERSHEY_SIMPLEX, size * item.scale, value, width)
             self._drawn = (texts, canvas)
         return self._drawn[1]
 
@@ -112,9 +110,7 @@ class Recorder:
         """Variance (codes^2) in the uncompressed output for the camera's own; rounding (1/12) included."""
         chain = self.chain
         kept = float(np.sum(self.taps**2))
-        return np.asarray(
-            kept * (camera_variance + chain.link_noise**2) + chain.line_noise**2 + QUANTISATION_VARIANCE
-        )
+        return np.asarray(kept * (camera_variance + chain.link_noise**2) + chain.line_noise**2 + QUANTISATION_VARIANCE)
 
     def block_variance(
         self, camera_variance: npt.NDArray[np.floating], width: float, lines: float
@@ -130,9 +126,7 @@ class Recorder:
             + QUANTISATION_VARIANCE / (width * lines)
         )
 
-    def record(
-        self, codes: Image, tint: Image, sigma: float, overlay: Codes, rng: np.random.Generator
-    ) -> Planes:
+    def record(self, codes: Image, tint: Image, sigma: float, overlay: Codes, rng: np.random.Generator) -> Planes:
         """Code values of the camera to coded planes, without losses and borders. `sigma`: the camera's noise,
         codes."""
         chain = self.chain
@@ -145,9 +139,7 @@ class Recorder:
         if chain.link_noise:
             y = y + np.float32(chain.link_noise) * rng.standard_normal(y.shape, dtype=np.float32)
         if self.taps.size > 1:
-            y = np.asarray(
-                cv2.filter2D(y, -1, self.taps[None, :], borderType=cv2.BORDER_REFLECT_101), np.float32
-            )
+            y = np.asarray(cv2.filter2D(y, -1, self.taps[None, :], borderType=cv2.BORDER_REFLECT_101), np.float32)
         if chain.line_noise:
             y = y + np.float32(chain.line_noise) * rng.standard_normal((y.shape[0], 1), dtype=np.float32)
         low, high = (0, 255) if chain.full_range else (1, 254)  # 0 and 255 are reserved for sync in BT.601

@@ -109,9 +109,7 @@ ANALOGUE = Chain(
 )
 
 DEMOS = (
-    Demo(
-        "night-lap-camera-a.mp4", "one lap of the allotments at night with camera A", NIGHT, CAMERA_A, DIGITAL
-    ),
+    Demo("night-lap-camera-a.mp4", "one lap of the allotments at night with camera A", NIGHT, CAMERA_A, DIGITAL),
     Demo(
         "night-lap-camera-b.mp4",
         "the same lap on the same night with camera B, flown half a metre farther out",
@@ -147,9 +145,7 @@ DEMOS = (
         "down the lane into the low sun, camera B",
         FlightPlan(seed=105, scene="dusk_sun", route="lane", duration_s=14.0, start_m=8.0),
         CAMERA_B,
-        Chain(
-            encoding=Encoding(codec="h264", crf=None, bit_rate=1_000_000, full_range=True), full_range=True
-        ),
+        Chain(encoding=Encoding(codec="h264", crf=None, bit_rate=1_000_000, full_range=True), full_range=True),
     ),
 )
 

@@ -81,9 +81,7 @@ class FlightPlan:
         _known("route", self.route, ROUTES)
         _known("scene", self.scene, SCENES)
         if self.width % 8 or self.height % 8 or min(self.width, self.height) < 64:
-            raise ValueError(
-                f"picture size is {self.width}x{self.height}; expected multiples of 8, at least 64"
-            )
+            raise ValueError(f"picture size is {self.width}x{self.height}; expected multiples of 8, at least 64")
         if self.duration_s <= 0 or self.frame_rate <= 0:
             raise ValueError("duration_s and frame_rate must be positive")
 

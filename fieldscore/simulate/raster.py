@@ -55,9 +55,7 @@ def stretch(picture: npt.NDArray[Any], size: tuple[int, int]) -> Image:
 def pick(texture: Image, u: Image, v: Image, *, repeat: bool) -> Image:
     """The texture at columns `u` and rows `v` (centre of the first texel at 0), repeating, or 0 outside."""
     border = cv2.BORDER_WRAP if repeat else cv2.BORDER_CONSTANT
-    return np.asarray(
-        cv2.remap(texture, u, v, cv2.INTER_LINEAR, borderMode=border, borderValue=0), dtype=np.float32
-    )
+    return np.asarray(cv2.remap(texture, u, v, cv2.INTER_LINEAR, borderMode=border, borderValue=0), dtype=np.float32)
 
 
 def blur(picture: Image, sigma_x: float, sigma_y: float) -> Image:

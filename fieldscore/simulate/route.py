@@ -110,9 +110,7 @@ class Flightpath:
         rng = np.random.default_rng([plan.seed, 11])
         self._yaw, self._pitch, self._roll, self._height, self._side = (_Wobble(rng) for _ in range(5))
         t = np.arange(0.0, plan.duration_s + 1.0, PACE_STEP_S)
-        pace = 1.0 + plan.speed_variation * np.sin(
-            2 * np.pi * rng.uniform(0.05, 0.12) * t + rng.uniform(0, 6.28)
-        )
+        pace = 1.0 + plan.speed_variation * np.sin(2 * np.pi * rng.uniform(0.05, 0.12) * t + rng.uniform(0, 6.28))
         self._time = t
         self._speed = plan.speed_m_s * pace * np.array([self.airborne(float(v)) for v in t])
         self._along = plan.start_m + np.concatenate([[0.0], np.cumsum(self._speed[:-1]) * PACE_STEP_S])

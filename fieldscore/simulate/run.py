@@ -111,8 +111,7 @@ class _Ledger:
             return
         inner, chain = self.sim.inner, self.sim.chain
         means = [
-            float(_plane_tiles(plane, planes.luma, inner)[dark].mean())
-            for plane in (planes.luma, planes.cb, planes.cr)
+            float(_plane_tiles(plane, planes.luma, inner)[dark].mean()) for plane in (planes.luma, planes.cb, planes.cr)
         ]
         black, white = chain.nominal
         y = (means[0] - black) / (white - black)
@@ -133,11 +132,7 @@ class _Ledger:
             for values in self.tiles[-1][1:]:
                 np.asarray(values)[...] = np.nan
         if link:
-            counts = (
-                cv2.calcHist([planes.luma], [0], sim.free_u8[parity], [256], [0, 256])
-                .ravel()
-                .astype(np.float64)
-            )
+            counts = cv2.calcHist([planes.luma], [0], sim.free_u8[parity], [256], [0, 256]).ravel().astype(np.float64)
             levels = picture_levels(counts, sim.chain.nominal, sim.sensor.ends)
         self.rows.append([*head, *levels, *tail])
 
@@ -164,9 +159,7 @@ def tile_means(part: Image) -> Array:
     return shrink(part, (TILE_COLUMNS, TILE_ROWS)).astype(np.float64)
 
 
-def _plane_tiles(
-    plane: npt.NDArray[np.uint8], luma: npt.NDArray[np.uint8], inner: tuple[slice, slice]
-) -> Array:
+def _plane_tiles(plane: npt.NDArray[np.uint8], luma: npt.NDArray[np.uint8], inner: tuple[slice, slice]) -> Array:
     """Tile means of a plane that may be smaller than its luma."""
     down, across = luma.shape[0] // plane.shape[0], luma.shape[1] // plane.shape[1]
     rows, columns = inner
@@ -261,9 +254,7 @@ class _Simulation:
         return next((k for k in self.chain.link_losses if k.from_s - 1e-9 <= time_s < k.to_s - 1e-9), None)
 
 
-def simulate(
-    plan: FlightPlan, camera: CameraModel, chain: Chain, path: Path, *, tile_every: int = 1
-) -> Truth:
+def simulate(plan: FlightPlan, camera: CameraModel, chain: Chain, path: Path, *, tile_every: int = 1) -> Truth:
     """Fly the plan with a camera, record it to `path` and return what is known about the clip.
 
     The truth is also written beside the clip (NAME.truth.json, NAME.truth.npz). `tile_every`: every so many

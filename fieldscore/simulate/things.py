@@ -184,9 +184,7 @@ def _bean_rows(world: World, rng: np.random.Generator) -> None:
     for x, y in _sites(world, rng, 12, 44.0, CLEAR_OF_ROUTE_M + 4.0):
         leaves = np.clip(0.13 * np.exp(0.6 * pink(rng, (48, 96), 0.7)), 0.02, 0.5).astype(np.float32)
         across = np.array([5.0, 0, 0]) if rng.random() < 0.5 else np.array([0, 5.0, 0])
-        world.quads.append(
-            Quad(np.array([x, y, 0.0]), across, UP * rng.uniform(0.9, 1.6), _solid(leaves), (0.8, 0.45))
-        )
+        world.quads.append(Quad(np.array([x, y, 0.0]), across, UP * rng.uniform(0.9, 1.6), _solid(leaves), (0.8, 0.45)))
 
 
 def _trees(world: World, rng: np.random.Generator) -> None:

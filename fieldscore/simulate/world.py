@@ -265,6 +265,4 @@ class World:
             column = int(rng.integers(0, SKY_PX[1]))
             height = rng.uniform(0.6, max(float(skyline[column]) - 0.3, 0.7))
             row = int(np.argmin(np.abs(elevation - height)))
-            self.sky[row : row + 2, column : column + 2] += np.float32(
-                rng.choice(np.array([0.02, 0.05, 0.3]))
-            )
+            self.sky[row : row + 2, column : column + 2] += np.float32(rng.choice(np.array([0.02, 0.05, 0.3])))

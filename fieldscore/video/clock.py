@@ -156,9 +156,7 @@ class Clock:
                     "taken for a pause, not for lost pictures",
                 )
             )
-        lost_s = (
-            hole_s + inside * interval if variable else max(hole_s, inside * interval)
-        ) + outside * interval
+        lost_s = (hole_s + inside * interval if variable else max(hole_s, inside * interval)) + outside * interval
         return Account(frames + outside, lost_s, interval, variable, tuple(problems))
 
     def _clock_problems(self) -> tuple[Problem, ...]:

@@ -62,9 +62,7 @@ class Lengths:
         self.cut, self.missing_bytes = True, missing
         amount = "" if missing is None else f" by {size_text(missing)}"
         self.problems.append(
-            Problem(
-                "cut", f"the file is cut short{amount} ({what})", "copy it again from the card if you can"
-            )
+            Problem("cut", f"the file is cut short{amount} ({what})", "copy it again from the card if you can")
         )
 
 
@@ -234,9 +232,7 @@ def _avi_rate(file: BinaryIO, lengths: Lengths) -> None:
         at = head.find(b"strh", at + 4)
     if at >= 0 and len(head) >= at + 36 and 0 in struct.unpack("<II", head[at + 28 : at + 36]):
         lengths.problems.append(
-            Problem(
-                "no_timestamps", "its header gives no frame rate; a usual one is assumed", "give --frame-rate"
-            )
+            Problem("no_timestamps", "its header gives no frame rate; a usual one is assumed", "give --frame-rate")
         )
 
 
@@ -257,9 +253,7 @@ def _riff_lists(file: BinaryIO, start: int, end: int) -> Iterator[tuple[bytes, i
 def _walk_ts(file: BinaryIO, size: int, lengths: Lengths) -> None:
     """A first and last packet that are not whole."""
     head = file.read(TS_PACKET_BYTES * 4)
-    first = next(
-        (i for i in range(TS_PACKET_BYTES) if all(b == TS_SYNC for b in head[i::TS_PACKET_BYTES][:3])), None
-    )
+    first = next((i for i in range(TS_PACKET_BYTES) if all(b == TS_SYNC for b in head[i::TS_PACKET_BYTES][:3])), None)
     if first is None:
         return
     if first:

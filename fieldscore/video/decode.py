@@ -191,9 +191,7 @@ class Decoder:
                 break
         codec.flush_buffers()
 
-    def _decode(
-        self, codec: VideoCodecContext, packet: Packet[VideoStream] | None
-    ) -> tuple[list[VideoFrame], bool]:
+    def _decode(self, codec: VideoCodecContext, packet: Packet[VideoStream] | None) -> tuple[list[VideoFrame], bool]:
         """(pictures, whether something went wrong)."""
         if self._quick:
             try:
@@ -213,9 +211,7 @@ class Decoder:
                     failed = True
         finally:
             av.logging.set_level(None)
-        serious = (
-            self._complaints.serious(text for _, _, text in lines) if packet is not None else bool(lines)
-        )
+        serious = self._complaints.serious(text for _, _, text in lines) if packet is not None else bool(lines)
         return frames, failed or serious
 
     def _out(self, frame: VideoFrame) -> Picture | None:

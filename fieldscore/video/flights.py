@@ -22,9 +22,7 @@ SUFFIXES = frozenset(
      ".flv", ".asf", ".wmv", ".h264", ".264", ".avc", ".h265", ".265", ".hevc", ".mjpeg", ".mjpg")
 )  # fmt: skip
 COMPANIONS = {".thm": "a thumbnail", ".lrv": "a small copy of another clip", ".srt": "subtitles"}
-SYSTEM_FOLDERS = frozenset(
-    {"system volume information", "$recycle.bin", "lost.dir", "lost+found", "found.000"}
-)
+SYSTEM_FOLDERS = frozenset({"system volume information", "$recycle.bin", "lost.dir", "lost+found", "found.000"})
 
 # Evidence that numbered files are one recording. No source; recorders differ, so each rule is narrow.
 # A chunk that a recorder closes by itself is at least this long (s): common settings start at 1 minute.
@@ -55,9 +53,7 @@ class _Name:
     number: int
 
 
-def find_flights(
-    paths: Sequence[Path], *, separate: bool = False
-) -> tuple[list[list[Path]], list[tuple[Path, str]]]:
+def find_flights(paths: Sequence[Path], *, separate: bool = False) -> tuple[list[list[Path]], list[tuple[Path, str]]]:
     """Files and folders to flights, and what was left out with the reason.
 
     Folders are searched with all folders in them, in natural order, without following links to folders. Files
@@ -266,9 +262,7 @@ def _follows(before: _Part, after: _Part) -> bool:
     if at_limit or not after.starts_at_key:
         return True
     length = before.info.duration_s
-    return length is not None and (
-        _stamps_go_on(before, after, length) or _clocks_go_on(before, after, length)
-    )
+    return length is not None and (_stamps_go_on(before, after, length) or _clocks_go_on(before, after, length))
 
 
 def _stamps_go_on(before: _Part, after: _Part, length: float) -> bool:

@@ -215,9 +215,7 @@ def open_clip(path: Path, *, every_stream: bool = False, file: SafeFile | None =
     return opened
 
 
-def _video_streams(
-    path: Path, container: InputContainer, every_stream: bool
-) -> tuple[tuple[VideoStream, ...], int]:
+def _video_streams(path: Path, container: InputContainer, every_stream: bool) -> tuple[tuple[VideoStream, ...], int]:
     """The stream to measure (and its continuations), and how many video streams there are."""
     found = [s for s in container.streams.video if not int(s.disposition) & ATTACHED_PICTURE]
     if not found:

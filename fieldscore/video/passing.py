@@ -107,9 +107,7 @@ def settled(pictures: Iterator[Picture]) -> Iterator[Picture]:
 class FilePass:
     """One pass over one file of a flight."""
 
-    def __init__(
-        self, facts: Facts, index: int, start_s: float, threads: int, from_pts: int | None = None
-    ) -> None:
+    def __init__(self, facts: Facts, index: int, start_s: float, threads: int, from_pts: int | None = None) -> None:
         """The file is number `index` of the flight and starts at `start_s` on its time axis (s)."""
         self._facts = facts
         self._index = index
@@ -135,9 +133,7 @@ class FilePass:
             if shape != first_layout:
                 self._set_aside(picture, shape)
                 continue
-            raw = (
-                None if picture.pts is None or self._facts.timeless else picture.pts * self._facts.time_scale
-            )
+            raw = None if picture.pts is None or self._facts.timeless else picture.pts * self._facts.time_scale
             time = self.clock.stamp(raw, picture.lost_before + self._other_lost)
             self._other_lost = 0
             if to_s is not None and time >= to_s:
@@ -183,9 +179,7 @@ class FilePass:
     def account(self) -> FileAccount:
         """What was lost up to where the pass has come."""
         by_clock = self.clock.account(self._facts.tick_s * self._facts.time_scale)
-        interval = (
-            by_clock.interval_s if by_clock.interval_s == by_clock.interval_s else self.clock.interval_s
-        )
+        interval = by_clock.interval_s if by_clock.interval_s == by_clock.interval_s else self.clock.interval_s
         problems = list(by_clock.problems)
         tail = self._tail(interval, problems) if self._ended else 0
         lost = by_clock.frames_lost + tail + self._other_lost
@@ -235,9 +229,7 @@ class FilePass:
             )
         return count
 
-    def _header_problem(
-        self, promised: int, length_s: float, decoder: Decoder, problems: list[Problem]
-    ) -> None:
+    def _header_problem(self, promised: int, length_s: float, decoder: Decoder, problems: list[Problem]) -> None:
         """A whole file whose header claims another length than is there."""
         info = self._facts.info
         if self._hidden() or self._jumped or self._other_size:
@@ -261,9 +253,7 @@ class FilePass:
         decoder, info = self._reading.decoder, self._facts.info
         if decoder is None or info.container != "mov":
             return 0
-        return decoder.hidden + max(
-            0, (info.frames_declared or 0) - decoder.indexed if decoder.indexed else 0
-        )
+        return decoder.hidden + max(0, (info.frames_declared or 0) - decoder.indexed if decoder.indexed else 0)
 
     def _damage_problem(self) -> Problem:
         """Damaged and undecodable pictures in one sentence."""
@@ -293,10 +283,6 @@ class FilePass:
         if len(self._ranges) > 1:
             yield Problem("range_change", "its range tag changes in mid-clip; the first one is used")
         if self._reading.changed:
-            yield Problem(
-                "changed", "the file changed while it was read", "measure it again when it is complete"
-            )
+            yield Problem("changed", "the file changed while it was read", "measure it again when it is complete")
         if self._reading.read_error:
-            yield Problem(
-                "read_error", f"reading failed: {self._reading.read_error.strerror}", "check the card"
-            )
+            yield Problem("read_error", f"reading failed: {self._reading.read_error.strerror}", "check the card")

@@ -112,9 +112,7 @@ def samples(frame: VideoFrame) -> Samples:
     if name in PACKED:
         at_y, at_cb, at_cr = PACKED[name]
         rows = _view(frame.planes[0], np.dtype(np.uint8), 2 * frame.width)
-        return Samples(
-            _sealed(rows[:, at_y::2]), (_sealed(rows[:, at_cb::4]), _sealed(rows[:, at_cr::4])), bits
-        )
+        return Samples(_sealed(rows[:, at_y::2]), (_sealed(rows[:, at_cb::4]), _sealed(rows[:, at_cr::4])), bits)
     stored = frame.format.components[0].bits
     order = ">" if frame.format.is_big_endian else "<"
     dtype = np.dtype(np.uint8) if stored == BYTE_BITS else np.dtype(f"{order}u2")

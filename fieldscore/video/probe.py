@@ -71,9 +71,7 @@ def examine(path: Path, *, frame_rate: float | None = None) -> Facts:
         try:
             bits = depth(picture.frame)
         except UnknownFormatError as error:
-            raise ClipError(
-                path, f"its pixel format {error} is not read", "convert it to 8-bit 4:2:0"
-            ) from error
+            raise ClipError(path, f"its pixel format {error} is not read", "convert it to 8-bit 4:2:0") from error
         return _facts(opened, lengths, picture, bits, frame_rate)
 
 
@@ -126,9 +124,7 @@ def _better_reason(path: Path, error: ClipError) -> ClipError:
         return error
     size = path.stat().st_size
     if lengths.zero_tail_bytes == size:
-        return ClipError(
-            path, f"only zeros, {size_text(size)}", "set aside by the recorder and never written"
-        )
+        return ClipError(path, f"only zeros, {size_text(size)}", "set aside by the recorder and never written")
     if lengths.not_finalised and lengths.data_bytes:
         return ClipError(
             path,
@@ -147,9 +143,7 @@ def _facts(opened: Opened, lengths: Lengths, picture: Picture, bits: int, given:
     problems = [*lengths.problems, *_rate_problems(opened, rates, given)]
     turn = orientation(frame)
     if turn is None:
-        problems.append(
-            Problem("bad_orientation", "the orientation in its header is no quarter turn; it is ignored")
-        )
+        problems.append(Problem("bad_orientation", "the orientation in its header is no quarter turn; it is ignored"))
         turn = Orientation()
     if lengths.streams_change:
         problems.append(
@@ -161,9 +155,7 @@ def _facts(opened: Opened, lengths: Lengths, picture: Picture, bits: int, given:
         )
     elif opened.video_streams > 1:
         problems.append(
-            Problem(
-                "several_streams", f"it holds {opened.video_streams} video streams; the main one is measured"
-            )
+            Problem("several_streams", f"it holds {opened.video_streams} video streams; the main one is measured")
         )
     width, height = (frame.height, frame.width) if turn.swap else (frame.width, frame.height)
     info = ClipInfo(
@@ -281,9 +273,7 @@ def _rate_problems(opened: Opened, rates: _Rates, given: float | None) -> Iterat
         source = "as given" if rates.fixed else "as its header says"
         yield Problem("no_timestamps", f"it has no timestamps; taken as {rate:.6g} frames a second, {source}")
     if given and not rates.fixed:
-        yield Problem(
-            "frame_rate_unused", f"the given frame rate is not used: its timestamps say {rate:.6g} a second"
-        )
+        yield Problem("frame_rate_unused", f"the given frame rate is not used: its timestamps say {rate:.6g} a second")
     if not LEAST_RATE <= rate <= MOST_RATE:
         advice = "give --frame-rate" if opened.format == "avi" and not rates.fixed else "times may be wrong"
         yield Problem("rate_unbelievable", f"{rate:.6g} frames a second are not believable", advice)

@@ -29,9 +29,7 @@ class Flight:
     before.
     """
 
-    def __init__(
-        self, paths: Sequence[Path], *, frame_rate: float | None = None, threads: int | None = None
-    ) -> None:
+    def __init__(self, paths: Sequence[Path], *, frame_rate: float | None = None, threads: int | None = None) -> None:
         """Open and examine `paths` in their order.
 
         `frame_rate`: frames a second of streams without timestamps. `threads`: decoding threads, None for one

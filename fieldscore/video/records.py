@@ -80,9 +80,7 @@ class CodedFrame:
     def copy(self) -> CodedFrame:
         """The same with arrays of its own, which keep no buffer of the decoder alive."""
         chroma = None if self.chroma is None else (self.chroma[0].copy(), self.chroma[1].copy())
-        return CodedFrame(
-            self.luma.copy(), chroma, self.time_s, self.bits, self.damaged, self.file_index, self.field
-        )
+        return CodedFrame(self.luma.copy(), chroma, self.time_s, self.bits, self.damaged, self.file_index, self.field)
 
 
 @dataclass(frozen=True)

@@ -95,18 +95,14 @@ class ClipWriter:
         if self.encoding.interlaced and self.encoding.codec not in ("h264", "mpeg4"):
             raise ValueError(f"{self.encoding.codec} cannot be written interlaced; use h264 or mpeg4")
         if self.encoding.codec == "hevc" and min(width, height) < LEAST_HEVC_PIXELS:
-            raise ValueError(
-                f"hevc is not written below {LEAST_HEVC_PIXELS} pixels, asked for {width} x {height}"
-            )
+            raise ValueError(f"hevc is not written below {LEAST_HEVC_PIXELS} pixels, asked for {width} x {height}")
         self._muxer = MUXERS[path.suffix.lower()]
         self._tagger = self._field_tagger() if self.encoding.interlaced else None
         # A file object, not the name: to libavformat a name is a URL, and "12:30.mp4" would be a protocol.
         self._file: IO[bytes] = path.open("wb")
         try:
             self._container = av.open(self._file, "w", format=self._muxer, options={"fflags": "+bitexact"})
-            self._stream: Any = self._container.add_stream(
-                ENCODERS[self.encoding.codec], rate=self.frame_rate
-            )
+            self._stream: Any = self._container.add_stream(ENCODERS[self.encoding.codec], rate=self.frame_rate)
             self._set_up(self._stream.codec_context)
         except Exception:
             self._file.close()
@@ -143,9 +139,7 @@ class ClipWriter:
         if encoding.codec == "hevc":
             options["x265-params"] = "log-level=none:pools=none:frame-threads=1:scenecut=0"
         if encoding.codec == "mjpeg":
-            options["strict"] = (
-                "unofficial"  # narrow range in JPEG is outside the standard, yet recorded by some
-            )
+            options["strict"] = "unofficial"  # narrow range in JPEG is outside the standard, yet recorded by some
         if encoding.interlaced:
             codec.flags |= Flags.interlaced_dct | Flags.interlaced_me
         if encoding.bit_rate is not None:
@@ -185,9 +179,7 @@ class ClipWriter:
             self._stream.time_base = self._unit
         if time_s is None:
             if self._own_times:
-                raise ValueError(
-                    f"frame {self.frames_written} has no time, but the first one had; give all or none"
-                )
+                raise ValueError(f"frame {self.frames_written} has no time, but the first one had; give all or none")
             pts = self.frames_written
         else:
             # AVI has no timestamps, only slots of one frame: a time is put into its slot there.
