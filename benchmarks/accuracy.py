@@ -70,7 +70,8 @@ def compare(clip: Path, truth: Truth) -> Row:
     span = 2.19 if record.clip.code_range == "narrow" else 2.55  # codes in one % of level
     air = (score.airtime_from_s - truth.airtime_s[0], score.airtime_to_s - truth.airtime_s[1])
     return Row(
-        name=clip.name, exposure=exposure, auc=auc(k[known], seen), share_true=float(seen.mean()), share_measured=float(measured.mean()),
+        name=clip.name, exposure=exposure, auc=auc(k[known], seen),
+        share_true=float(seen.mean()), share_measured=float(measured.mean()),
         agreement=float((seen == measured).mean()), noise_true=float(np.nanmedian(noise)) / span,
         noise_measured=float(np.nanmedian(timeline["noise_percent"][rows[linked]])), airtime_s=float(np.max(np.abs(air))),
         floor=f"{record.clip.floor_code:g}/{record.clip.ceiling_code:g} ({truth.floor_code:g}/{truth.ceiling_code:g})",
