@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +26,7 @@ from fieldscore.video import CodedFrame, Flight
 LOOKS = 40  # pictures in the first look: enough to see text stand still, 1 % of a minute's frames
 PROGRESS_EVERY = 32  # frames between two calls of `progress`
 _HASH_CHUNK = 1 << 20
+_NOTHING = "{}: no picture could be decoded; try playing the clip, and copy it again from the card"
 
 # Called with the time reached and the flight's declared duration in seconds (None where not known).
 Progress = Callable[[float, float | None], None]
@@ -47,20 +49,18 @@ def measure_flight(
     flight = Flight(paths, frame_rate=frame_rate)
     title = name or paths[0].stem
     look = look_at(flight, criteria, title)
-    rows = Rows(len(COLUMNS))
     tiles = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
     thumbs = Thumbs(criteria.tile_interval_s)
-    for frame in _frames(flight, look):
-        rows.add(frame.time_s, [value for one in MEASURES for value in one(frame)], frame.histogram)
-        tiles.add(frame.time_s, frame.view(TILE_MEASURE))
-        thumbs.add(frame)
-        if progress is not None and len(rows) % PROGRESS_EVERY == 0:
-            progress(frame.time_s, flight.duration_s)
-    if not len(rows):
-        raise NotMeasurableError(
-            f"{title}: no picture could be decoded; try playing the clip, and copy it again from the card"
-        )
-    time_s, values, histogram = rows.arrays()
+    with closing(Rows(len(COLUMNS))) as rows:
+        for frame in _frames(flight, look):
+            rows.add(frame.time_s, [value for one in MEASURES for value in one(frame)], frame.histogram)
+            tiles.add(frame.time_s, frame.view(TILE_MEASURE))
+            thumbs.add(frame)
+            if progress is not None and len(rows) % PROGRESS_EVERY == 0:
+                progress(frame.time_s, flight.duration_s)
+        if not len(rows):
+            raise NotMeasurableError(_NOTHING.format(title))
+        time_s, values, histogram = rows.arrays()
     clip = _facts(flight, look, time_s)
     table = {column.name: values[:, index] for index, column in enumerate(COLUMNS)}
     return FlightRecord(
@@ -79,9 +79,7 @@ def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
     """Look at pictures spread over the flight; NotMeasurableError where none decodes."""
     looks = flight.look(LOOKS)
     if not looks:
-        raise NotMeasurableError(
-            f"{title}: no picture could be decoded; try playing the clip, and copy it again from the card"
-        )
+        raise NotMeasurableError(_NOTHING.format(title))
     sound = [one for one in looks if not one.damaged] or looks
     planes = [eight_bit(one.luma, one.bits) for one in sound]
     planes = [plane for plane in planes if plane.shape == planes[0].shape]

@@ -30,8 +30,9 @@ class Seconds(click.ParamType[float]):
         """Read a moment; a wrong one is wrong usage."""
         try:
             seconds = 0.0
-            for part in str(value).split(":"):
-                seconds = 60.0 * seconds + float(part)
+            parts = [float(part) for part in str(value).split(":")]
+            for part in parts if min(parts) >= 0.0 else [-1.0]:  # 1:-5 is no moment
+                seconds = 60.0 * seconds + part
         except ValueError:
             seconds = -1.0
         if not 0.0 <= seconds < float("inf"):
@@ -111,7 +112,7 @@ def score(  # noqa: PLR0913 - one argument an option
     )
     failed = False
     for path, reason in left_out:
-        named = path in clips
+        named = path in clips and not (path.is_file() and clips.count(path) > 1)
         failed |= named
         _tell(f"{'cannot score' if named else 'left out'}: {_shown(path.name)}: {reason}", quiet and not named)
     with _progress([job.title for job in jobs], hidden=quiet or as_json) as watch:

@@ -32,7 +32,11 @@ class Rows:
         self._chunks: list[npt.NDArray[np.float64]] = []
         self._times: list[float] = []
         self._open: list[list[float]] = []
-        self._spool = tempfile.TemporaryFile(prefix="fieldscore-")  # noqa: SIM115 - lives as long as the object
+        self._spool = tempfile.TemporaryFile(prefix="fieldscore-")  # noqa: SIM115 - closed by close()
+
+    def close(self) -> None:
+        """Let go of the file on disk; arrays given out keep their own hold of it."""
+        self._spool.close()
 
     def __len__(self) -> int:
         """Count the rows."""

@@ -74,7 +74,7 @@ def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
     time_s = timeline.time_s
     frozen = np.zeros(len(timeline), dtype=np.bool_)
     for start, stop in runs(repeated):
-        if time_s[stop - 1] - time_s[start] < criteria.frozen_hold_s - 1e-9:
+        if time_s[stop - 1] - time_s[start - 1] < criteria.frozen_hold_s - 1e-9:  # shown since the one repeated
             continue
         around = (time_s >= time_s[start] - MOTION_AROUND_S) & (time_s <= time_s[stop - 1] + MOTION_AROUND_S)
         around &= ~repeated & ~lost

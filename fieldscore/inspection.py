@@ -13,6 +13,7 @@ from fieldscore.criteria import Criteria
 from fieldscore.errors import FieldscoreError
 from fieldscore.picture import FirstLook
 from fieldscore.report import moment, plural
+from fieldscore.units import from_eight_bit
 from fieldscore.video import ClipInfo, Flight, Problem, find_flights
 
 
@@ -31,6 +32,12 @@ class Inspection:
     def readable(self) -> bool:
         """Say whether the flight can be measured."""
         return self.error is None
+
+    def _native(self, code: float) -> float:
+        """A code of the 8-bit scale of the first look in the recording's own depth, as flight.json has it."""
+        if self.look is None:
+            return code
+        return round(float(from_eight_bit(code, self.look.ends.code_range, self.clips[0].bits)), 1)
 
     def to_dict(self) -> dict[str, Any]:
         """Give the findings as plain data for JSON; None where not known."""
@@ -55,9 +62,9 @@ class Inspection:
             "interlaced": look.interlaced,
             "code_range": look.ends.code_range.value,
             "code_range_from": look.ends.range_from,
-            "floor_code": look.ends.floor,
+            "floor_code": self._native(look.ends.floor),
             "floor_from": look.ends.floor_from,
-            "ceiling_code": look.ends.ceiling,
+            "ceiling_code": self._native(look.ends.ceiling),
             "ceiling_from": look.ends.ceiling_from,
             "border_px": list(look.border_px),
             "overlay_percent": round(look.overlay_percent, 2),
@@ -80,9 +87,10 @@ class Inspection:
             f"  what      {first.codec} in {first.container}, {first.width} x {first.height}, {rate:.5g} {kind} a second, {length}"
         )
         depth = f"{first.bits} bit, " if first.bits > 8 else ""  # noqa: PLR2004 - 8 bit goes without saying
+        floor, ceiling = self._native(look.ends.floor), self._native(look.ends.ceiling)
         lines.append(
-            f"  levels    {depth}{look.ends.code_range.value} range ({look.ends.range_from}); floor {look.ends.floor:g} "
-            f"({look.ends.floor_from}), ceiling {look.ends.ceiling:g} ({look.ends.ceiling_from})"
+            f"  levels    {depth}{look.ends.code_range.value} range ({look.ends.range_from}); floor {floor:g} "
+            f"({look.ends.floor_from}), ceiling {ceiling:g} ({look.ends.ceiling_from})"
         )
         border = "none" if not any(look.border_px) else "top {} right {} bottom {} left {} px".format(*look.border_px)
         lines.append(f"  picture   border {border}; overlay text {look.overlay_percent:.1f} %")

@@ -15,8 +15,8 @@ Luma = npt.NDArray[np.uint8]
 Doubles = npt.NDArray[np.float64]
 How = Literal["measured", "nominal"]
 
-_OUTSIDE_CODES = 8  # codes past nominal black or white that narrow-range overshoot does not fill
-_OUTSIDE_SHARE = 0.005  # share of all pixels there that proves full range
+_OUTSIDE_CODES = 8  # codes below nominal black that narrow-range undershoot does not fill
+_OUTSIDE_SHARE = 0.005  # share of all pixels there that proves full range against a tag
 _EMPTY_SHARE = 2e-4  # at most this share beyond an end of the chain ...
 _LEAK = 0.05  # ... or this share of the pile-up: a codec's overshoot
 _PILE_SHARE = 2e-4  # a pile-up holds at least this share of all pixels
@@ -69,12 +69,12 @@ def _range(
 ) -> tuple[CodeRange, Literal["tag", "measured", "assumed"], tuple[str, ...]]:
     """Choose the code range: the tag unless the histogram contradicts it, else what the histogram shows."""
     narrow = CodeRange.NARROW
-    below = float(histogram[: int(narrow.black) - _OUTSIDE_CODES].sum())
-    above = float(histogram[int(narrow.white) + _OUTSIDE_CODES + 1 :].sum())
-    if below + above > _OUTSIDE_SHARE:
+    # 1 to 254 may carry video in narrow range (ITU-R BT.601), but nothing stays so far below black
+    outside = float(histogram[: int(narrow.black) - _OUTSIDE_CODES].sum() + histogram[255])
+    if outside > (_OUTSIDE_SHARE if tag == "narrow" else _PILE_SHARE):
         if tag == "narrow":
-            outside = f"{100 * (below + above):.1f} % of the pixels lie far outside 16..235"
-            note = f"tagged narrow range, but {outside}: read as full range"
+            share = f"{100 * outside:.1f} % of the pixels lie where narrow range has none"
+            note = f"tagged narrow range, but {share}: read as full range"
             return CodeRange.FULL, "measured", (note,)
         return CodeRange.FULL, "tag" if tag == "full" else "measured", ()
     if tag is not None:

@@ -31,7 +31,7 @@ _LOCAL_STEPS = 2  # iterations of the parallax fit
 _LOCAL_RIDGE = 0.5  # squared codes a block: tiles without structure follow the whole picture
 _LOCAL_LIMIT = 1.0  # blocks a step
 _NEIGHBOURS = 0.6  # tiles (sigma) over which the parallax fit is smoothed
-_HALF_ROUNDING = 0.09375  # squared codes: error of a rounded mean of four codes, whose fraction is 0, 1/4, 1/2 or 3/4
+_HALF_ROUNDING = 0.078125  # squared codes: error of a mean of four codes rounded to a code, its own mean taken off
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,15 @@ def _affine(motion: Doubles, rows: int, columns: int) -> Doubles:
     """Matrix [2, 3] that takes a place in the frame now to where it was in the frame before."""
     right, down, zoom, roll = motion
     x, y = (columns - 1) / 2, (rows - 1) / 2
-    return np.array([[1 - zoom, roll, -right + zoom * x - roll * y], [-roll, 1 - zoom, -down + zoom * y + roll * x]])
+    size = (1 + zoom) ** 2 + roll**2
+    along, across = (1 + zoom) / size, roll / size  # the inverse of growing by the zoom and turning by the roll
+    was_x, was_y = x + right, y + down
+    return np.array(
+        [
+            [along, across, x - along * was_x - across * was_y],
+            [-across, along, y + across * was_x - along * was_y],
+        ]
+    )
 
 
 def _warp(picture: Floats, motion: Doubles, border: int = cv2.BORDER_REPLICATE) -> Floats:
@@ -240,9 +248,10 @@ def _exposure_change(now: Floats, warped: Floats, ok: npt.NDArray[np.bool_]) -> 
 
 def _whole_flow(motion: Doubles, rows: int, columns: int) -> Floats:
     """Motion [rows, columns, 2] of each block under the whole picture's shift, zoom and roll, in blocks."""
-    right, down, zoom, roll = motion
-    x, y = _coordinates(rows, columns)
-    return np.dstack([right + zoom * x - roll * y, down + zoom * y + roll * x]).astype(np.float32)
+    (along, across, at_x), (_, _, at_y) = _affine(motion, rows, columns)
+    x, y = _places(rows, columns)
+    was_x, was_y = along * x + across * y + at_x, -across * x + along * y + at_y
+    return np.dstack([x - was_x, y - was_y]).astype(np.float32)
 
 
 def _fetch(picture: Floats, flow: Floats, kernel: int) -> Floats:

@@ -14,7 +14,8 @@ from typing import Any
 from fieldscore.analyse import measure_flight
 from fieldscore.collect import EVIDENCE_QUALITY, EVIDENCE_WIDTH, jpeg
 from fieldscore.criteria import Criteria
-from fieldscore.errors import FieldscoreError, NoClipsError
+from fieldscore.errors import FieldscoreError, NoClipsError, ResultsError
+from fieldscore.measures import COLUMNS
 from fieldscore.record import FlightRecord
 from fieldscore.report import flight_json, load_record, terminal_summary, write_flight
 from fieldscore.score import Score, score_flight
@@ -38,6 +39,7 @@ class Job:
     frame_rate: float | None = None
     from_s: float | None = None
     to_s: float | None = None
+    name: str | None = None
 
     @property
     def title(self) -> str:
@@ -78,8 +80,22 @@ def find_jobs(  # noqa: PLR0913 - what a user may say of a run
             f"no clip in {', '.join(name.name or str(name) for name in names)}; give video files or a folder of them"
         )
     jobs = [Job((), one, output, criteria, frame_rate, from_s, to_s) for one in saved]
-    jobs += [Job(tuple(files), None, output, criteria, frame_rate, from_s, to_s) for files in flights]
+    jobs += [
+        Job(tuple(files), None, output, criteria, frame_rate, from_s, to_s, name)
+        for files, name in zip(flights, _names(flights), strict=True)
+    ]
     return jobs, left_out
+
+
+def _names(flights: Sequence[Sequence[Path]]) -> list[str]:
+    """A name for each flight: its first file's, with the folder's before it, or a number behind, where two would be the same."""
+    stems = [files[0].stem for files in flights]
+    long = [f"{files[0].absolute().parent.name} {stem}" for files, stem in zip(flights, stems, strict=True)]
+    names: list[str] = []
+    for stem, with_folder in zip(stems, long, strict=True):
+        name = stem if stems.count(stem) == 1 else with_folder
+        names.append(name if name not in names else f"{name} {len(names) + 1}")
+    return names
 
 
 def _saved_results(name: Path) -> list[Path]:
@@ -106,10 +122,21 @@ def run_job(job: Job, progress: Callable[[float, float | None], None] | None = N
 def _scored(job: Job, progress: Callable[[float, float | None], None] | None) -> tuple[Score, dict[float, bytes]]:
     """Measure or load a job's flight and score it; with the pictures of its moments where the video is there."""
     if job.saved is not None:
-        return score_flight(load_record(job.saved), job.criteria, from_s=job.from_s, to_s=job.to_s), {}
-    record = measure_flight(job.files, criteria=job.criteria, frame_rate=job.frame_rate, progress=progress)
+        return score_flight(_loaded(job.saved), job.criteria, from_s=job.from_s, to_s=job.to_s), {}
+    record = measure_flight(
+        job.files, criteria=job.criteria, frame_rate=job.frame_rate, name=job.name, progress=progress
+    )
     score = score_flight(record, job.criteria, from_s=job.from_s, to_s=job.to_s)
     return score, evidence_pictures(job, record, [moment.time_s for moment in score.moments])
+
+
+def _loaded(saved: Path) -> FlightRecord:
+    """Saved results with every column of today; ResultsError where another version measured fewer."""
+    record = load_record(saved)
+    missing = [column.name for column in COLUMNS if column.name not in record.timeline]
+    if missing:
+        raise ResultsError(f"{saved.name}: was measured without column '{missing[0]}'; score the clip again")
+    return record
 
 
 def evidence_pictures(job: Job, record: FlightRecord, times_s: Sequence[float]) -> dict[float, bytes]:

@@ -111,6 +111,11 @@ DERIVED: tuple[Column, ...] = (
     Column("airborne", "0/1", "neither", "1 within the airtime."),
     Column("usable", "0/1", "higher", "1 where the link was there and the flying zone could be read."),
 )
+# Criteria that the figures of a frame already depend on.
+PASS_CRITERIA = (
+    "tile_rows", "tile_columns", "flying_zone", "rose_k", "object_contrast", "object_size_px", "transfer_curve",
+    "clip_margin_codes", "tile_interval_s",
+)  # fmt: skip
 # Columns that do not describe the picture, so that a median over the flight says nothing.
 _NOT_SUMMARISED = {"spread_codes", "patch_spread_codes", "colour_codes", "likeness", "repeated", "damaged"}
 _HELD_S = 0.5  # a frame without its own readability (repeated, first) has that of a neighbour this near
@@ -125,6 +130,7 @@ def score_flight(
 
     Raises NotMeasurableError where no frame lies in the airtime or none could be judged.
     """
+    criteria, notes = _in_force(record, criteria)
     timeline = record.timeline
     lost = link_lost(timeline, criteria)
     air = _airtime(timeline, criteria, lost, from_s, to_s)
@@ -138,7 +144,6 @@ def score_flight(
     usable = counted & (cause < 0)
     cause = np.where(counted, cause, -1).astype(np.int8)
     gaps = _gaps(timeline, criteria, counted, usable, cause)
-    notes = list(record.notes)
     if air.how == "whole clip":
         notes.append(
             "no sustained motion found: the whole clip is taken as airtime (--from and --to choose another stretch)"
@@ -155,13 +160,26 @@ def score_flight(
         measures=_summaries(timeline, inside & ~lost),
         stability=_stability(timeline, inside & ~lost),
         gaps=gaps,
-        moments=_moments(timeline, criteria, counted, usable, gaps),
+        moments=_moments(timeline, criteria, counted, usable, lost, gaps),
         in_airtime=inside,
         usable_mask=usable,
         cause=cause,
         readable_map=_readable_map(record, criteria, air),
         notes=tuple(notes),
     )
+
+
+def _in_force(record: FlightRecord, criteria: Criteria) -> tuple[Criteria, list[str]]:
+    """The criteria with those that the pass itself used, and the notes: a saved flight cannot be measured anew."""
+    used = {name: record.settings[name] for name in PASS_CRITERIA if name in record.settings}
+    asked = criteria.to_dict()
+    notes = list(record.notes)
+    for name, value in used.items():
+        if asked[name] != value:
+            notes.append(
+                f"{name} is {value}, as it was when the video was measured; for {asked[name]} score the video again"
+            )
+    return replace(criteria, **used), notes
 
 
 def _airtime(
@@ -319,11 +337,12 @@ def _stability(timeline: Timeline, inside: npt.NDArray[np.bool_]) -> Stability:
     return Stability(jitter, drift)
 
 
-def _moments(
+def _moments(  # noqa: PLR0913 - the pieces a moment is chosen by
     timeline: Timeline,
     criteria: Criteria,
     counted: npt.NDArray[np.bool_],
     usable: npt.NDArray[np.bool_],
+    lost: npt.NDArray[np.bool_],
     gaps: tuple[Gap, ...],
 ) -> tuple[Moment, ...]:
     """The worst moments (one in each of the longest gaps) and typical ones (nearest to the flight's median)."""
@@ -340,7 +359,7 @@ def _moments(
         least = np.nan_to_num(readable[rows], nan=0.0)
         lowest = rows[least <= least.min() + 1.0]
         found.append(moment(int(lowest[len(lowest) // 2]), "worst", gap.cause))
-    pool = np.flatnonzero(counted & np.isfinite(readable))
+    pool = np.flatnonzero(counted & np.isfinite(readable) & ~lost)
     spare = wanted - len(found)
     if pool.size and spare:
         middle = np.median(readable[pool]), np.median(level[pool])

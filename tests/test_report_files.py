@@ -159,11 +159,21 @@ def test_a_foreign_folder_is_left_alone(score: Score, tmp_path: Path, inside: st
 
 def test_another_flights_folder_is_left_alone(score: Score, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Two flights whose names meet in one folder (as where case is ignored) do not replace each other."""
-    write_flight(score, tmp_path, {})
+    first = write_flight(score, tmp_path, {})
+    before = contents(first)
     monkeypatch.setattr(report_files, "folder_name", lambda name: folder_name(name).lower())
     other = replace(score, record=replace(score.record, name=score.record.name.upper()))
-    with pytest.raises(ResultsError, match="holds the result of another flight, 'allotments_night'"):
-        write_flight(other, tmp_path, {})
+    assert write_flight(other, tmp_path, {}).name == f"{first.name}-2"
+    assert contents(first) == before
+
+
+def test_a_name_used_again_gets_a_number(score: Score, tmp_path: Path) -> None:
+    """A goggle that starts its names anew on each card loses no results: other files get another folder, the same files the same."""
+    first = write_flight(score, tmp_path, {})
+    clip = replace(score.record.clip, sha256=("f" * 64,))
+    second = write_flight(replace(score, record=replace(score.record, clip=clip)), tmp_path, {})
+    assert (first.name, second.name) == (score.record.name, f"{score.record.name}-2")
+    assert write_flight(score, tmp_path, {}) == first
 
 
 def test_an_empty_folder_is_used(score: Score, tmp_path: Path) -> None:

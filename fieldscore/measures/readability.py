@@ -15,6 +15,7 @@ from fieldscore.frame import Frame
 from fieldscore.measure import Column, measure, tile_measure
 from fieldscore.noise import noise
 
+HIDES_NOISE = 0.2  # share of a tile at floor and ceiling together from which on noise cannot be read in it
 _MOSTLY = 0.5  # share of a tile at the ceiling from which its loss counts as blown
 _PERCEPTIBLE_CODES = 1.0  # an object that stands out by less than one code is lost to darkness, whatever the noise
 _SMEAR_CODES = 0.5  # least noise of an object's mean that a codec's quantiser leaves (docs/decisions/smear_floor.py)
@@ -26,10 +27,14 @@ _SMEAR_CODES = 0.5  # least noise of an object's mean that a codec's quantiser l
 def readability(frame: Frame) -> npt.NDArray[np.float32]:
     """Rose k of the reference object [tiles]; NaN where the tile is not picture or noise is not measurable."""
     found = frame.view(noise)
-    signal = frame.tile_sums[:, 4]
+    _, _, crushed, clipped, signal = frame.tile_sums.T
     if found is None:
-        # without any tile between floor and ceiling there is no signal either, and noise is not needed to say so
-        return np.where(signal > 0, np.float32(np.nan), signal).astype(np.float32)
+        # On a first frame nothing can be said, unless there is no signal at all. Later, nothing shows noise because
+        # tiles are crushed or clipped, and those show no object.
+        hopeless = np.full(signal.shape, not np.any(signal > 0))
+        if frame.previous is not None:
+            hopeless |= crushed + clipped > HIDES_NOISE
+        return np.where(hopeless & np.isfinite(signal), np.float32(0.0), np.float32(np.nan))
     return np.asarray(signal / np.hypot(found.object_codes, _SMEAR_CODES), dtype=np.float32)
 
 

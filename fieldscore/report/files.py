@@ -31,6 +31,7 @@ EVIDENCE_FILE = "evidence.npz"
 REPORT_FILE = "report.html"
 _TEMPORARY = ".fieldscore-"  # start of the name of every temporary file
 _TEMPORARY_END = ".tmp"
+_MOST_OF_A_NAME = 999  # flights of one name in one folder
 _MAX_FLIGHT_BYTES = 64_000_000  # a flight.json of a day's flight is under 10 MB: more is something else
 # A spreadsheet takes a cell that begins so for a formula; file names reach the provenance lines.
 _FORMULA = re.compile(r"([,;\t][\s\"]*)([=+\-@])")
@@ -40,10 +41,10 @@ def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes])
     """Write flight.json, timeline.csv, tiles.npz, evidence.npz and report.html into a folder of that name.
 
     `pictures` are JPEG files by time of flight in seconds. Gives the folder. An existing folder is used again
-    only if it is empty or holds an earlier result of the same flight; ResultsError otherwise, and where
-    writing fails: then the earlier files are as they were.
+    only if it is empty or holds an earlier result of the same files; another flight of that name (goggles use
+    names again) gets a number behind it. ResultsError where a folder holds anything else, and where writing
+    fails: then the earlier files are as they were.
     """
-    folder = directory / folder_name(score.record.name)
     flight = flight_json(score)
     # flight.json last: it is what makes the folder a result.
     contents: dict[str, bytes] = {
@@ -53,9 +54,8 @@ def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes])
         REPORT_FILE: render_html(score, pictures).encode("utf-8"),
         FLIGHT_FILE: dump_json(flight).encode("ascii"),
     }
-    with _plain_errors(folder):
-        folder.mkdir(parents=True, exist_ok=True)
-        _refuse_foreign(folder, score.record.name)
+    with _plain_errors(directory):
+        folder = _folder_for(directory, score.record)
         _replace_all(folder, contents)
     return folder
 
@@ -96,12 +96,28 @@ def is_ours(data: object) -> bool:
     return isinstance(data, dict) and str(data.get("schema", "")).startswith(SCHEMA.partition("/")[0] + "/")
 
 
-def _refuse_foreign(folder: Path, name: str) -> None:
-    """ResultsError where a folder holds anything but a result of this flight; left-over files are deleted."""
+def _folder_for(directory: Path, record: FlightRecord) -> Path:
+    """The folder of a flight: its name, or the name and a number where another flight's results have it."""
+    name = folder_name(record.name)
+    for number in range(1, _MOST_OF_A_NAME + 1):
+        folder = directory / (name if number == 1 else f"{name}-{number}")
+        folder.mkdir(parents=True, exist_ok=True)
+        if _is_for(folder, record):
+            return folder
+    raise ResultsError(
+        f"{visible(str(directory))}: holds {_MOST_OF_A_NAME} flights named '{visible(record.name)}'; choose another --output"
+    )
+
+
+def _is_for(folder: Path, record: FlightRecord) -> bool:
+    """Say whether a folder is empty or holds a result of the same files; left-over temporary files are deleted.
+
+    ResultsError where it holds anything but a flight's result.
+    """
     for path in folder.glob(f"{_TEMPORARY}*{_TEMPORARY_END}"):
         path.unlink(missing_ok=True)
     if not any(folder.iterdir()):
-        return
+        return True
     advice = "choose another --output, or move it away"
     shown = visible(str(folder))
     if not (folder / FLIGHT_FILE).is_file():
@@ -110,10 +126,10 @@ def _refuse_foreign(folder: Path, name: str) -> None:
         earlier = read_flight(folder / FLIGHT_FILE)
     except ResultsError as error:
         raise ResultsError(f"{shown}: is there already and is not a fieldscore result ({error}); {advice}") from error
-    record = earlier.get("record")
-    other = record.get("name") if isinstance(record, dict) else name
-    if other != name:
-        raise ResultsError(f"{shown}: holds the result of another flight, '{visible(str(other))}'; {advice}")
+    clip, about = earlier.get("clip"), earlier.get("record")
+    if not isinstance(clip, dict) or not isinstance(about, dict):
+        return False
+    return clip.get("sha256") == list(record.clip.sha256) and about.get("name") == record.name
 
 
 def _replace_all(folder: Path, contents: Mapping[str, bytes]) -> None:

@@ -45,7 +45,7 @@ def flight_json(score: Score) -> dict[str, Any]:
         "usable": _usable(score, reasons),
         "measures": {name: _measure(name, summary, reasons) for name, summary in score.measures.items()},
         "stability": _stability(score, reasons),
-        "lamps": None,
+        "lamps": {"passes": None, "pulldown_stops": None, "veil_percent": None},
         "events": [],
         "gaps": [
             {
@@ -69,7 +69,7 @@ def flight_json(score: Score) -> dict[str, Any]:
         "record": _record(score.record),
         "columns": [asdict(column) for column in score.record.timeline.columns if column.name not in DERIVED_NAMES],
     }
-    reasons.append("lamps: not measured, passes of lamps are not looked for")
+    reasons += [f"lamps.{name}: not measured, passes of lamps are not looked for" for name in data["lamps"]]
     reasons.append("events: not measured, flash events are not looked for")
     data["notes"] = list(dict.fromkeys([*score.record.notes, *score.notes, *reasons]))
     return data

@@ -97,6 +97,7 @@ class _Wobble:
         self.weight = np.array([1.0, 0.7, 0.4, 0.22, 0.08])
 
     def at(self, time_s: float) -> float:
+        """Value of the wobble at a time (s)."""
         return float(np.sum(self.weight * np.sin(2 * np.pi * self.hz * time_s + self.phase)))
 
 

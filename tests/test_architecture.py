@@ -1,0 +1,126 @@
+"""The layout holds: imports point down, heavy libraries have one door, files stay short, the public is documented."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+import fieldscore
+
+ROOT = Path(fieldscore.__file__).parent
+# From the ground up; a module may import from lower layers and, within a package, from its own.
+LAYERS = (
+    {"errors", "units", "stats"},
+    {"criteria"},
+    {"frame"},
+    {"measure"},
+    {"timeline"},
+    {"record"},
+    {"video", "signs", "levels", "overlay", "motion"},
+    {"noise", "picture"},
+    {"measures", "collect", "events", "simulate"},
+    {"analyse"},
+    {"score"},
+    {"plots"},
+    {"report"},
+    {"inspection", "run"},
+    {"cli"},
+    {"__main__"},
+)
+DOORS = {"av": {"video"}, "matplotlib": {"plots"}, "click": {"cli"}, "rich": {"cli"}, "jinja2": {"report"}}
+SIMULATE_MAY = {"simulate", "video", "units", "errors"}
+MOST_LINES = 400
+
+
+def _modules() -> Iterator[tuple[str, Path, ast.Module]]:
+    for path in sorted(ROOT.rglob("*.py")):
+        place = path.relative_to(ROOT)
+        room = place.parts[0] if len(place.parts) > 1 else place.stem
+        yield room, path, ast.parse(path.read_text(encoding="utf-8"))
+
+
+def _imports(tree: ast.Module) -> Iterator[str]:
+    """Every module named in an import, at the top or inside a function."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            if node.module == "fieldscore":
+                yield from (f"fieldscore.{alias.name}" for alias in node.names)
+            else:
+                yield node.module
+
+
+def _layer(room: str) -> int:
+    return next(number for number, rooms in enumerate(LAYERS) if room in rooms)
+
+
+def test_every_module_has_a_layer() -> None:
+    """No module stands outside the layers."""
+    known = set().union(*LAYERS) | {"__init__"}
+    assert {room for room, _, _ in _modules()} <= known
+
+
+def test_imports_point_down() -> None:
+    """A module imports from lower layers and from its own package only."""
+    wrong = []
+    for room, path, tree in _modules():
+        if room == "__init__":
+            continue
+        for name in _imports(tree):
+            parts = name.split(".")
+            if parts[0] != "fieldscore" or len(parts) == 1 or parts[1] in {room, "__version__"}:
+                continue
+            if _layer(parts[1]) >= _layer(room) or (room == "simulate" and parts[1] not in SIMULATE_MAY):
+                wrong.append(f"{path.relative_to(ROOT)} imports {name}")
+    assert wrong == []
+
+
+def test_measures_do_not_see_each_other() -> None:
+    """A measure's module imports no other measure's."""
+    for room, path, tree in _modules():
+        if room == "measures" and path.name != "__init__.py":
+            assert not [name for name in _imports(tree) if name.startswith("fieldscore.measures")], path.name
+
+
+def test_one_door_for_each_heavy_library() -> None:
+    """PyAV, matplotlib, click, rich and jinja2 are imported in one place each."""
+    wrong = [
+        f"{path.relative_to(ROOT)} imports {name}"
+        for room, path, tree in _modules()
+        for name in _imports(tree)
+        if name.split(".")[0] in DOORS and room not in DOORS[name.split(".")[0]]
+    ]
+    assert wrong == []
+
+
+def test_only_the_command_line_prints() -> None:
+    """No module calls print; cli writes through click."""
+    for _, path, tree in _modules():
+        calls = [
+            node.func.id for node in ast.walk(tree) if isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+        ]
+        assert "print" not in calls, path.name
+
+
+def test_files_are_short() -> None:
+    """No file is longer than can be read in one go."""
+    long = {
+        path.name: lines for _, path, _ in _modules() if (lines := path.read_text("utf-8").count("\n")) > MOST_LINES
+    }
+    assert long == {}
+
+
+def test_the_public_is_documented() -> None:
+    """Every module, public class, function and method says what it is."""
+    silent = []
+    for _, path, tree in _modules():
+        bodies = [(path.stem, tree)] + [(node.name, node) for node in ast.walk(tree) if isinstance(node, ast.ClassDef)]
+        for name, body in bodies:
+            if not name.startswith("_") and not ast.get_docstring(body):
+                silent.append(f"{path.name}: {name}")
+            for node in body.body:
+                if isinstance(node, ast.FunctionDef) and not node.name.startswith("_") and not ast.get_docstring(node):
+                    silent.append(f"{path.name}: {node.name}")
+    assert silent == []

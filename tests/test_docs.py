@@ -1,0 +1,74 @@
+"""What the documents say is so: commands, options, columns, links."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+
+import click
+import pytest
+
+from fieldscore import cli
+from fieldscore.criteria import Criteria
+
+ROOT = Path(__file__).parent.parent
+PAGES = [
+    ROOT / "README.md",
+    ROOT / "DEVELOPERS.md",
+    ROOT / "clips" / "README.md",
+    *sorted((ROOT / "docs").glob("*.md")),
+]
+
+
+def _commands() -> list[tuple[str, list[str]]]:
+    """Every `fieldscore ...` command line in the documents, from code spans and blocks."""
+    found = []
+    for page in PAGES:
+        for line in re.findall(r"(?:`|&& )(fieldscore [a-z][^`\n#&|]*)", page.read_text(encoding="utf-8")):
+            found.append((page.name, shlex.split(line.strip())))
+    return found
+
+
+@pytest.mark.parametrize(("page", "words"), _commands())
+def test_every_command_and_option_exists(page: str, words: list[str]) -> None:
+    """A command line in a document names a real command and real options."""
+    command = cli.commands.get_command(click.Context(cli.commands), words[1])
+    assert command is not None, f"{page}: {' '.join(words)}"
+    options = {name for parameter in command.params for name in parameter.opts}
+    assert {word for word in words[2:] if word.startswith("--")} <= options, f"{page}: {' '.join(words)}"
+
+
+def test_readme_names_every_command() -> None:
+    """The table of commands in README is the list of commands."""
+    table = re.findall(r"^\| `fieldscore (\w+)", (ROOT / "README.md").read_text(encoding="utf-8"), re.MULTILINE)
+    assert sorted(table) == sorted(cli.commands.commands)
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_links_lead_somewhere(page: Path) -> None:
+    """Every relative link and picture of a document is a file of the project."""
+    for target in re.findall(r"\]\(([^)#]+)\)", page.read_text(encoding="utf-8")):
+        if not target.startswith("http"):
+            assert (page.parent / target).exists(), target
+
+
+def test_scripts_named_as_reasons_exist() -> None:
+    """A decision named in code or documents is a script that is there, and it ends in the sentence that it settles."""
+    named = set()
+    for path in [*ROOT.glob("fieldscore/**/*.py"), *PAGES]:
+        named |= set(re.findall(r"docs/decisions/(\w+\.py)", path.read_text(encoding="utf-8")))
+    assert named
+    for name in named:
+        text = (ROOT / "docs" / "decisions" / name).read_text(encoding="utf-8")
+        assert re.search(r"[Ss]ets[: ]", text), name
+
+
+def test_thresholds_in_the_documents_are_the_defaults() -> None:
+    """Numbers quoted in the method page are those in force."""
+    text = (ROOT / "docs" / "method.md").read_text(encoding="utf-8")
+    criteria = Criteria()
+    assert f"at least {criteria.usable_zone_readable_percent:g} % of the flying zone" in text
+    assert f"over {criteria.airtime_motion_percent_per_s:g} % of the picture's height a second" in text
+    assert f"k = {criteria.rose_k:g} times the noise" in text
+    assert f"Under {criteria.min_effective_samples:g} effective samples" in text
