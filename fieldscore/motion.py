@@ -26,6 +26,7 @@ _FREEDOM = BLOCKS_A_TILE**2 - _FITTED
 _RIDGE = 0.05  # squared codes: keeps the motion of a tile without structure at zero
 _BLUR_BLOCKS = 1.2  # gradients of a block picture hold over about this distance once it is blurred so far
 _STEPS = (2, 1)  # iterations on the halved and on the whole block picture; more change little, fewer lose accuracy
+_COMMON_CODES = 2.0  # codes: structure under this does not tell two pictures apart
 _MOSTLY, _FEWEST_TILES = 0.8, 8  # tiles for the exposure change: share of a tile that must be picture, and how many
 _LOCAL_STEPS = 2  # iterations of the parallax fit
 _LOCAL_RIDGE = 0.5  # squared codes a block: tiles without structure follow the whole picture
@@ -192,10 +193,10 @@ def _gradients(picture: Floats) -> tuple[Floats, Floats]:
 
 
 def _correlation(first: Floats, second: Floats, ok: npt.NDArray[np.bool_]) -> float:
-    """Correlation of two pictures where they are picture; 1 where neither has any contrast."""
+    """Correlation of two pictures where they are picture, with so much taken as common that an even picture is like another."""
     one, two = first[ok] - first[ok].mean(), second[ok] - second[ok].mean()
-    energy = float(np.sqrt((one @ one) * (two @ two)))
-    return float(one @ two) / energy if energy > 0 else 1.0
+    common = _COMMON_CODES**2 * one.size
+    return float((one @ two + common) / (np.sqrt((one @ one) * (two @ two)) + common)) if one.size else 1.0
 
 
 def _warped_blocks(frame: Frame, previous: Frame, motion: Doubles) -> Floats:

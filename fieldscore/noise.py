@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.frame import Frame
-from fieldscore.motion import residual
+from fieldscore.motion import registration, residual
 from fieldscore.signs import says_nothing_of_noise
 from fieldscore.units import QUANTISATION_VARIANCE
 
@@ -28,6 +28,7 @@ STEEPEST = 1.6
 LOW_PERCENT = 25.0
 LOW_OF_CHI_SQUARE = 0.7836  # 25 % point of chi-square over its 22 degrees of freedom (scipy.stats.chi2.ppf)
 _FOLLOW = 0.1  # share of the way that a pool follows one measurement: a memory of about a second
+_ALIKE = 0.8  # likeness to the frame before under which a cut, snow or motion lost track of lies between the two
 _POOL_MINIMUM = 8  # tiles; a quartile of fewer says little
 _CRUSHED_AT_MOST = 0.2  # share of a tile at the floor: crushing hides noise
 _CLIPPED_AT_MOST = 0.02  # the same at the ceiling
@@ -77,7 +78,8 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
     last = None if frame.previous is None else frame.previous.view(noise_curve)
     if last is not None and frame.time_s - last.time_s < NOISE_EVERY_S:
         return last
-    if last is not None and says_nothing_of_noise(frame):
+    found = frame.view(registration)
+    if found is None or found.likeness < _ALIKE or (last is not None and says_nothing_of_noise(frame)):
         return last
     left = frame.view(residual)
     if left is None:

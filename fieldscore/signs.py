@@ -15,7 +15,7 @@ from fieldscore.frame import Frame
 _SNOW_SPREAD_CODES = 12.0
 _SNOW_PATCH_SHARE = 0.12
 _CODED_SNOW_PATCH_SHARE = 0.34
-_UNLIKE = 0.4  # correlation with the frame before, motion taken out
+_UNLIKE = 0.6  # correlation with the frame before, motion taken out
 _BLANK_SPREAD_CODES = 1.5  # a generated screen is flat but for the codec's wobble
 # A coloured screen is far from grey all over, so that a rest of border or text beside it does not matter.
 _SCREEN_SPREAD_CODES = 8.0

@@ -168,7 +168,7 @@ def test_another_flights_folder_is_left_alone(score: Score, tmp_path: Path, monk
 
 
 def test_a_name_used_again_gets_a_number(score: Score, tmp_path: Path) -> None:
-    """A goggle that starts its names anew on each card loses no results: other files get another folder, the same files the same."""
+    """A goggle that starts its names anew on each card loses no results: other files get another folder."""
     first = write_flight(score, tmp_path, {})
     clip = replace(score.record.clip, sha256=("f" * 64,))
     second = write_flight(replace(score, record=replace(score.record, clip=clip)), tmp_path, {})
