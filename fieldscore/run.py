@@ -7,6 +7,7 @@ import os
 import queue
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -151,19 +152,40 @@ def evidence_pictures(job: Job, record: FlightRecord, times_s: Sequence[float]) 
 
 
 def run_jobs(jobs: Sequence[Job], workers: int, watch: Watch) -> Iterator[tuple[int, Outcome]]:
-    """Do the jobs, several at a time where `workers` is more than 1, and give each one's number and outcome as it ends."""
+    """Do the jobs, several at a time where `workers` is more than 1; give each one's number and outcome as it ends.
+
+    A job whose process dies takes down the others of its pool: those are done again, each in a process of its own.
+    """
     if workers <= 1 or len(jobs) <= 1:
         for number, job in enumerate(jobs):
             yield number, run_job(job, lambda at, of, number=number: watch(number, at, of))  # type: ignore[misc]
         return
+    broken: list[int] = []
+    yield from _pooled(jobs, range(len(jobs)), workers, watch, broken)
+    for number in broken:
+        again: list[int] = []
+        yield from _pooled(jobs, [number], 1, watch, again)
+        if again:
+            title = jobs[number].title
+            yield (
+                number,
+                Outcome(
+                    title,
+                    error=f"{title}: its reader died; the file is damaged in a way that the decoder does not survive",
+                ),
+            )
+
+
+def _pooled(
+    jobs: Sequence[Job], numbers: Sequence[int], workers: int, watch: Watch, broken: list[int]
+) -> Iterator[tuple[int, Outcome]]:
+    """Outcomes of the numbered jobs from a pool of processes; `broken` takes those whose pool broke down."""
     context = multiprocessing.get_context("spawn")  # PyAV does not survive a fork
     messages: Any = context.Queue()
     with ProcessPoolExecutor(
-        min(workers, len(jobs)), mp_context=context, initializer=_start_worker, initargs=(messages,)
+        min(workers, len(numbers)), mp_context=context, initializer=_start_worker, initargs=(messages,)
     ) as pool:
-        waiting: dict[Future[Outcome], int] = {
-            pool.submit(_work, number, job): number for number, job in enumerate(jobs)
-        }
+        waiting: dict[Future[Outcome], int] = {pool.submit(_work, number, jobs[number]): number for number in numbers}
         while waiting:
             try:
                 watch(*messages.get(timeout=0.1))
@@ -172,12 +194,8 @@ def run_jobs(jobs: Sequence[Job], workers: int, watch: Watch) -> Iterator[tuple[
                 pass
             for future in [one for one in waiting if one.done()]:
                 number = waiting.pop(future)
-                failure = future.exception()
-                if failure is not None:
-                    yield (
-                        number,
-                        Outcome(jobs[number].title, error=f"{jobs[number].title}: the reader stopped: {failure}"),
-                    )
+                if isinstance(future.exception(), BrokenProcessPool):
+                    broken.append(number)
                 else:
                     yield number, future.result()
 

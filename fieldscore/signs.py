@@ -10,12 +10,12 @@ import numpy as np
 from fieldscore.frame import Frame
 
 # Snow: pixels vary widely, yet patches of about 40 x 40 px have much the same mean, and nothing of the frame before
-# is left. White noise keeps a fortieth of its spread at that size, coded at a low rate a quarter; a picture keeps
-# more, but for ground seen from straight above.
+# is left. White noise keeps a fortieth of its spread at that size, coded at a low rate up to a quarter; a picture half
+# or more (simulated and real clips alike).
 _SNOW_SPREAD_CODES = 12.0
 _SNOW_PATCH_SHARE = 0.12
 _CODED_SNOW_PATCH_SHARE = 0.34
-_UNLIKE = 0.6  # correlation with the frame before, motion taken out
+_UNLIKE = 0.85  # correlation with the frame before, motion taken out: coded snow keeps up to 0.76
 _BLANK_SPREAD_CODES = 1.5  # a generated screen is flat but for the codec's wobble
 # A coloured screen is far from grey all over, so that a rest of border or text beside it does not matter.
 _SCREEN_SPREAD_CODES = 8.0

@@ -228,3 +228,27 @@ def test_help_loads_nothing_heavy() -> None:
 def test_version(capsys: pytest.CaptureFixture[str]) -> None:
     """--version gives the version of the package."""
     assert run("--version", capsys=capsys)[1].strip().endswith(__version__)
+
+
+def test_a_reader_that_dies_does_not_stop_the_others(
+    clip: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A clip whose process is killed costs one line and exit code 1; the flights beside it are scored."""
+    from fieldscore import run as runner
+
+    deadly = write_flight(tmp_path / "deadly.mp4", 20, seed=3)
+    monkeypatch.setattr(runner, "_work", _work_or_die)
+    code, out, err = run("score", deadly, clip, "-o", tmp_path / "out", "--workers", 2, capsys=capsys)
+    assert code == 1
+    assert [line for line in err.splitlines() if "deadly.mp4" in line and "died" in line]
+    assert (tmp_path / "out" / "lap" / "flight.json").is_file()
+    assert "lap" in out
+
+
+def _work_or_die(number: int, job: object) -> object:
+    """What a worker does, but for one clip, which kills it as a decoder's crash would."""
+    from fieldscore import run as runner
+
+    if job.files[0].name == "deadly.mp4":  # type: ignore[attr-defined]
+        os.kill(os.getpid(), 9)
+    return runner.run_job(job)  # type: ignore[arg-type]
