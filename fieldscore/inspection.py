@@ -27,11 +27,12 @@ class Inspection:
     duration_s: float | None = None
     problems: tuple[Problem, ...] = ()
     error: str | None = None
+    named: bool = True
 
     @property
     def readable(self) -> bool:
-        """Say whether the flight can be measured."""
-        return self.error is None
+        """Say whether the flight can be measured; a bystander in a folder, which nobody named, does no harm."""
+        return self.error is None or not self.named
 
     def _native(self, code: float) -> float:
         """A code of the 8-bit scale of the first look in the recording's own depth, as flight.json has it."""
@@ -42,7 +43,7 @@ class Inspection:
     def to_dict(self) -> dict[str, Any]:
         """Give the findings as plain data for JSON; None where not known."""
         if self.error is not None or self.look is None:
-            return {"flight": self.title, "readable": False, "error": self.error}
+            return {"flight": self.title, "readable": False, "named": self.named, "error": self.error}
         first, look = self.clips[0], self.look
         return {
             "flight": self.title,
@@ -75,7 +76,7 @@ class Inspection:
     def lines(self) -> list[str]:
         """Give the findings as lines for a terminal: what it is, how its levels are known, what is wrong."""
         if self.error is not None or self.look is None:
-            return [f"cannot read: {self.error}"]
+            return [f"{'cannot read' if self.named else 'left out'}: {self.error}"]
         first, look = self.clips[0], self.look
         lines = [
             self.title + (f" ({plural(len(self.clips), 'file', 'files')} of one recording)" if self.clips[1:] else "")
@@ -95,8 +96,8 @@ class Inspection:
         border = "none" if not any(look.border_px) else "top {} right {} bottom {} left {} px".format(*look.border_px)
         lines.append(f"  picture   border {border}; overlay text {look.overlay_percent:.1f} %")
         found = [problem.detail + (f": {problem.advice}" if problem.advice else "") for problem in self.problems]
-        for index, sentence in enumerate([*dict.fromkeys(found), *look.notes] or ["nothing"]):
-            lines.append(f"  {'wrong' if index == 0 else '':9} {sentence}")
+        for label, sentences in (("wrong", list(dict.fromkeys(found)) or ["nothing"]), ("note", look.notes)):
+            lines += [f"  {label if index == 0 else '':9} {sentence}" for index, sentence in enumerate(sentences)]
         return lines
 
 
@@ -108,7 +109,7 @@ def inspect(names: Sequence[Path], *, frame_rate: float | None = None, separate:
     """Inspect each flight among the names (files or folders), and say which files are none."""
     flights, left_out = find_flights(list(names), separate=separate)
     for path, reason in left_out:
-        yield Inspection(path.name, error=f"{path.name}: {reason}")
+        yield Inspection(path.name, error=f"{path.name}: {reason}", named=path in names)
     for files in flights:
         try:
             yield _inspected(files, frame_rate)

@@ -133,13 +133,18 @@ def score_flight(
     criteria, notes = _in_force(record, criteria)
     timeline = record.timeline
     lost = link_lost(timeline, criteria)
-    air = _airtime(timeline, criteria, lost, from_s, to_s)
+    air = _airtime(record, criteria, lost, from_s, to_s)
     inside = timeline.between(air.from_s, air.to_s)
     cause, judged = _causes(record, criteria, lost)
     counted = inside & judged
     if not counted.any():
+        advice = (
+            "give another --from and --to"
+            if len(timeline) > 1
+            else "a single picture says nothing of noise: give a longer clip"
+        )
         raise NotMeasurableError(
-            f"{record.name}: no frame to judge between {air.from_s:.1f} s and {air.to_s:.1f} s; give another --from and --to"
+            f"{record.name}: no frame to judge from {air.from_s:.1f} s to {air.to_s:.1f} s; {advice}"
         )
     usable = counted & (cause < 0)
     cause = np.where(counted, cause, -1).astype(np.int8)
@@ -183,13 +188,21 @@ def _in_force(record: FlightRecord, criteria: Criteria) -> tuple[Criteria, list[
 
 
 def _airtime(
-    timeline: Timeline, criteria: Criteria, lost: npt.NDArray[np.bool_], from_s: float | None, to_s: float | None
+    record: FlightRecord, criteria: Criteria, lost: npt.NDArray[np.bool_], from_s: float | None, to_s: float | None
 ) -> Airtime:
-    """The airtime found from motion, with either end replaced by the one given."""
+    """The airtime found from motion, with either end replaced by the one given, within the recording."""
+    timeline = record.timeline
     found = airtime(timeline, criteria, lost)
     if from_s is None and to_s is None:
         return found
-    return Airtime(found.from_s if from_s is None else from_s, found.to_s if to_s is None else to_s, "given")
+    first, last = float(timeline.time_s[0]), float(timeline.time_s[-1])
+    start, stop = found.from_s if from_s is None else from_s, found.to_s if to_s is None else to_s
+    if start > last or stop < first or stop < start:
+        raise NotMeasurableError(
+            f"{record.name}: no frame to judge from {start:.1f} s to {stop:.1f} s: it runs from {first:.1f} s to {last:.1f} s; "
+            "give another --from and --to"
+        )
+    return Airtime(max(start, first), min(stop, last), "given")
 
 
 def _causes(

@@ -257,3 +257,7 @@ def test_inspection_of_good_and_bad_files(tmp_path: Path) -> None:
     for one in found.values():
         assert all(line.strip() for line in one.lines())
         assert one.to_dict()["readable"] == one.readable
+    (tmp_path / "notes.json").write_text("{}")
+    folder = {one.title: one for one in inspect([tmp_path])}
+    assert not folder["notes.json"].to_dict()["readable"]
+    assert folder["notes.json"].readable, "a bystander that nobody named is no failure"

@@ -154,7 +154,7 @@ def test_given_ends_replace_those_found() -> None:
 
 def test_a_stretch_without_a_frame_is_refused() -> None:
     """A stretch after the end of the clip is told with its bounds."""
-    with pytest.raises(NotMeasurableError, match=r"between 70\.0 s and 80\.0 s"):
+    with pytest.raises(NotMeasurableError, match=r"from 70\.0 s to 80\.0 s"):
         score_flight(record_of(timeline_of(ROWS)), CRITERIA, from_s=70.0, to_s=80.0)
 
 

@@ -89,7 +89,7 @@ def terminal_summary(score: Score) -> list[str]:
     ]
     if medians:
         add("median", ", ".join(medians))
-    for problem in (*score.record.clip.problems, *score.record.notes):
+    for problem in dict.fromkeys((*score.record.clip.problems, *score.notes)):
         add("note", visible(problem))
     return lines
 
