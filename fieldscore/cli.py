@@ -41,6 +41,14 @@ class Seconds(click.ParamType[float]):
 
 
 _CLIPS = click.argument("clips", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="CLIP...")
+_OUTPUT = click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    default=Path("fieldscore-results"),
+    show_default=True,
+    help="Folder for the results.",
+)
 _JSON = click.option("--json", "as_json", is_flag=True, help="Results on standard output as JSON, nothing else there.")
 _QUIET = click.option("--quiet", is_flag=True, help="No progress and no summary.")
 _RATE = click.option(
@@ -59,14 +67,7 @@ def commands() -> None:
 
 @commands.command()
 @_CLIPS
-@click.option(
-    "-o",
-    "--output",
-    type=click.Path(path_type=Path),
-    default=Path("fieldscore-results"),
-    show_default=True,
-    help="Folder for the results, one folder a flight in it.",
-)
+@_OUTPUT
 @click.option(
     "--criteria", "criteria_file", type=click.Path(path_type=Path), metavar="FILE.toml", help="Your own thresholds."
 )
@@ -110,11 +111,7 @@ def score(  # noqa: PLR0913 - one argument an option
     jobs, left_out = run.find_jobs(
         clips, output, criteria, separate=separate, frame_rate=frame_rate, from_s=from_s, to_s=to_s
     )
-    failed = False
-    for path, reason in left_out:
-        named = path in clips and not (path.is_file() and clips.count(path) > 1)
-        failed |= named
-        _tell(f"{'cannot score' if named else 'left out'}: {_shown(path.name)}: {reason}", quiet and not named)
+    failed = _tell_left_out(left_out, clips, quiet)
     with _progress([job.title for job in jobs], hidden=quiet or as_json) as watch:
         for _, outcome in run.run_jobs(jobs, workers or run.default_workers(), watch):
             if outcome.error is not None:
@@ -125,6 +122,58 @@ def score(  # noqa: PLR0913 - one argument an option
             elif not quiet:
                 click.echo("\n".join([*outcome.summary, f"Report: {_shown(str(outcome.folder))}/report.html", ""]))
     if failed:
+        sys.exit(1)
+
+
+@commands.command()
+@_CLIPS
+@_OUTPUT
+@click.option(
+    "--label",
+    "labels",
+    multiple=True,
+    metavar="NAME",
+    help="Once a clip, in the same order; repeats of one camera share a NAME.",
+)
+@click.option(
+    "--criteria", "criteria_file", type=click.Path(path_type=Path), metavar="FILE.toml", help="Your own thresholds."
+)
+@_RATE
+@click.option("--separate", is_flag=True, help="Keep files apart that look like one split recording.")
+@_JSON
+@_QUIET
+def recovery(  # noqa: PLR0913 - one argument an option
+    clips: tuple[Path, ...],
+    output: Path,
+    labels: tuple[str, ...],
+    criteria_file: Path | None,
+    frame_rate: float | None,
+    separate: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Measure how long the picture takes to come back after a light goes on or out; several clips side by side."""
+    from fieldscore import run, run_recovery
+
+    run.quiet_libraries()
+    jobs, left_out = run.find_jobs(clips, output, _criteria(criteria_file), separate=separate, frame_rate=frame_rate)
+    failed = _tell_left_out(left_out, clips, quiet)
+    if labels and len(labels) != len(jobs):
+        raise click.UsageError(
+            f"{len(labels)} labels for {len(jobs)} recordings: give --label once for each, or not at all"
+        )
+    if not jobs:
+        sys.exit(1)
+    titles = [job.title for job in jobs]
+    with _progress(titles, hidden=quiet or as_json) as watch:
+        done = run_recovery.run_recovery(jobs, labels or titles, watch)
+    for failure in done.failures:
+        _tell(f"cannot measure: {failure}")
+    if as_json:
+        click.echo(json.dumps(done.result, allow_nan=False, ensure_ascii=True))
+    elif not quiet and done.report is not None:
+        click.echo("\n".join(_shown(line) for line in [*done.lines, f"Report: {done.report}"]))
+    if failed or done.failures:
         sys.exit(1)
 
 
@@ -179,6 +228,16 @@ def _criteria(path: Path | None) -> Criteria:
     from fieldscore.criteria import Criteria, load_criteria
 
     return Criteria() if path is None else load_criteria(path)
+
+
+def _tell_left_out(left_out: list[tuple[Path, str]], clips: tuple[Path, ...], quiet: bool) -> bool:
+    """Name what was left out; True where one of these was asked for by name (and not for being named twice)."""
+    failed = False
+    for path, reason in left_out:
+        named = path in clips and not (path.is_file() and clips.count(path) > 1)
+        failed |= named
+        _tell(f"{'cannot read' if named else 'left out'}: {path.name}: {reason}", quiet and not named)
+    return failed
 
 
 def _tell(line: str, hidden: bool = False) -> None:

@@ -17,7 +17,7 @@ Doubles = npt.NDArray[np.float64]
 STILL_MOTION_PERCENT = 0.6  # %/s: a repeated picture moves by no more, however it was coded
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
 BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
-MOTION_AROUND_S = 0.5  # a repeated picture is a frozen one only if the scene moved this shortly before or after
+MOTION_AROUND_S = 0.5  # a repeated picture is a frozen one only if the scene moved this shortly before, and after
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ def _blank_screens(timeline: Timeline) -> Mask:
 
 
 def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
-    """Rows [n] that repeat a picture for longer than the hold while the scene moved just before or after."""
+    """Rows [n] that repeat a picture for longer than the hold while the scene moved just before and after."""
     motion = timeline["motion_percent"]
     with np.errstate(invalid="ignore"):
         coded_again = is_still(timeline["frozen_percent"]) & (motion < STILL_MOTION_PERCENT)
@@ -76,13 +76,18 @@ def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
     for start, stop in runs(repeated):
         if time_s[stop - 1] - time_s[start - 1] < criteria.frozen_hold_s - 1e-9:  # shown since the one repeated
             continue
-        around = (time_s >= time_s[start] - MOTION_AROUND_S) & (time_s <= time_s[stop - 1] + MOTION_AROUND_S)
-        around &= ~repeated & ~lost
-        moving = motion[around]
-        moving = moving[np.isfinite(moving)]
-        if moving.size and np.median(moving) > criteria.airtime_motion_percent_per_s:
+        usual = ~repeated & ~lost
+        before = motion[usual & timeline.between(time_s[start] - MOTION_AROUND_S, time_s[start])]
+        after = motion[usual & timeline.between(time_s[stop - 1], time_s[stop - 1] + MOTION_AROUND_S)]
+        if _moved(before, criteria) and (stop == len(repeated) or _moved(after, criteria)):
             frozen[start:stop] = True
     return frozen
+
+
+def _moved(motion: Doubles, criteria: Criteria) -> bool:
+    """Say whether a stretch of motion (%/s) is a flight's; one without a figure is not."""
+    known = motion[np.isfinite(motion)]
+    return bool(known.size) and float(np.median(known)) > criteria.airtime_motion_percent_per_s
 
 
 def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:

@@ -69,6 +69,20 @@ def registration(frame: Frame) -> Registration | None:
     return Registration((right, down), zoom, roll, likeness, identical=False)
 
 
+def change_of_blocks(frame: Frame) -> Floats | None:
+    """Change in codes of the blocks [n] that are picture since the frame before, the whole picture's motion taken out.
+
+    None where the frame has no registration. Blocks that came in at the edges are left out.
+    """
+    found, previous = frame.view(registration), frame.previous
+    if found is None or previous is None:
+        return None
+    motion = np.array([*found.shift, found.zoom, found.roll])
+    rows, columns = frame.area.block_shape
+    known = frame.area.block_ok & _was_inside(_whole_flow(motion, rows, columns))
+    return np.asarray((frame.blocks - _warp(previous.blocks, motion))[known], dtype=np.float32)
+
+
 @dataclass(frozen=True)
 class Residual:
     """What is left of each tile once motion is taken out, NaN under the overlay.

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.timeline import Timeline
+from fieldscore.units import CodeRange, code_to_level
 
 
 @dataclass(frozen=True)
@@ -39,6 +40,11 @@ class ClipFacts:
     ceiling_from: str
     bit_rate: float | None = None
     problems: tuple[str, ...] = ()
+
+    @property
+    def floor_level_percent(self) -> float:
+        """Level of the chain's floor in %."""
+        return float(code_to_level(self.floor_code, CodeRange(self.code_range), self.bits))
 
 
 @dataclass(frozen=True)

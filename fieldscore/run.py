@@ -123,7 +123,7 @@ def run_job(job: Job, progress: Callable[[float, float | None], None] | None = N
 def _scored(job: Job, progress: Callable[[float, float | None], None] | None) -> tuple[Score, dict[float, bytes]]:
     """Measure or load a job's flight and score it; with the pictures of its moments where the video is there."""
     if job.saved is not None:
-        return score_flight(_loaded(job.saved), job.criteria, from_s=job.from_s, to_s=job.to_s), {}
+        return score_flight(load_saved(job.saved), job.criteria, from_s=job.from_s, to_s=job.to_s), {}
     record = measure_flight(
         job.files, criteria=job.criteria, frame_rate=job.frame_rate, name=job.name, progress=progress
     )
@@ -131,7 +131,7 @@ def _scored(job: Job, progress: Callable[[float, float | None], None] | None) ->
     return score, evidence_pictures(job, record, [moment.time_s for moment in score.moments])
 
 
-def _loaded(saved: Path) -> FlightRecord:
+def load_saved(saved: Path) -> FlightRecord:
     """Saved results with every column of today; ResultsError where another version measured fewer."""
     record = load_record(saved)
     missing = [column.name for column in COLUMNS if column.name not in record.timeline]

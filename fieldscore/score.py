@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -15,95 +14,16 @@ from fieldscore.errors import NotMeasurableError
 from fieldscore.events import Airtime, airtime, link_lost, runs
 from fieldscore.measure import Column
 from fieldscore.record import FlightRecord
+from fieldscore.recovery import FlashEvent, flash_events
+from fieldscore.scorecard import CAUSES as CAUSES
+from fieldscore.scorecard import Gap as Gap
+from fieldscore.scorecard import Moment as Moment
+from fieldscore.scorecard import Score as Score
+from fieldscore.scorecard import Stability as Stability
+from fieldscore.scorecard import Summary as Summary
+from fieldscore.scorecard import Usable as Usable
 from fieldscore.stats import block_bootstrap_mean
 from fieldscore.timeline import Timeline
-from fieldscore.units import CodeRange, code_to_level
-
-# Why a frame was not usable, in the order in which one cause takes a frame before the next may.
-CAUSES: tuple[str, ...] = ("link_lost", "recovering", "blown", "too_dark", "noisy")
-
-
-@dataclass(frozen=True)
-class Summary:
-    """A column over the airtime: median, 5th and 95th percentile, its unit and how many frames had a value."""
-
-    median: float
-    p5: float
-    p95: float
-    unit: str
-    n: int
-
-
-@dataclass(frozen=True)
-class Gap:
-    """A stretch in which the picture was not usable; `cause` is the one that took most of its frames."""
-
-    from_s: float
-    to_s: float
-    cause: str
-
-    @property
-    def length_s(self) -> float:
-        """Length in seconds."""
-        return self.to_s - self.from_s
-
-
-@dataclass(frozen=True)
-class Moment:
-    """A moment worth looking at: the frame nearest `time_s`, and why it was chosen."""
-
-    time_s: float
-    kind: Literal["worst", "typical"]
-    cause: str | None
-    readable_percent: float
-    level_percent: float
-
-
-@dataclass(frozen=True)
-class Usable:
-    """Usable share of the airtime. Shares are 0..1; `ci95` is None where `reason` says why."""
-
-    share: float
-    ci95: tuple[float, float] | None
-    effective_samples: float
-    longest_gap_s: float
-    longest_gap_at_s: float | None
-    gaps_per_minute: float
-    lost_by_cause: Mapping[str, float | None]
-    reason: str | None = None
-
-
-@dataclass(frozen=True)
-class Stability:
-    """Level variation seen by the pilot, in % of nominal white; None = not measurable."""
-
-    level_jitter_percent: float | None
-    level_drift_percent: float | None
-
-
-@dataclass(frozen=True)
-class Score:
-    """The score of one flight. `usable_mask` and `cause` [n] go with the rows of `record.timeline`.
-
-    `cause` is an index into CAUSES, -1 where usable or outside the airtime.
-    """
-
-    record: FlightRecord
-    criteria: Criteria
-    airtime_from_s: float
-    airtime_to_s: float
-    airtime_how: str
-    usable: Usable
-    measures: Mapping[str, Summary]
-    stability: Stability
-    gaps: tuple[Gap, ...]
-    moments: tuple[Moment, ...]
-    in_airtime: npt.NDArray[np.bool_]
-    usable_mask: npt.NDArray[np.bool_]
-    cause: npt.NDArray[np.int8]
-    readable_map: npt.NDArray[np.float64]
-    notes: tuple[str, ...] = ()
-
 
 # What scoring adds to the Timeline.
 DERIVED: tuple[Column, ...] = (
@@ -117,7 +37,18 @@ PASS_CRITERIA = (
     "clip_margin_codes", "tile_interval_s",
 )  # fmt: skip
 # Columns that do not describe the picture, so that a median over the flight says nothing.
-_NOT_SUMMARISED = {"spread_codes", "patch_spread_codes", "colour_codes", "likeness", "repeated", "damaged"}
+_NOT_SUMMARISED = {
+    "spread_codes",
+    "patch_spread_codes",
+    "colour_codes",
+    "likeness",
+    "repeated",
+    "damaged",
+    "brightened_percent",
+    "dimmed_percent",
+    "rise_codes",
+    "fall_codes",
+}
 _HELD_S = 0.5  # a frame without its own readability (repeated, first) has that of a neighbour this near
 _DRIFT_S = 1.0  # level variation slower than this is drift, faster is jitter
 _MAD_TO_SIGMA = 1.4826  # for a normal distribution: 1 / 0.67449
@@ -136,6 +67,9 @@ def score_flight(
     air = _airtime(record, criteria, lost, from_s, to_s)
     inside = timeline.between(air.from_s, air.to_s)
     cause, judged = _causes(record, criteria, lost)
+    level = timeline["level_percent"] - record.clip.floor_level_percent
+    events = tuple(flash_events(timeline, criteria, level, lost, judged & (cause < 0)))
+    cause[_recovering(timeline, events) & (cause >= 0) & ~lost] = CAUSES.index("recovering")
     counted = inside & judged
     if not counted.any():
         advice = (
@@ -171,6 +105,7 @@ def score_flight(
         cause=cause,
         readable_map=_readable_map(record, criteria, air),
         notes=tuple(notes),
+        events=events,
     )
 
 
@@ -215,7 +150,7 @@ def _causes(
     )
     level, clipped = timeline["level_percent"], timeline["clipped_percent"]
     flat_range = timeline["p95_percent"] - timeline["p5_percent"]
-    floor_level = _floor_level(record)
+    floor_level = record.clip.floor_level_percent
     cause = np.full(len(timeline), -1, dtype=np.int8)
     with np.errstate(invalid="ignore"):
         unreadable = readable < criteria.usable_zone_readable_percent
@@ -230,10 +165,13 @@ def _causes(
     return cause, judged
 
 
-def _floor_level(record: FlightRecord) -> float:
-    """Level of the chain's floor in %."""
-    clip = record.clip
-    return float(code_to_level(clip.floor_code, CodeRange(clip.code_range), clip.bits))
+def _recovering(timeline: Timeline, events: tuple[FlashEvent, ...]) -> npt.NDArray[np.bool_]:
+    """Rows [n] between a flash edge and the end of the recovery from it, where that is known."""
+    rows = np.zeros(len(timeline), dtype=np.bool_)
+    for event in events:
+        if event.recovery_s is not None:
+            rows |= timeline.between(event.at_s, event.at_s + event.recovery_s)
+    return rows
 
 
 def _held(timeline: Timeline, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
@@ -296,7 +234,6 @@ def _usable(  # noqa: PLR0913 - the pieces of one figure
     lost: dict[str, float | None] = {
         name: float(np.count_nonzero(cause[counted] == index)) / total for index, name in enumerate(CAUSES)
     }
-    lost["recovering"] = None
     return Usable(
         share=float(usable.sum()) / total,
         ci95=None if interval.low is None or interval.high is None else (interval.low, interval.high),

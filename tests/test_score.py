@@ -38,7 +38,7 @@ def test_share_causes_and_gaps_of_a_known_minute() -> None:
     assert usable.share == (1800 - 405) / 1800
     assert usable.lost_by_cause == {
         "link_lost": 30 / 1800,
-        "recovering": None,
+        "recovering": 0.0,
         "blown": 150 / 1800,
         "too_dark": 165 / 1800,
         "noisy": 60 / 1800,

@@ -12,6 +12,7 @@ from fieldscore.plots.draw import (
 )
 from fieldscore.plots.look import CauseLook, cause_look
 from fieldscore.plots.rasters import draw_histogram, draw_readable_map
+from fieldscore.plots.recovery import draw_recoveries, recoveries_svg
 from fieldscore.plots.sheets import NARROW, WIDE, Size, map_figure, map_svg, timeline_figure, timeline_svg
 from fieldscore.plots.svg import STYLE, to_svg
 
@@ -32,9 +33,11 @@ __all__ = [
     "draw_noise",
     "draw_readable",
     "draw_readable_map",
+    "draw_recoveries",
     "envelope",
     "map_figure",
     "map_svg",
+    "recoveries_svg",
     "shade_lost",
     "stripes",
     "timeline_figure",

@@ -1,22 +1,27 @@
 """Results as files and words: flight.json, timeline, arrays, page, terminal summary; and read back."""
 
-from fieldscore.report.files import write_flight
+from fieldscore.report.files import write_flight, write_recovery
 from fieldscore.report.flight import dump_json, flight_json
 from fieldscore.report.html import render_html
 from fieldscore.report.load import load_record
 from fieldscore.report.names import folder_name
+from fieldscore.report.recovery import Tested, recovery_json, recovery_lines
 from fieldscore.report.summary import plain_verdict, terminal_summary
 from fieldscore.report.words import moment, plural
 
 __all__ = [
+    "Tested",
     "dump_json",
     "flight_json",
     "folder_name",
     "load_record",
     "plain_verdict",
+    "recovery_json",
+    "recovery_lines",
     "render_html",
     "terminal_summary",
     "moment",
     "plural",
     "write_flight",
+    "write_recovery",
 ]

@@ -8,7 +8,7 @@ import json
 import os
 import re
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,7 @@ from fieldscore.report.archive import npz_bytes
 from fieldscore.report.flight import SCHEMA, dump_json, flight_json
 from fieldscore.report.html import render_html
 from fieldscore.report.names import folder_name
+from fieldscore.report.recovery import Tested, recovery_json, render_recovery
 from fieldscore.report.words import visible
 from fieldscore.score import Score
 
@@ -29,6 +30,7 @@ TIMELINE_FILE = "timeline.csv"
 TILES_FILE = "tiles.npz"
 EVIDENCE_FILE = "evidence.npz"
 REPORT_FILE = "report.html"
+RECOVERY_FILE = "recovery.json"
 _TEMPORARY = ".fieldscore-"  # start of the name of every temporary file
 _TEMPORARY_END = ".tmp"
 _MOST_OF_A_NAME = 999  # flights of one name in one folder
@@ -58,6 +60,25 @@ def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes])
         folder = _folder_for(directory, score.record)
         _replace_all(folder, contents)
     return folder
+
+
+def write_recovery(tests: Sequence[Tested], directory: Path) -> Path:
+    """Write recovery.json and report.html of a recovery test into a folder; gives the report's path.
+
+    ResultsError where the folder holds a report that is no recovery test's, and where writing fails.
+    """
+    contents = {
+        REPORT_FILE: render_recovery(tests).encode("utf-8"),
+        RECOVERY_FILE: dump_json(recovery_json(tests)).encode("ascii"),
+    }
+    with _plain_errors(directory):
+        directory.mkdir(parents=True, exist_ok=True)
+        if (directory / REPORT_FILE).exists() and not (directory / RECOVERY_FILE).is_file():
+            raise ResultsError(
+                f"{visible(str(directory))}: holds a {REPORT_FILE} that is no recovery test's; choose another --output"
+            )
+        _replace_all(directory, contents)
+    return directory / REPORT_FILE
 
 
 def timeline_bytes(score: Score) -> bytes:

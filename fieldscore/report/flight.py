@@ -46,7 +46,7 @@ def flight_json(score: Score) -> dict[str, Any]:
         "measures": {name: _measure(name, summary, reasons) for name, summary in score.measures.items()},
         "stability": _stability(score, reasons),
         "lamps": {"passes": None, "pulldown_stops": None, "veil_percent": None},
-        "events": [],
+        "events": [event.to_dict() for event in score.events],
         "gaps": [
             {
                 "from_s": _round(gap.from_s, _SECOND_DIGITS),
@@ -70,7 +70,8 @@ def flight_json(score: Score) -> dict[str, Any]:
         "columns": [asdict(column) for column in score.record.timeline.columns if column.name not in DERIVED_NAMES],
     }
     reasons += [f"lamps.{name}: not measured, passes of lamps are not looked for" for name in data["lamps"]]
-    reasons.append("events: not measured, flash events are not looked for")
+    if not score.events:
+        reasons.append("events: no light that came on or went out was found")
     data["notes"] = list(dict.fromkeys([*score.record.notes, *score.notes, *reasons]))
     return data
 

@@ -52,6 +52,10 @@ def render_html(score: Score, pictures: Mapping[float, bytes]) -> str:
             zone=f"{100.0 * score.criteria.flying_zone:g} %",
             order=", ".join(words.cause_name(cause) for cause in CAUSES),
             recording=context.recording(score, flight),
+            events=[
+                (words.event_name(one["kind"]), words.moment(one["at_s"]), words.event_text(one))
+                for one in flight["events"]
+            ],
             notes=[words.visible(note) for note in flight["notes"]],
             cautions=CAUTIONS,
         )

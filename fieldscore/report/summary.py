@@ -11,6 +11,8 @@ from fieldscore.report.words import (
     because,
     cause_name,
     count,
+    event_name,
+    event_text,
     moment,
     number,
     plural,
@@ -89,6 +91,8 @@ def terminal_summary(score: Score) -> list[str]:
     ]
     if medians:
         add("median", ", ".join(medians))
+    for event in flight["events"]:
+        add("flash", f"{event_name(event['kind'])} at {moment(event['at_s'])}: {event_text(event)}")
     for problem in dict.fromkeys((*score.record.clip.problems, *score.notes)):
         add("note", visible(problem))
     return lines

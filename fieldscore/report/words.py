@@ -85,3 +85,27 @@ def because(cause: str) -> str:
 def plural(count: int, one: str, many: str) -> str:
     """A count with its noun: 1 frame, 3 frames."""
     return f"{count} {one if count == 1 else many}"
+
+
+_EVENT_NAMES: Mapping[str, str] = {"flash_on": "light on", "flash_off": "light off", "start_up": "start"}
+
+
+def event_name(kind: str) -> str:
+    """The name of a kind of flash edge in plain words."""
+    return _EVENT_NAMES.get(kind, kind.replace("_", " "))
+
+
+def seconds3(value: float | None) -> str:
+    """Seconds with three decimals, for recovery times; a dash where there are none."""
+    return "–" if value is None else f"{value:.3f} s"
+
+
+def event_text(event: Mapping[str, object]) -> str:
+    """What came of a flash edge, from the data of flight.json: the recovery with its bounds, or why there is none."""
+    low, high, back = (event[f"recovery{end}_s"] for end in ("_low", "_high", ""))
+    if not isinstance(back, float) or not isinstance(low, float) or not isinstance(high, float):
+        return f"recovery not resolvable: {event['reason']}"
+    black = (
+        f", {plural(int(str(event['black_frames'])), 'black frame', 'black frames')}" if event["black_frames"] else ""
+    )
+    return f"back after {seconds3(back)} (between {low:.3f} and {high:.3f} s){black}"

@@ -1,0 +1,83 @@
+"""Repeats of a recovery time summarised, and two cameras' times compared: exact intervals for few values."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import comb
+from statistics import median
+
+import numpy as np
+
+CONFIDENCE = 0.95
+
+
+@dataclass(frozen=True)
+class Repeats:
+    """Median of `n` values with its interval; None where there are too few for one. `low` and `high` are the extremes."""
+
+    median: float | None
+    low: float | None
+    high: float | None
+    ci95: tuple[float, float] | None
+    n: int
+
+
+def repeats(values: Sequence[float]) -> Repeats:
+    """Summarise repeats: the interval of the median is that of its order statistics (binomial, exact, no assumption).
+
+    Six values are the fewest with a 95 % interval. Source: Conover, Practical Nonparametric Statistics (from memory).
+    """
+    ordered = sorted(values)
+    n = len(ordered)
+    if not n:
+        return Repeats(None, None, None, None, 0)
+    rank = 0  # values left out at each end
+    while sum(comb(n, k) for k in range(rank + 1)) / 2**n <= (1 - CONFIDENCE) / 2:
+        rank += 1
+    interval = (ordered[rank - 1], ordered[n - rank]) if rank else None
+    return Repeats(median(ordered), ordered[0], ordered[-1], interval, n)
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Shift of the second set of values against the first (Hodges-Lehmann) with its interval, None with too few values."""
+
+    shift: float
+    ci95: tuple[float, float] | None
+    n: tuple[int, int]
+
+
+def difference(first: Sequence[float], second: Sequence[float]) -> Difference | None:
+    """Shift between two sets: the median of all pairwise differences, its interval from the Mann-Whitney distribution.
+
+    Hollander and Wolfe, Nonparametric Statistical Methods, chapter 4. Four values each are the fewest with a 95 %
+    interval. None where a set is empty.
+    """
+    if not first or not second:
+        return None
+    pairs = np.sort(
+        np.subtract.outer(np.asarray(second, dtype=np.float64), np.asarray(first, dtype=np.float64)).ravel()
+    )
+    ways = _mann_whitney(len(first), len(second))
+    tail = np.cumsum(ways) / ways.sum()
+    rank = int(np.searchsorted(tail, (1 - CONFIDENCE) / 2, side="right"))
+    interval = (float(pairs[rank - 1]), float(pairs[len(pairs) - rank])) if rank else None
+    return Difference(float(np.median(pairs)), interval, (len(first), len(second)))
+
+
+def _mann_whitney(first: int, second: int) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """In how many ways the Mann-Whitney statistic takes each value 0 .. first x second, without ties."""
+    ways = np.zeros((second + 1, first * second + 1))
+    ways[:, 0] = 1.0
+    for size in range(1, first + 1):
+        row = np.zeros_like(ways)
+        row[0, 0] = 1.0
+        for other in range(1, second + 1):
+            row[other] = row[other - 1]
+            row[other, size:] += 0.0
+            shifted = np.zeros(first * second + 1)
+            shifted[other:] = ways[other][: first * second + 1 - other]
+            row[other] += shifted
+        ways = row
+    return np.asarray(ways[second])

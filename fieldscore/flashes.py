@@ -1,0 +1,168 @@
+"""Flash edges on a Timeline: a lamp lighting up or going out within a frame or two. Pure: runs again without the video.
+
+An edge changes much of the picture in one direction at once, out of a calm, and what it shows stays the same scene. Auto
+exposure answers over several frames, a turn changes parts both ways, a cut shows something else, a fade has no step.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.timeline import Timeline
+
+Doubles = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+Kind = Literal["flash_on", "flash_off", "start_up"]
+
+_STEP_PERCENT = 3.0  # the level steps by at least this over two frames ...
+_STEP_SHARE = 0.10  # ... and by this share of what it was
+_STEP_SHARE_MOVING = 0.25  # the same in flight, or where the step is undone at once: poles pass before lamps
+_MOVING_PERCENT = 3.0  # %/s of the picture's height: in flight
+_UNDONE_FRAMES, _UNDONE_SHARE = 3, 0.6  # a step is undone by one frame's change of this share so many frames later
+_OTHER_PERCENT = 2.0  # a small lamp leaves all but this share of the picture, and a third of what it lit, not darker
+_CALM_FRAMES = 6  # frames before an edge that must be calm
+_CALM_RATIO = 4.0  # the step, over the largest change in the calm
+_FILL_PERCENT = 30.0  # share of the picture that a lamp filling it changes
+_ONE_WAY = 3.0  # share that went the lamp's way, over the share that went the other
+_STEP_FLOOR = 0.05  # share of the step that the first changed frame, exposed partly under the lamp, must show
+_SAME_SCENE = 0.4  # likeness across the edge, unless the picture is blown or black
+_LAMP_CODES = 25.0  # a small lamp changes its blocks by this ...
+_LAMP_RATIO = 3.5  # ... which is so many times what blocks changed in the calm ...
+_LAMP_CALM_CODES = 15.0  # ... and the calm is at most this
+_APART_FRAMES = 3  # two edges of one kind are at least so far apart
+_FLASHING_S, _FLASHING_JUMPS, _JUMP_SHARE = 1.0, 4, 0.6  # s each way, so many jumps of that share of the step
+_GOES_ON = 0.5  # share of the step that the next two frames may go on by: more is a fade
+_LINK_FRAMES = 2  # an edge so near to a lost link is the link's
+
+
+_KINDS: tuple[tuple[float, Kind], ...] = ((1.0, "flash_on"), (-1.0, "flash_off"))
+
+
+@dataclass(frozen=True)
+class Edge:
+    """A flash edge: `row` is the first row after it; it lies between `before_s` and `after_s`."""
+
+    kind: Kind
+    row: int
+    before_s: float
+    after_s: float
+    local: bool
+
+    @property
+    def at_s(self) -> float:
+        """Midway between the last instant before and the first after, in seconds."""
+        return (self.before_s + self.after_s) / 2
+
+
+def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
+    """Find every flash edge, in order. `level` [n] is the level above the floor in %, `lost` [n] marks lost link."""
+    rows = len(timeline)
+    if rows < 2 * _CALM_FRAMES + 2:
+        return []
+    # a lost link, or its end, within the calm before an edge or just after it
+    reach = np.concatenate([np.zeros(_CALM_FRAMES), np.ones(_LINK_FRAMES + 1), np.ones(_CALM_FRAMES + _LINK_FRAMES)])
+    near_loss = np.convolve(lost, reach[: 2 * _CALM_FRAMES + 1], mode="same") > 0
+    found = []
+    for sign, kind in _KINDS:
+        last = -rows
+        fill, lamp = _steps(timeline, level * sign, sign)
+        for row in np.flatnonzero((fill | lamp) & ~near_loss).tolist():
+            if row - last < _APART_FRAMES or (lamp[row] and not fill[row] and fill[row + 1 : row + 2].any()):
+                continue  # seen already, or what noise shows a frame before the whole picture steps
+            last = row
+            before, after = (float(one) for one in timeline.time_s[row - 1 : row + 1])
+            # the frame before may have been under the new light for less than shows
+            before -= _STEP_FLOOR * (after - before)
+            found.append(Edge(kind, row, before, after, bool(lamp[row] and not fill[row])))
+    return _paired(sorted(found, key=lambda edge: edge.row))
+
+
+def _steps(timeline: Timeline, level: Doubles, sign: float) -> tuple[Mask, Mask]:
+    """Rows [n] at which the picture, and at which only a small lamp in it, steps up (`sign` 1) or down (-1)."""
+    names = ("brightened_percent", "dimmed_percent", "rise_codes", "fall_codes")
+    up, down, rise, fall = (np.nan_to_num(timeline[name]) for name in names)
+    if sign < 0:
+        up, down, rise, fall = down, up, fall, rise
+    change = np.diff(level, prepend=level[0])
+    step = np.roll(level, -1) - np.roll(level, 1)
+    step[[0, -1]] = change[[0, -1]]
+    step = np.maximum(step, change)
+    speed = np.nan_to_num(timeline["motion_percent"])
+    moving = np.asarray(np.roll(_middle_before(speed, 2 * _CALM_FRAMES), 1) > _MOVING_PERCENT)
+    # the frame that is wholly under the new light is this one or the next
+    next_is_more = np.roll(up, -1) > up
+    most, other = (np.where(next_is_more, np.roll(one, -1), one) for one in (up, down))
+    least = np.where(moving | _reversed(level, step), _STEP_SHARE_MOVING, _STEP_SHARE)
+    fill = (step >= _STEP_PERCENT) & (step >= least * np.abs(np.roll(level, 1)))
+    fill &= (step >= _CALM_RATIO * _largest_before(np.abs(change), _CALM_FRAMES)) & (change >= _STEP_FLOOR * step)
+    fill &= (np.roll(level, -3) - np.roll(level, -1) <= _GOES_ON * step) & ~_flashing(timeline, np.abs(change), step)
+    fill &= (most >= _FILL_PERCENT) & (most >= _ONE_WAY * other)
+
+    quiet = _largest_before(np.maximum(rise, fall), _CALM_FRAMES)
+    strongest = np.maximum(rise, np.roll(rise, -1))
+    goes_on = np.maximum(np.roll(rise, -2), np.roll(rise, -3)) > _GOES_ON * strongest
+    undone = (
+        np.maximum.reduce([np.roll(fall, -after) for after in range(_UNDONE_FRAMES + 1)]) > _UNDONE_SHARE * strongest
+    )
+    # take-off is no lamp: after a lamp the scene stands still as before
+    takes_off = np.asarray(_middle_before(speed[::-1], 2 * _CALM_FRAMES)[::-1] > _MOVING_PERCENT)
+    lamp = (strongest >= _LAMP_CODES) & (strongest >= _LAMP_RATIO * quiet) & (quiet <= _LAMP_CALM_CODES)
+    lamp &= (rise >= _STEP_FLOOR * strongest) & (rise > quiet) & (other <= _OTHER_PERCENT + most / _ONE_WAY)
+    lamp &= ~moving & ~takes_off & ~goes_on & ~undone & ~_flashing(timeline, np.maximum(rise, fall), strongest)
+    inside = (np.arange(len(level)) >= _CALM_FRAMES) & _same_scene(timeline)
+    return fill & inside, lamp & inside
+
+
+def _flashing(timeline: Timeline, change: Doubles, step: Doubles) -> Mask:
+    """Rows [n] around which jumps to and fro come near the step (in its own unit): a flashing light is no test."""
+    jumps = np.zeros(len(step), dtype=np.bool_)
+    for row in np.flatnonzero(step >= _CALM_RATIO * np.median(change)).tolist():
+        near = np.abs(timeline.time_s - timeline.time_s[row]) <= _FLASHING_S
+        jumps[row] = np.count_nonzero(change[near] >= _JUMP_SHARE * step[row]) >= _FLASHING_JUMPS
+    return jumps
+
+
+def _largest_before(values: Doubles, count: int) -> Doubles:
+    """Largest of the `count` values before each row; what comes before the start counts as the first."""
+    padded = np.concatenate([np.full(count, values[0]), values])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, count)[: len(values)]
+    return np.asarray(windows.max(axis=1))
+
+
+def _middle_before(values: Doubles, count: int) -> Doubles:
+    """Median of the `count` values up to each row."""
+    padded = np.concatenate([np.full(count - 1, values[0]), values])
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, count), axis=1))
+
+
+def _reversed(level: Doubles, step: Doubles) -> Mask:
+    """Rows [n] whose step is undone within one frame shortly after: something passed before a light."""
+    undone = np.zeros(len(level), dtype=np.bool_)
+    for after in range(_UNDONE_FRAMES + 1):
+        back = np.roll(level, -after) - np.roll(level, -after - 1)
+        undone |= back >= _UNDONE_SHARE * step
+    return undone
+
+
+def _same_scene(timeline: Timeline) -> Mask:
+    """Rows [n] across which the scene is the same, or whose picture is too blown or black to tell."""
+    likeness = np.nan_to_num(timeline["likeness"], nan=1.0)
+    like = np.minimum(likeness, np.roll(likeness, -1)) >= _SAME_SCENE
+    washed = np.maximum(timeline["clipped_percent"], timeline["crushed_percent"]) > 50.0  # noqa: PLR2004 - half the picture
+    return np.asarray(like | washed | np.roll(washed, -1))
+
+
+def _paired(edges: list[Edge]) -> list[Edge]:
+    """Leave out an edge of the kind of the one before it: a lamp that is lit cannot light up again.
+
+    The stronger claim is the first one's, since what follows is the camera's answer.
+    """
+    kept: list[Edge] = []
+    for edge in edges:
+        if not kept or kept[-1].kind != edge.kind:
+            kept.append(edge)
+    return kept

@@ -1,0 +1,218 @@
+"""recovery.json and the recovery report: what each flash did to the picture, and how two cameras compare."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from markupsafe import Markup
+
+from fieldscore import __version__
+from fieldscore.compare_times import difference, repeats
+from fieldscore.plots import NARROW, WIDE, recoveries_svg
+from fieldscore.recovery import FlashEvent
+from fieldscore.report.cautions import CAUTIONS
+from fieldscore.report.html import environment
+from fieldscore.report.words import event_name, event_text, moment, seconds3, visible
+from fieldscore.score import Score
+
+SCHEMA = "fieldscore.recovery/1"
+KINDS = (("flash_off", "After the light went out"), ("flash_on", "After the light came on"))
+_NOT_CONTROLLED = "distance, beam and brightness of the light, and how dark the rest was, are not known to the program"
+
+
+@dataclass(frozen=True)
+class Tested:
+    """One clip of a recovery test: its label, its score, and pictures (JPEG) around its edges by time in seconds."""
+
+    label: str
+    file: str
+    score: Score
+    pictures: Mapping[float, bytes]
+
+    def events(self, kind: str) -> list[FlashEvent]:
+        """The events of one kind."""
+        return [event for event in self.score.events if event.kind == kind]
+
+    def times(self, kind: str) -> list[float]:
+        """Recovery times (s) of the resolvable events of one kind."""
+        return [event.recovery_s for event in self.events(kind) if event.recovery_s is not None]
+
+
+def recovery_json(tests: Sequence[Tested]) -> dict[str, Any]:
+    """The data of recovery.json. `recovery_s` sums up the off edges, `recovery_on_s` the on edges."""
+    clips = []
+    for test in tests:
+        clips.append(
+            {
+                "file": test.file,
+                "label": test.label,
+                "frame_rate": test.score.record.clip.frame_rate,
+                "interlaced": test.score.record.clip.interlaced,
+                "events": [event.to_dict() for event in test.score.events],
+                "recovery_s": _summary(test.times("flash_off")),
+                "recovery_on_s": _summary(test.times("flash_on")),
+            }
+        )
+    return {
+        "schema": SCHEMA,
+        "version": __version__,
+        "clips": clips,
+        "differences": _differences(tests),
+        "notes": [f"not controlled: {_NOT_CONTROLLED}", *_rate_notes(tests)],
+    }
+
+
+def _summary(values: Sequence[float]) -> dict[str, Any]:
+    found = repeats(values)
+    return {
+        "median": _round(found.median),
+        "low": _round(found.low),
+        "high": _round(found.high),
+        "ci95": None if found.ci95 is None else [_round(one) for one in found.ci95],
+        "n": found.n,
+    }
+
+
+def _differences(tests: Sequence[Tested]) -> list[dict[str, Any]]:
+    """Every pair of labels, each kind of edge: shift of the second against the first, repeats of a label pooled."""
+    labels = list(dict.fromkeys(test.label for test in tests))
+    found = []
+    for a, first in enumerate(labels):
+        for b, second in enumerate(labels[a + 1 :], a + 1):
+            for kind, _ in KINDS:
+                pools = [
+                    [value for test in tests if test.label == label for value in test.times(kind)]
+                    for label in (first, second)
+                ]
+                shift = difference(*pools)
+                if shift is None:
+                    continue
+                quicker = None
+                if shift.ci95 is not None and (shift.ci95[0] > 0 or shift.ci95[1] < 0):
+                    quicker = first if shift.shift > 0 else second
+                interval = None if shift.ci95 is None else [_round(one) for one in shift.ci95]
+                entry = {"a": a, "b": b, "labels": [first, second], "kind": kind, "difference_s": _round(shift.shift)}
+                found.append({**entry, "ci95": interval, "n": list(shift.n), "quicker": quicker})
+    return found
+
+
+def _rate_notes(tests: Sequence[Tested]) -> list[str]:
+    rates = {
+        round(test.score.record.clip.frame_rate * (2 if test.score.record.clip.interlaced else 1), 2) for test in tests
+    }
+    if len(rates) > 1:
+        shown = ", ".join(f"{rate:g}" for rate in sorted(rates))
+        return [f"the clips differ in rate ({shown} pictures a second): the coarser one has the wider bounds"]
+    return []
+
+
+def _round(value: float | None) -> float | None:
+    return None if value is None else round(value, 4)
+
+
+def recovery_lines(tests: Sequence[Tested]) -> list[str]:
+    """A few lines a clip for the terminal, and one a pair of cameras."""
+    data = recovery_json(tests)
+    lines = []
+    for test, clip in zip(tests, data["clips"], strict=True):
+        lines.append(visible(test.label))
+        if not test.score.events:
+            lines.append(
+                "  no flash edge found: the light must fill much of the picture, or stand in it, while the drone stands still"
+            )
+        for event in test.score.events:
+            lines.append(f"  {event_name(event.kind):9} {moment(event.at_s):>7}  {event_text(event.to_dict())}")
+        for key, name in (("recovery_s", "light off"), ("recovery_on_s", "light on")):
+            summary = clip[key]
+            if summary["n"] > 1:
+                spread = f"{seconds3(summary['low'])} to {seconds3(summary['high'])}"
+                lines.append(f"  {name}: median {seconds3(summary['median'])}, {spread}, n {summary['n']}")
+    for one in data["differences"]:
+        lines.append(_compared(one))
+    return lines
+
+
+def _compared(one: Mapping[str, Any]) -> str:
+    first, second = (visible(label) for label in one["labels"])
+    kind = "light off" if one["kind"] == "flash_off" else "light on"
+    more = "slower" if one["difference_s"] > 0 else "quicker"
+    told = f"{kind}: {second} is {seconds3(abs(one['difference_s']))} {more} than {first}"
+    if one["ci95"] is None:
+        return f"{told}; n {one['n'][0]} and {one['n'][1]}: four repeats each are the fewest that give an interval"
+    verdict = "" if one["quicker"] else "; no difference shown"
+    return f"{told} (95 % interval {one['ci95'][0]:+.3f} to {one['ci95'][1]:+.3f} s){verdict}"
+
+
+def render_recovery(tests: Sequence[Tested]) -> str:
+    """The recovery report: one HTML file that needs nothing else."""
+    data = recovery_json(tests)
+    plots = []
+    for kind, title in KINDS:
+        group = [(visible(test.label), test.score, test.events(kind)) for test in tests if test.events(kind)]
+        if group:
+            name = f"{title}: level against time, every recovery aligned at the edge"
+            wide, narrow = (
+                recoveries_svg(group, size, f"{kind}{place}", name) for size, place in ((WIDE, "w"), (NARROW, "n"))
+            )
+            plots.append((title, Markup(wide), Markup(narrow)))  # noqa: S704 - drawn from numbers; labels are escaped by the drawing
+    template = environment().get_template("recovery.html.j2")
+    return template.render(
+        title=", ".join(dict.fromkeys(visible(test.label) for test in tests)),
+        lead=_lead(data),
+        plots=plots,
+        clips=[_clip_context(test) for test in tests],
+        differences=[_compared(one) for one in data["differences"]],
+        notes=[visible(note) for note in data["notes"]],
+        cautions=CAUTIONS,
+        version=__version__,
+    )
+
+
+def _lead(data: Mapping[str, Any]) -> str:
+    """What came out, in plain words."""
+    sentences = []
+    for clip in data["clips"]:
+        for key, what in (("recovery_s", "the light went out"), ("recovery_on_s", "the light came on")):
+            if clip[key]["n"]:
+                count = f", {clip[key]['n']} times" if clip[key]["n"] > 1 else ""
+                sentences.append(
+                    f"{visible(clip['label'])}: the picture was back {clip[key]['median']:.2f} s after {what}{count}."
+                )
+    return " ".join(sentences) or "No recovery could be measured; the table says why."
+
+
+def _clip_context(test: Tested) -> dict[str, Any]:
+    rows = []
+    for event in test.score.events:
+        frames = sorted(time_s for time_s in test.pictures if event.at_s - 0.2 <= time_s <= event.at_s + 2.5)  # noqa: PLR2004 - the strip
+        rows.append(
+            {
+                "what": event_name(event.kind),
+                "at": moment(event.at_s),
+                "recovery": seconds3(event.recovery_s) if event.resolvable else "not resolvable",
+                "bounds": f"{seconds3(event.recovery_low_s)} to {seconds3(event.recovery_high_s)}"
+                if event.resolvable
+                else event.reason,
+                "black": event.black_frames,
+                "grey": event.grey_frames,
+                "readable": seconds3(event.first_readable_s),
+                "over": "–" if event.overshoot_percent is None else f"{event.overshoot_percent:.1f} %",
+                "under": "–" if event.undershoot_percent is None else f"{event.undershoot_percent:.1f} %",
+                "tau": seconds3(event.time_constant_s),
+                "settled": "–" if event.settled_percent is None else f"{event.settled_percent:.1f} %",
+                "strip": [
+                    (
+                        f"{time_s - event.at_s:+.2f} s",
+                        f"data:image/jpeg;base64,{base64.b64encode(test.pictures[time_s]).decode('ascii')}",
+                    )
+                    for time_s in frames
+                ],
+            }
+        )
+    clip = test.score.record.clip
+    kind = "fields" if clip.interlaced else "frames"
+    facts = f"{clip.width} x {clip.height} px, {clip.frame_rate * (2 if clip.interlaced else 1):.5g} {kind} a second, {clip.codec}"
+    return {"label": visible(test.label), "file": visible(test.file), "facts": facts, "rows": rows}

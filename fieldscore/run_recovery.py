@@ -1,0 +1,84 @@
+"""What `fieldscore recovery` does: measure or load the clips, find their flashes, compare cameras, write the results."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from fieldscore.analyse import measure_flight
+from fieldscore.collect import EVIDENCE_QUALITY, jpeg
+from fieldscore.errors import FieldscoreError
+from fieldscore.recovery import FlashEvent
+from fieldscore.report import Tested, recovery_json, recovery_lines, write_recovery
+from fieldscore.run import Job, load_saved
+from fieldscore.score import score_flight
+from fieldscore.units import CodeRange
+from fieldscore.video import Flight
+
+STRIP_S = (-0.1, 0.0, 0.05, 0.1, 0.2, 0.3, 0.5, 0.8, 1.2, 2.0)  # moments of the strip, seconds from the edge
+_STRIP_WIDTH = 220  # px of a picture in it
+_MOST_STRIPS = 12  # events of a clip that get one
+
+# Called with a clip's number, the time reached in it and its duration in seconds (None where not known).
+Watch = Callable[[int, float, float | None], None]
+
+
+@dataclass(frozen=True)
+class RecoveryRun:
+    """What became of a recovery test: the data of recovery.json, lines for the terminal, and failures, one line each."""
+
+    result: dict[str, Any]
+    lines: list[str]
+    failures: list[str]
+    report: Path | None
+
+
+def run_recovery(jobs: Sequence[Job], labels: Sequence[str], watch: Watch) -> RecoveryRun:
+    """Do the jobs in order, one label each, and write the results into the first job's output folder.
+
+    Raises ResultsError where they cannot be written.
+    """
+    tests, failures = [], []
+    for number, (job, label) in enumerate(zip(jobs, labels, strict=True)):
+        try:
+            tests.append(_tested(job, label, lambda at, of, number=number: watch(number, at, of)))  # type: ignore[misc]
+        except FieldscoreError as error:
+            failures.append(str(error))
+    report = write_recovery(tests, jobs[0].output) if tests else None
+    return RecoveryRun(recovery_json(tests), recovery_lines(tests), failures, report)
+
+
+def _tested(job: Job, label: str, progress: Callable[[float, float | None], None]) -> Tested:
+    if job.saved is not None:
+        record = load_saved(job.saved)
+        return Tested(label, record.clip.files[0], score_flight(record, job.criteria), {})
+    record = measure_flight(
+        job.files, criteria=job.criteria, frame_rate=job.frame_rate, name=job.name, progress=progress
+    )
+    score = score_flight(record, job.criteria)
+    return Tested(label, job.files[0].name, score, _strips(job, score.events, CodeRange(record.clip.code_range)))
+
+
+def _strips(job: Job, events: Sequence[FlashEvent], code_range: CodeRange) -> dict[float, bytes]:
+    """Pictures around each edge, JPEG by time in seconds."""
+    times = sorted(
+        {
+            round(event.at_s + after, 3)
+            for event in events[:_MOST_STRIPS]
+            for after in STRIP_S
+            if event.at_s + after >= 0
+        }
+    )
+    if not times:
+        return {}
+    frames = Flight(job.files, frame_rate=job.frame_rate).frames_at(times)
+    pictures = {}
+    for frame in frames:
+        if frame is not None:
+            data = jpeg(frame.luma, frame.chroma, frame.bits, code_range, 1, _STRIP_WIDTH, EVIDENCE_QUALITY)
+            pictures[float(np.round(frame.time_s, 4))] = data
+    return pictures

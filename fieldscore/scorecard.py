@@ -1,0 +1,100 @@
+"""What a score is: plain frozen records of a flight's usable airtime, causes, gaps, moments and events."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.criteria import Criteria
+from fieldscore.record import FlightRecord
+from fieldscore.recovery import FlashEvent
+
+# Why a frame was not usable, in the order in which one cause takes a frame before the next may.
+CAUSES: tuple[str, ...] = ("link_lost", "recovering", "blown", "too_dark", "noisy")
+
+
+@dataclass(frozen=True)
+class Summary:
+    """A column over the airtime: median, 5th and 95th percentile, its unit and how many frames had a value."""
+
+    median: float
+    p5: float
+    p95: float
+    unit: str
+    n: int
+
+
+@dataclass(frozen=True)
+class Gap:
+    """A stretch in which the picture was not usable; `cause` is the one that took most of its frames."""
+
+    from_s: float
+    to_s: float
+    cause: str
+
+    @property
+    def length_s(self) -> float:
+        """Length in seconds."""
+        return self.to_s - self.from_s
+
+
+@dataclass(frozen=True)
+class Moment:
+    """A moment worth looking at: the frame nearest `time_s`, and why it was chosen."""
+
+    time_s: float
+    kind: Literal["worst", "typical"]
+    cause: str | None
+    readable_percent: float
+    level_percent: float
+
+
+@dataclass(frozen=True)
+class Usable:
+    """Usable share of the airtime. Shares are 0..1; `ci95` is None where `reason` says why."""
+
+    share: float
+    ci95: tuple[float, float] | None
+    effective_samples: float
+    longest_gap_s: float
+    longest_gap_at_s: float | None
+    gaps_per_minute: float
+    lost_by_cause: Mapping[str, float | None]
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class Stability:
+    """Level variation seen by the pilot, in % of nominal white; None = not measurable."""
+
+    level_jitter_percent: float | None
+    level_drift_percent: float | None
+
+
+@dataclass(frozen=True)
+class Score:
+    """The score of one flight. `usable_mask` and `cause` [n] go with the rows of `record.timeline`.
+
+    `cause` is an index into CAUSES, -1 where usable or outside the airtime.
+    """
+
+    record: FlightRecord
+    criteria: Criteria
+    airtime_from_s: float
+    airtime_to_s: float
+    airtime_how: str
+    usable: Usable
+    measures: Mapping[str, Summary]
+    stability: Stability
+    gaps: tuple[Gap, ...]
+    moments: tuple[Moment, ...]
+    in_airtime: npt.NDArray[np.bool_]
+    usable_mask: npt.NDArray[np.bool_]
+    cause: npt.NDArray[np.int8]
+    readable_map: npt.NDArray[np.float64]
+    notes: tuple[str, ...] = ()
+    events: tuple[FlashEvent, ...] = ()

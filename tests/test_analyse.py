@@ -1,0 +1,172 @@
+"""The pass itself: which frames know which, facts of the clip, progress, several files, odd clips."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from flight_material import HEIGHT, WIDTH, pictures, write_flight
+from frame_material import area_of
+
+import fieldscore.analyse as analyse
+from fieldscore.analyse import measure_flight
+from fieldscore.criteria import Criteria
+from fieldscore.errors import ClipError, FieldscoreError
+from fieldscore.record import FlightRecord
+from fieldscore.video import Encoding
+
+MJPEG = Encoding(codec="mjpeg", quality=3, pixel_format="yuvj420p", full_range=True)
+
+
+def _same(one: FlightRecord, two: FlightRecord) -> bool:
+    """Every figure, picture and fact of two passes is equal, NaN included."""
+    columns = all(
+        np.array_equal(one.timeline[column.name], two.timeline[column.name], equal_nan=True)
+        for column in one.timeline.columns
+    )
+    return (
+        columns
+        and np.array_equal(one.timeline.time_s, two.timeline.time_s)
+        and np.array_equal(one.tiles.readable, two.tiles.readable, equal_nan=True)
+        and np.array_equal(one.evidence.histogram, two.evidence.histogram)
+        and one.evidence.thumbs == two.evidence.thumbs
+        and one.clip == two.clip
+    )
+
+
+def test_the_same_clip_gives_the_same_record(tmp_path: Path) -> None:
+    """Measuring is repeatable bit for bit, and depends on neither the file's name nor its folder."""
+    path = write_flight(tmp_path / "a.mp4", 40)
+    other = tmp_path / "elsewhere" / "b.mp4"
+    other.parent.mkdir()
+    other.write_bytes(path.read_bytes())
+    first, second, third = measure_flight([path]), measure_flight([path]), measure_flight([other])
+    assert _same(first, second)
+    assert _same(first, replace(third, clip=replace(third.clip, files=("a.mp4",))))
+    assert (first.name, third.name) == ("a", "b")
+
+
+@pytest.mark.parametrize("lag", [1, 2])
+def test_a_frame_knows_the_one_of_its_parity(lag: int) -> None:
+    """Frames know the one before, fields the one before of the same parity; that one knows none any more."""
+    shown = [
+        SimpleNamespace(luma=np.full((48, 64), 60 + number, np.uint8), time_s=number / 50, bits=8, chroma=None, damaged=False)
+        for number in range(7)
+    ]  # fmt: skip
+    seen = []
+    for number, frame in enumerate(analyse._chained(shown, area_of(48, 64), lag)):  # type: ignore[arg-type]
+        before = frame.previous
+        seen.append(None if before is None else round(before.time_s * 50))
+        assert before is None or before.previous is None
+        assert frame.time_s == number / 50
+    assert seen == [None] * lag + list(range(7 - lag))
+
+
+def test_facts_of_a_clip(tmp_path: Path) -> None:
+    """Size, depth, rate, length, counts, hash and code ends are the file's own, in its own depth."""
+    path = write_flight(tmp_path / "a.mov", 40, Encoding(crf=18, pixel_format="yuv420p10le"))
+    clip = measure_flight([path]).clip
+    assert clip.files == ("a.mov",)
+    assert clip.sha256 == (hashlib.sha256(path.read_bytes()).hexdigest(),)
+    assert (clip.codec, clip.pixel_format, clip.bits) == ("h264", "yuv420p10le", 10)
+    assert (clip.width, clip.height, clip.frame_rate) == (WIDTH, HEIGHT, 30.0)
+    assert (clip.frames_measured, clip.frames_lost, clip.frames_damaged, clip.lost_s) == (40, 0, 0, 0.0)
+    assert clip.duration_s == pytest.approx(40 / 30, abs=1e-3)
+    assert (clip.code_range, clip.floor_code, clip.ceiling_code) == ("narrow", 64.0, 940.0)
+    assert clip.problems == ()
+
+
+def test_provenance_says_where_the_rows_came_from(tmp_path: Path) -> None:
+    """The table itself names the file, its hash, the picture, the code range and what was lost."""
+    record = measure_flight([write_flight(tmp_path / "a.avi", 40, MJPEG)])
+    said = record.timeline.provenance
+    assert said["files"] == "a.avi"
+    assert said["sha256"] == record.clip.sha256[0]
+    assert said["picture"].startswith(f"{WIDTH}x{HEIGHT}, mjpeg")
+    assert said["code range"].startswith("full (")
+    assert said["frames"] == "40 measured, 0 lost (0 s), 0 damaged"
+
+
+def test_settings_of_the_pass_are_kept(tmp_path: Path) -> None:
+    """The criteria that a pass was made with are in its record, and its grid follows them."""
+    criteria = replace(Criteria(), tile_rows=6, tile_columns=8, tile_interval_s=0.5)
+    record = measure_flight([write_flight(tmp_path / "a.mp4", 40)], criteria=criteria)
+    assert record.settings == criteria.to_dict()
+    assert record.tiles.readable.shape == (3, 6, 8)  # 1.33 s in stretches of half a second
+    assert len(record.evidence.thumbs) == 3
+
+
+def test_progress_rises_to_the_length(tmp_path: Path) -> None:
+    """While measuring, the time reached is told, rising, with the length that the container states."""
+    told: list[tuple[float, float | None]] = []
+    measure_flight([write_flight(tmp_path / "a.mp4", 100)], progress=lambda at, of: told.append((at, of)))
+    times = [at for at, _ in told]
+    assert len(times) >= 3
+    assert times == sorted(set(times))
+    assert all(of == pytest.approx(100 / 30, abs=0.05) for _, of in told)
+    assert times[-1] <= 100 / 30
+
+
+def test_uneven_times_are_kept(tmp_path: Path) -> None:
+    """A clip of varying rate has its own times in the table, to a millisecond, and no frame counts as lost."""
+    steps = np.random.default_rng(4).uniform(0.028, 0.038, 59)
+    times = np.concatenate([[0.0], np.cumsum(steps)])
+    record = measure_flight([write_flight(tmp_path / "a.mp4", planes=pictures(60), times=list(times))])
+    assert np.abs(record.timeline.time_s - times).max() < 1e-3
+    assert record.clip.frames_lost == 0
+
+
+def test_two_files_are_one_flight(tmp_path: Path) -> None:
+    """Files of one flight follow on in one table; both are named and hashed, in order."""
+    planes = pictures(80)
+    first = write_flight(tmp_path / "a1.mp4", planes=planes[:40])
+    second = write_flight(tmp_path / "a2.mp4", planes=planes[40:])
+    record = measure_flight([first, second], name="lap")
+    whole = measure_flight([write_flight(tmp_path / "whole.mp4", planes=planes)])
+    assert record.name == "lap"
+    assert record.clip.files == ("a1.mp4", "a2.mp4")
+    assert [hashlib.sha256(path.read_bytes()).hexdigest() for path in (first, second)] == list(record.clip.sha256)
+    assert record.timeline.time_s == pytest.approx(whole.timeline.time_s, abs=2e-3)
+    assert np.abs(record.timeline["level_percent"] - whole.timeline["level_percent"]).max() < 0.5
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_one_or_two_pictures_are_a_flight(count: int, tmp_path: Path) -> None:
+    """A clip of a single picture has exposure and no motion: NaN, not 0, and no warning on the way."""
+    record = measure_flight([write_flight(tmp_path / "a.mp4", count)])
+    timeline = record.timeline
+    assert len(timeline) == count
+    assert np.isfinite(timeline["level_percent"]).all()
+    for name in ("motion_percent", "likeness"):
+        assert np.isnan(timeline[name][0])
+    assert record.clip.duration_s >= timeline.time_s[-1]
+
+
+@pytest.mark.parametrize("code", [16, 60, 235])
+def test_an_even_picture_is_measured(code: int, tmp_path: Path) -> None:
+    """Nothing but black, grey or white: level to 0.5 %, shares at the ends all or nothing, and nothing breaks."""
+    planes = [np.full((HEIGHT, WIDTH), code, np.uint8)] * 20
+    timeline = measure_flight([write_flight(tmp_path / "a.mp4", planes=planes)]).timeline
+    assert timeline["level_percent"] == pytest.approx([(code - 16) / 2.19] * 20, abs=0.5)
+    assert set(timeline["crushed_percent"]) == {100.0 if code == 16 else 0.0}
+    assert set(timeline["clipped_percent"]) == {100.0 if code == 235 else 0.0}
+
+
+@pytest.mark.parametrize("content", [b"", b"\x00" * 4096, b"RIFF\x00\x00\x00\x00AVI LIST"])
+def test_a_file_without_a_picture_is_refused(content: bytes, tmp_path: Path) -> None:
+    """Empty, zeroed or cut off after its first bytes: a failure of the input in one line that names the file."""
+    path = tmp_path / "a.avi"
+    path.write_bytes(content)
+    with pytest.raises(FieldscoreError, match=r"a\.avi") as caught:
+        measure_flight([path])
+    assert "\n" not in str(caught.value)
+
+
+def test_a_missing_file_is_refused(tmp_path: Path) -> None:
+    """A file that is not there is a ClipError with its name."""
+    with pytest.raises(ClipError, match=r"gone\.mp4"):
+        measure_flight([tmp_path / "gone.mp4"])

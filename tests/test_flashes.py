@@ -1,0 +1,192 @@
+"""Flash edges on hand-made Timelines: found to the frame, and not taken from what is no flash."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from flight_material import timeline_of
+
+from fieldscore import Criteria, measure_flight, score_flight
+from fieldscore.flashes import Edge, flash_edges
+from fieldscore.timeline import Timeline
+
+ROWS = 240
+QUIET = {
+    "motion_percent": 0.2,
+    "brightened_percent": 0.5,
+    "dimmed_percent": 0.5,
+    "rise_codes": 3.0,
+    "fall_codes": 3.0,
+    "likeness": 1.0,
+}
+
+
+def edges_of(
+    level: npt.NDArray[np.float64],
+    *stretches: tuple[int, int, dict[str, float]],
+    lost: tuple[int, int] = (0, 0),
+    **columns: object,
+) -> list[Edge]:
+    """Edges of a still scene with that level; the stretches say what else changed."""
+    timeline = timeline_of(
+        len(level), *stretches, level_percent=level, clipped_percent=0.5, crushed_percent=0.5, **{**QUIET, **columns}
+    )
+    mask = np.zeros(len(level), dtype=np.bool_)
+    mask[slice(*lost)] = True
+    return flash_edges(timeline, level, mask)
+
+
+def flash(on: int = 60, off: int = 150, peak: float = 30.0, tau: float = 8.0) -> npt.NDArray[np.float64]:
+    """A level of 40 % with a lamp lit from frame `on` to `off`; the camera comes back over tau frames."""
+    level = np.full(ROWS, 40.0)
+    rows = np.arange(ROWS)
+    level[on:off] += peak * np.exp(-(rows[on:off] - on) / tau)
+    level[off:] -= 0.7 * peak * np.exp(-(rows[off:] - off) / tau)
+    return level
+
+
+UP = {"brightened_percent": 80.0, "dimmed_percent": 1.0, "rise_codes": 90.0, "fall_codes": 5.0, "likeness": 0.9}
+DOWN = {"brightened_percent": 1.0, "dimmed_percent": 80.0, "rise_codes": 5.0, "fall_codes": 90.0, "likeness": 0.8}
+
+
+def test_a_lamp_is_found_to_the_frame() -> None:
+    """The first frame under the new light is named, and the edge lies between it and the one before."""
+    found = edges_of(flash(), (60, 61, UP), (150, 151, DOWN))
+    assert [(edge.kind, edge.row) for edge in found] == [("flash_on", 60), ("flash_off", 150)]
+    for edge, row in zip(found, (60, 150), strict=True):
+        assert (row - 1) / 30 - 0.1 / 30 < edge.before_s <= (row - 1) / 30
+        assert edge.after_s == pytest.approx(row / 30, abs=1e-5)
+        assert not edge.local
+
+
+@pytest.mark.parametrize("share", [0.1, 0.5, 0.9])
+def test_a_frame_partly_under_the_lamp_is_the_first(share: float) -> None:
+    """A frame exposed partly under the lamp counts as the first after the edge."""
+    level = flash()
+    level[60] = 40.0 + share * 30.0
+    level[61] = 70.0
+    found = edges_of(level, (60, 62, UP), (150, 151, DOWN))
+    assert found[0].row == 60
+
+
+def test_a_small_lamp_in_a_still_room_is_found() -> None:
+    """A lamp that lights a few blocks and hardly moves the mean is found while the drone stands still."""
+    level = np.full(ROWS, 12.0)
+    on = {"rise_codes": 60.0, "brightened_percent": 1.5, "fall_codes": 4.0}
+    off = {"fall_codes": 60.0, "dimmed_percent": 1.5, "rise_codes": 4.0}
+    found = edges_of(level, (60, 61, on), (150, 151, off))
+    assert [(edge.kind, edge.row, edge.local) for edge in found] == [("flash_on", 60, True), ("flash_off", 150, True)]
+    assert edges_of(level, (60, 61, on), (150, 151, off), motion_percent=20.0) == []
+
+
+def _ramp(frames: int) -> npt.NDArray[np.float64]:
+    level = np.full(ROWS, 40.0)
+    level[60 : 60 + frames] = np.linspace(40, 75, frames)
+    level[60 + frames :] = 75.0
+    return level
+
+
+@pytest.mark.parametrize("frames", [12, 30])
+def test_a_fade_is_no_flash(frames: int) -> None:
+    """A level that changes over a dozen frames (a fade, a turn from trees to sky) has no edge."""
+    assert edges_of(_ramp(frames), (60, 60 + frames, {"brightened_percent": 70.0, "rise_codes": 30.0})) == []
+
+
+def test_a_cut_is_no_flash() -> None:
+    """Another shot from one frame to the next changes parts both ways, or shows another scene."""
+    both = {"brightened_percent": 55.0, "dimmed_percent": 40.0, "rise_codes": 90.0, "fall_codes": 90.0, "likeness": 0.1}
+    one_way = {**UP, "likeness": 0.1}
+    for kind in (both, one_way):
+        assert edges_of(_ramp(1), (60, 61, kind)) == []
+
+
+def test_what_is_undone_at_once_is_no_flash() -> None:
+    """A post that hides the sun for one frame is no lamp going out."""
+    level = np.full(ROWS, 25.0)
+    level[100] = 21.5
+    assert edges_of(level, (100, 101, DOWN), (101, 102, UP)) == []
+
+
+def test_auto_exposure_answering_is_no_edge() -> None:
+    """After a lamp has lit the camera's fast dimming is its recovery, not the lamp going out."""
+    found = edges_of(
+        flash(tau=2.0),
+        (60, 61, UP),
+        (61, 66, {**DOWN, "likeness": 1.0}),
+        (150, 151, DOWN),
+        (151, 156, {**UP, "likeness": 1.0}),
+    )
+    assert [(edge.kind, edge.row) for edge in found] == [("flash_on", 60), ("flash_off", 150)]
+
+
+def test_lost_link_is_no_flash() -> None:
+    """Where the link drops out and comes back nothing is taken for a lamp."""
+    assert edges_of(flash(), (60, 61, UP), (150, 151, DOWN), lost=(58, 152)) == []
+
+
+def test_flashing_light_is_not_measured() -> None:
+    """A light that flashes five times a second gives no recovery events."""
+    level = np.full(ROWS, 40.0)
+    stretches = []
+    for start in range(60, 180, 12):
+        level[start : start + 6] = 75.0
+        stretches += [(start, start + 1, UP), (start + 6, start + 7, DOWN)]
+    assert edges_of(level, *stretches) == []
+
+
+@pytest.mark.parametrize("rows", [0, 1, 5, 13, 14])
+def test_short_tables_have_no_edges(rows: int) -> None:
+    """A table too short for a calm before an edge gives none."""
+    assert edges_of(np.full(max(rows, 1), 40.0)[:rows]) == []
+
+
+def test_mirrored_in_time_and_light() -> None:
+    """With brightness turned over, on and off change places and rows stay."""
+    usual = edges_of(flash(), (60, 61, UP), (150, 151, DOWN))
+    turned = edges_of(120.0 - flash(), (60, 61, DOWN), (150, 151, UP))
+    assert [edge.row for edge in usual] == [edge.row for edge in turned]
+    assert [edge.kind for edge in turned] == ["flash_off", "flash_on"]
+
+
+@pytest.mark.parametrize(
+    "name", ["cuts_and_fade.mp4", "pan_sky_to_building.mp4", "sun_in_frame_short.mp4", "road_day.mp4"]
+)
+def test_real_clips_without_a_blast(name: str) -> None:
+    """Cuts and a fade, a turn from sky to a building, the sun coming into the frame, a drive: no flash in any of them."""
+    clip = Path(__file__).parents[2] / "shared" / "clips" / name
+    if not clip.exists():
+        pytest.skip("../shared/clips is not there")
+    assert score_flight(measure_flight([clip]), Criteria()).events == ()
+
+
+def test_a_simulated_torch_is_measured(tmp_path: Path) -> None:
+    """A torch lit for two seconds: both edges found, recovery within a frame of the truth, bounds around it."""
+    from fieldscore.simulate import CameraModel, Chain, Flash, FlightPlan, simulate
+    from fieldscore.video import Encoding
+
+    plan = FlightPlan(
+        seed=9, world_seed=33, width=192, height=144, duration_s=6.0, ground_before_s=6.0, ground_after_s=0.0,
+        flashes=(Flash(1.013, 3.517, "fill", 8.0),),
+    )  # fmt: skip
+    camera = CameraModel("bench", gain_max=24.0, full_well=7000.0, ae_time_constant_s=0.15)
+    path = tmp_path / "torch.mp4"
+    truth = simulate(plan, camera, Chain(encoding=Encoding(crf=20), osd=()), path, tile_every=1000)
+    events = score_flight(measure_flight([path]), Criteria()).events
+    assert [event.kind for event in events] == [true.kind for true in truth.events] == ["flash_on", "flash_off"]
+    for event, true in zip(events, truth.events, strict=True):
+        assert abs(event.at_s - true.time_s) < 1 / 30
+        assert event.recovery_s is not None
+        assert event.recovery_low_s is not None
+        assert event.recovery_high_s is not None
+        assert abs(event.recovery_s - true.recovery_s) < 1 / 30
+        assert event.recovery_low_s <= true.recovery_s <= event.recovery_high_s
+
+
+def test_material_is_a_timeline() -> None:
+    """The hand-made tables hold what they say."""
+    assert isinstance(timeline_of(3), Timeline)
+    assert math.isclose(flash()[60], 70.0)

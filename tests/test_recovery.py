@@ -1,0 +1,266 @@
+"""Recovery times against closed forms and reference step responses, their bounds, and summaries of repeats."""
+
+from __future__ import annotations
+
+import math
+import re
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from flight_material import timeline_of
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fieldscore import Criteria, cli
+from fieldscore.compare_times import difference, repeats
+from fieldscore.recovery import flash_events, recovery_bounds, settled_level, time_constant
+
+SETTLED = 40.0
+Doubles = npt.NDArray[np.float64]
+
+
+def rows_after(response: object, rate: float, phase: float, length_s: float = 6.0) -> tuple[Doubles, Doubles, float]:
+    """Times and levels of the frames after an edge at 0, the first `phase` of a frame later; and the time before."""
+    time_s = (phase + np.arange(int(length_s * rate))) / rate
+    return time_s, np.asarray(response(time_s)), float(time_s[0] - 1 / rate)  # type: ignore[operator]
+
+
+def first_order(tau: float, start: float = 0.0) -> object:
+    return lambda t: SETTLED + (start - SETTLED) * np.exp(-t / tau)
+
+
+@pytest.mark.parametrize("rate", [25.0, 29.97, 60.0, 120.0])
+@pytest.mark.parametrize("tau", [0.1, 0.25, 0.6])
+@pytest.mark.parametrize("phase", [0.01, 0.5, 0.99])
+def test_first_order(rate: float, tau: float, phase: float) -> None:
+    """A first-order recovery from black takes ln(10) tau to the 10 % band: within half a frame, bounds around it."""
+    # closed form: 10 % band = ln(10) tau = 2.302585 tau (check: control theory, any textbook)
+    time_s, level, before = rows_after(first_order(tau), rate, phase)
+    bounds, reason = recovery_bounds(time_s, level, SETTLED, 0.0, before)
+    assert reason is None
+    assert bounds is not None
+    back, low, high = bounds
+    truth = math.log(10.0) * tau
+    assert low <= truth <= high
+    assert back == pytest.approx(truth, abs=0.55 / rate)
+
+
+@pytest.mark.parametrize("stops", [2.0, 4.0, 6.0])
+def test_log_domain(stops: float) -> None:
+    """A camera that comes back exponentially in stops: from S stops to within a band of b stops takes tau ln(S / b)."""
+    # check values: to half a stop tau ln(2 S); here b is what 10 % of level is under a plain power curve of 1/2.2
+    tau, gamma = 0.2, 2.2
+    band = -gamma * math.log2(0.9)
+    time_s, level, before = rows_after(lambda t: SETTLED * 2 ** (-stops * np.exp(-t / tau) / gamma), 60.0, 0.3)
+    bounds, _ = recovery_bounds(time_s, level, SETTLED, 0.0, before)
+    assert bounds is not None
+    truth = tau * math.log(stops / band)
+    assert bounds[1] <= truth <= bounds[2]
+    assert bounds[0] == pytest.approx(truth, abs=0.6 / 60)
+
+
+@pytest.mark.parametrize("damping", [0.2, 0.4, 0.6, 0.8, 1.0])
+def test_second_order_against_a_reference(damping: float) -> None:
+    """Settling to 10 % and overshoot agree with python-control's step_info on a fine grid within a frame."""
+    control = pytest.importorskip("control")
+    natural = 8.0
+    system = control.tf([natural**2], [1, 2 * damping * natural, natural**2])
+    fine = np.linspace(0, 6, 60001)
+    # its automatic grid is too coarse, and on data it assumes a start at 0: normalised, with a fine grid of our own
+    info = control.step_info(system, timepts=fine, SettlingTimeThreshold=0.1)
+    _, response = control.step_response(system, fine)
+    time_s, level, before = rows_after(lambda t: SETTLED * np.interp(t, fine, response), 120.0, 0.5)
+    bounds, _ = recovery_bounds(time_s, level, SETTLED, 0.0, before)
+    assert bounds is not None
+    # ours ends at the first stay of half a second; at this speed swings are shorter, so both mean the last entry
+    assert bounds[0] == pytest.approx(info["SettlingTime"], abs=1.0 / 120)
+    assert 100 * max(level.max() - SETTLED, 0) / SETTLED == pytest.approx(info["Overshoot"], abs=0.5)
+
+
+def test_error_of_a_duration() -> None:
+    """Over all phases the error's spread is under that of a duration read off frames, T / sqrt(6)."""
+    # duration error T / sqrt(6) = 13.608 ms at 30 a second (check values, simulated there); crossings are interpolated here
+    generator = np.random.default_rng(2)
+    errors = []
+    for _ in range(300):
+        tau, phase = generator.uniform(0.1, 0.4), generator.uniform(0, 1)
+        time_s, level, before = rows_after(first_order(tau), 30.0, phase)
+        bounds, _ = recovery_bounds(time_s, level, SETTLED, 0.0, before)
+        assert bounds is not None
+        errors.append(bounds[0] - math.log(10.0) * tau)
+    assert np.std(errors) < 1 / 30 / math.sqrt(6)
+    assert abs(np.mean(errors)) < 0.002
+
+
+@given(
+    st.floats(0.05, 0.5),
+    st.floats(0.0, 0.999),
+    st.sampled_from([25.0, 30.0, 60.0]),
+    st.floats(0.0, 0.4),
+    st.integers(0, 99),
+)
+@settings(max_examples=60, deadline=None)
+def test_bounds_hold_the_truth_under_noise(tau: float, phase: float, rate: float, sigma: float, seed: int) -> None:
+    """Whatever loop, phase, rate and noise up to a tenth of the band, the truth lies within the bounds, a frame let go."""
+    time_s, level, before = rows_after(first_order(tau, start=5.0), rate, phase)
+    level = level + sigma * np.random.default_rng(seed).standard_normal(len(level))
+    settled, found, reason = settled_level(time_s, level)
+    assert reason is None
+    bounds, _ = recovery_bounds(time_s, level, settled, found, before)
+    assert bounds is not None
+    truth = tau * math.log((SETTLED - 5.0) / (0.1 * SETTLED))
+    assert bounds[1] - 1 / rate <= truth <= bounds[2] + 1 / rate
+
+
+@pytest.mark.parametrize("tau", [0.08, 0.2, 0.5])
+def test_time_constant_of_an_exponential(tau: float) -> None:
+    """The fitted time constant is the true one within 3 %; a straight ramp has none."""
+    time_s, level, _ = rows_after(first_order(tau), 60.0, 0.4)
+    assert time_constant(time_s, level, SETTLED, 0.05) == pytest.approx(tau, rel=0.03)
+    ramp = np.minimum(10.0 + 30.0 * time_s, SETTLED)
+    assert math.isnan(time_constant(time_s, ramp, SETTLED, 0.05))
+
+
+def test_what_cannot_be_resolved_says_why() -> None:
+    """Too short, still drifting, too noisy, at the floor: no figure but a reason."""
+    time_s = np.arange(90) / 30
+    assert "too short" in str(settled_level(time_s[:20], np.full(20, 40.0))[2])
+    assert "drifting" in str(settled_level(time_s, 20 + 8 * time_s)[2])
+    noisy = 10 + np.random.default_rng(1).normal(0, 1.0, 90)
+    assert "noise" in str(settled_level(time_s, noisy)[2])
+    assert "floor" in str(settled_level(time_s, np.zeros(90))[2])
+    swings = SETTLED * (1 + 0.3 * np.sin(2 * np.pi * 3 * time_s))
+    assert "does not stay" in str(recovery_bounds(time_s, swings, SETTLED, 0.0, -1 / 30)[1])
+
+
+def test_gain_first_then_shutter() -> None:
+    """A recovery in two stages ends when the level stays, not when it first passes through the band."""
+    time_s = np.arange(180) / 30
+    level = np.full(180, SETTLED)
+    level[:6] = 10.0
+    level[6:12] = 39.0  # gain brings it back for 0.2 s ...
+    level[12:30] = 55.0  # ... then the shutter overshoots
+    bounds, _ = recovery_bounds(time_s, level, SETTLED, 0.0, -1 / 30)
+    assert bounds is not None
+    assert bounds[1] <= 30 / 30 <= bounds[2]
+
+
+def test_a_recording_that_starts_blown_out_is_an_event() -> None:
+    """A still clip that begins far from where it settles has a start-up event; one that begins there has none."""
+    rows = np.arange(240) / 30
+    level = SETTLED + 50 * np.exp(-rows / 0.3)
+    timeline = timeline_of(240, level_percent=level, motion_percent=0.2)
+    nothing, readable = np.zeros(240, dtype=np.bool_), np.ones(240, dtype=np.bool_)
+    events = flash_events(timeline, Criteria(), level, nothing, readable)
+    assert [event.kind for event in events] == ["start_up"]
+    assert events[0].recovery_s == pytest.approx(0.3 * math.log(50 / 4), abs=1 / 30)
+    calm = np.full(240, SETTLED)
+    assert (
+        flash_events(timeline_of(240, level_percent=calm, motion_percent=0.2), Criteria(), calm, nothing, readable)
+        == []
+    )
+
+
+def test_black_grey_and_first_usable_frames() -> None:
+    """Frames under 5 % after the edge, greyed-out frames while lit, and the first usable moment are counted from the edge."""
+    rows = np.arange(240) / 30
+    level = np.full(240, SETTLED)
+    level[100:] = SETTLED * (1 - np.exp(-(rows[100:] - rows[100] + 0.01) / 0.2))
+    down = {"dimmed_percent": 80.0, "brightened_percent": 0.0, "fall_codes": 90.0, "rise_codes": 2.0, "likeness": 0.8}
+    quiet = {
+        "motion_percent": 0.2,
+        "brightened_percent": 0.5,
+        "dimmed_percent": 0.5,
+        "rise_codes": 3.0,
+        "fall_codes": 3.0,
+    }
+    timeline = timeline_of(240, (100, 101, down), level_percent=level, **quiet)
+    readable = np.ones(240, dtype=np.bool_)
+    readable[100:108] = False
+    (event,) = flash_events(timeline, Criteria(), level, np.zeros(240, dtype=np.bool_), readable)
+    assert event.kind == "flash_off"
+    assert event.black_frames == int(np.count_nonzero(level[100:] < 5.0)) >= 1
+    assert event.first_readable_s == pytest.approx(8.5 / 30, abs=0.003)
+    assert event.undershoot_percent == pytest.approx(100 * (1 - level[100] / SETTLED), abs=1.0)
+
+
+def test_median_of_repeats() -> None:
+    """The interval of a median is that of its order statistics: six values are the fewest, of ten it is the 2nd to the 9th."""
+    # binomial: P(fewer than 2 of 10 below the median) = 11/1024 = 0.0107, of 3: 0.0547 (exact)
+    assert repeats([1, 2, 3, 4, 5]).ci95 is None
+    assert repeats([6, 1, 5, 2, 4, 3]).ci95 == (1, 6)
+    assert repeats(range(1, 11)).ci95 == (2, 9)
+    assert repeats([]).median is None
+
+
+def test_hodges_lehmann_worked_example() -> None:
+    """The two-sample shift of the published example is 0.305, its 95 % interval -0.15 to 0.76."""
+    # Hollander and Wolfe 1973, permeability data; interval as given by an independent implementation, from memory
+    term = [0.80, 0.83, 1.89, 1.04, 1.45, 1.38, 1.91, 1.64, 0.73, 1.46]
+    early = [1.15, 0.88, 0.90, 0.74, 1.21]
+    found = difference(early, term)
+    assert found is not None
+    assert found.shift == pytest.approx(0.305)
+    assert found.ci95 == pytest.approx((-0.15, 0.76))
+    back = difference(term, early)
+    assert back is not None
+    assert back.shift == pytest.approx(-found.shift)
+
+
+@pytest.mark.parametrize(("first", "second", "interval"), [(3, 3, False), (4, 4, True), (1, 30, False)])
+def test_few_repeats_give_no_interval(first: int, second: int, interval: bool) -> None:
+    """Four repeats each are the fewest that give an interval on the difference; one of a camera never does."""
+    found = difference(list(np.arange(first) / 100), list(1 + np.arange(second) / 100))
+    assert found is not None
+    assert (found.ci95 is not None) == interval
+    assert difference([], [1.0]) is None
+
+
+def _run(words: list[str], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> tuple[int, str, str]:
+    monkeypatch.setattr("sys.argv", ["fieldscore", *words])
+    try:
+        cli.main()
+        code = 0
+    except SystemExit as stop:
+        code = int(stop.code or 0)
+    said = capsys.readouterr()
+    return code, said.out, said.err
+
+
+def test_the_command_writes_what_it_promises(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On the demo's torch test: two flashes of three seconds, both recoveries measured, results written; labels are harmless."""
+    import json
+
+    from fieldscore.simulate import load_truth
+
+    clip = Path(__file__).parent.parent / "clips" / "torch-test-camera-a.mp4"
+    label = "<script>alert(1)</script>"
+    code, out, err = _run(
+        ["recovery", str(clip), "--label", label, "-o", str(tmp_path / "out"), "--json"], capsys, monkeypatch
+    )
+    assert (code, err) == (0, "")
+    data = json.loads(out)
+    assert data == json.loads((tmp_path / "out" / "recovery.json").read_text())
+    assert data["schema"] == "fieldscore.recovery/1"
+    (found,) = data["clips"]
+    assert found["label"] == label
+    truth = load_truth(clip).events
+    assert [event["kind"] for event in found["events"]] == [event.kind for event in truth]
+    for event, true in zip(found["events"], truth, strict=True):
+        assert event["recovery_s"] == pytest.approx(true.recovery_s, abs=1 / 30)
+        assert event["recovery_low_s"] <= true.recovery_s <= event["recovery_high_s"]
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert label not in page
+    assert not re.search(r'(?:src|href)="(?!data:|#)', page)
+
+
+def test_labels_must_match_the_clips(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two labels for one recording are wrong usage."""
+    clip = Path(__file__).parent.parent / "clips" / "torch-test-camera-a.mp4"
+    code, _, err = _run(["recovery", str(clip), "--label", "A", "--label", "B"], capsys, monkeypatch)
+    assert code == 2
+    assert "2 labels for 1 recording" in err
