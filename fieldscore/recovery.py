@@ -39,6 +39,7 @@ _MAD_TO_SIGMA = 1.4826 / math.sqrt(2.0)  # of differences of neighbours
 class FlashEvent:
     """One flash edge and the recovery after it. Times in seconds, levels in % above the floor; None = not measurable.
 
+    `unreadable_percent` is the share of the picture that stays unreadable under the new light.
     `recovery_s` lies between `recovery_low_s` and `recovery_high_s`; `reason` says why an event is not resolvable.
     """
 
@@ -54,6 +55,7 @@ class FlashEvent:
     black_frames: int
     grey_frames: int
     first_readable_s: float | None
+    unreadable_percent: float | None
     overshoot_percent: float | None
     undershoot_percent: float | None
     time_constant_s: float | None
@@ -126,12 +128,22 @@ def _event(  # noqa: PLR0913 - one edge in its flight
         black_frames=int(np.argmin(black)) if not black.all() else len(black),
         grey_frames=int(np.count_nonzero(grey)) if edge.kind == "flash_on" else 0,
         first_readable_s=float(time_s[seen[0]]) - edge.at_s if seen.size else None,
+        unreadable_percent=_finite(_lost_for_good(timeline, edge.row, stop)) if reason is None else None,
         overshoot_percent=_finite(100.0 * max(over, 0.0) / settled if settled > 0 else math.nan),
         undershoot_percent=_finite(100.0 * max(under, 0.0) / settled if settled > 0 else math.nan),
         time_constant_s=_finite(time_constant(time_s, part, settled, sigma)) if reason is None else None,
         resolvable=reason is None,
         reason=reason,
     )
+
+
+def _lost_for_good(timeline: Timeline, start: int, stop: int) -> float:
+    """Share of the picture (%) that cannot be read once the level has settled under the new light; NaN if not known."""
+    rows = np.arange(start, stop)
+    last = rows[timeline.time_s[rows] >= timeline.time_s[stop - 1] - SETTLED_OVER_S]
+    readable = timeline["readable_percent"][last]
+    readable = readable[np.isfinite(readable)]
+    return 100.0 - float(np.median(readable)) if readable.size else math.nan
 
 
 def settled_level(time_s: Doubles, level: Doubles) -> tuple[float, float, str | None]:

@@ -88,7 +88,11 @@ def test_bins_hold_the_mean_of_what_is_known(values: list[float], rate: float) -
     series = bins.series()
     assert (np.diff(series.time_s) > 0).all()
     for middle_s, mean in zip(series.time_s, series.readable[:, 0, 0], strict=True):
-        inside = [v for t, v in zip(times, values, strict=True) if abs(t - middle_s) <= 0.125 and int(t / 0.25) * 0.25 <= middle_s]
+        inside = [
+            v
+            for t, v in zip(times, values, strict=True)
+            if abs(t - middle_s) <= 0.125 and int(t / 0.25) * 0.25 <= middle_s
+        ]
         known = [v for v in inside if not math.isnan(v)]
         if known:
             assert mean == pytest.approx(np.mean(known), abs=1e-4)
@@ -141,7 +145,9 @@ def test_a_grey_recording_gives_a_grey_picture() -> None:
         (639, 361, 1, 160, (283, 160)),
     ],
 )
-def test_pictures_keep_their_shape(rows: int, columns: int, lines_a_row: int, width: int, size: tuple[int, int]) -> None:
+def test_pictures_keep_their_shape(
+    rows: int, columns: int, lines_a_row: int, width: int, size: tuple[int, int]
+) -> None:
     """Height follows from the frame's proportions, a field counting double."""
     data = jpeg(np.full((rows, columns), 90, np.uint8), None, 8, CodeRange.NARROW, lines_a_row, width, 60)
     assert _shown(data).shape[:2] == size

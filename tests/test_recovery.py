@@ -183,6 +183,7 @@ def test_black_grey_and_first_usable_frames() -> None:
     assert event.kind == "flash_off"
     assert event.black_frames == int(np.count_nonzero(level[100:] < 5.0)) >= 1
     assert event.first_readable_s == pytest.approx(8.5 / 30, abs=0.003)
+    assert event.unreadable_percent == pytest.approx(8.0)  # the table's tiles are 92 % readable throughout
     assert event.undershoot_percent == pytest.approx(100 * (1 - level[100] / SETTLED), abs=1.0)
 
 

@@ -116,6 +116,7 @@ def test_a_failure_of_the_input_is_an_outcome(tmp_path: Path) -> None:
 
 def test_a_bug_of_ours_keeps_its_traceback(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What is not the input's fault is not made into a line: it comes through."""
+
     def broken(*arguments: object, **options: object) -> None:
         raise ZeroDivisionError("ours")
 

@@ -199,6 +199,7 @@ def _clip_context(test: Tested) -> dict[str, Any]:
                 "black": event.black_frames,
                 "grey": event.grey_frames,
                 "readable": seconds3(event.first_readable_s),
+                "lost": "–" if event.unreadable_percent is None else f"{event.unreadable_percent:.0f} %",
                 "over": "–" if event.overshoot_percent is None else f"{event.overshoot_percent:.1f} %",
                 "under": "–" if event.undershoot_percent is None else f"{event.undershoot_percent:.1f} %",
                 "tau": seconds3(event.time_constant_s),
