@@ -93,11 +93,11 @@ def test_provenance_says_where_the_rows_came_from(tmp_path: Path) -> None:
 
 def test_settings_of_the_pass_are_kept(tmp_path: Path) -> None:
     """The criteria that a pass was made with are in its record, and its grid follows them."""
-    criteria = replace(Criteria(), tile_rows=6, tile_columns=8, tile_interval_s=0.5)
+    criteria = replace(Criteria(), tile_rows=6, tile_columns=8, tile_interval_s=0.2)
     record = measure_flight([write_flight(tmp_path / "a.mp4", 40)], criteria=criteria)
     assert record.settings == criteria.to_dict()
-    assert record.tiles.readable.shape == (3, 6, 8)  # 1.33 s in stretches of half a second
-    assert len(record.evidence.thumbs) == 3
+    assert record.tiles.readable.shape == (7, 6, 8)  # 1.33 s in stretches of a fifth of a second
+    assert len(record.evidence.thumbs) == 7
 
 
 def test_progress_rises_to_the_length(tmp_path: Path) -> None:

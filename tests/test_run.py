@@ -166,7 +166,7 @@ def test_criteria_may_change_after_the_pass(tmp_path: Path) -> None:
     record = measure_flight([clip])
     folder = save(score_flight(record, Criteria()), tmp_path / "out", {})
     shares = []
-    for threshold in (0.0, 60.0, 100.0):
+    for threshold in (1.0, 60.0, 100.0):
         criteria = replace(Criteria(), usable_zone_readable_percent=threshold)
         outcome = run_job(Job((), folder, tmp_path / f"new{threshold:g}", criteria))
         assert outcome.result is not None
