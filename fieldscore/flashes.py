@@ -27,6 +27,7 @@ _OTHER_PERCENT = 2.0  # a small lamp leaves all but this share of the picture, a
 _CALM_FRAMES = 6  # frames before an edge that must be calm
 _CALM_RATIO = 4.0  # the step, over the largest change in the calm
 _FILL_PERCENT = 30.0  # share of the picture that a lamp filling it changes
+_SUDDEN = 1.6  # that share, over the largest just before: a lit gate takes a few frames to fly past
 _ONE_WAY = 3.0  # share that went the lamp's way, over the share that went the other
 _STEP_FLOOR = 0.05  # share of the step that the first changed frame, exposed partly under the lamp, must show
 _SAME_SCENE = 0.4  # likeness across the edge, unless the picture is blown or black
@@ -100,7 +101,7 @@ def _steps(timeline: Timeline, level: Doubles, sign: float) -> tuple[Mask, Mask]
     fill = (step >= _STEP_PERCENT) & (step >= least * np.abs(np.roll(level, 1)))
     fill &= (step >= _CALM_RATIO * _largest_before(np.abs(change), _CALM_FRAMES)) & (change >= _STEP_FLOOR * step)
     fill &= (np.roll(level, -3) - np.roll(level, -1) <= _GOES_ON * step) & ~_flashing(timeline, np.abs(change), step)
-    fill &= (most >= _FILL_PERCENT) & (most >= _ONE_WAY * other)
+    fill &= (most >= _FILL_PERCENT) & (most >= _ONE_WAY * other) & (most >= _SUDDEN * _largest_before(up, _CALM_FRAMES))
 
     quiet = _largest_before(np.maximum(rise, fall), _CALM_FRAMES)
     strongest = np.maximum(rise, np.roll(rise, -1))

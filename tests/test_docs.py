@@ -72,3 +72,15 @@ def test_thresholds_in_the_documents_are_the_defaults() -> None:
     assert f"over {criteria.airtime_motion_percent_per_s:g} % of the picture's height a second" in text
     assert f"k = {criteria.rose_k:g} times the noise" in text
     assert f"Under {criteria.min_effective_samples:g} effective samples" in text
+
+
+def test_readmes_example_is_what_the_tool_prints(tmp_path: Path) -> None:
+    """The summary shown in README is the one that the tool prints for that demo clip."""
+    from fieldscore import Criteria
+    from fieldscore.run import Job, run_job
+
+    shown = re.search(r"```text\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+    assert shown is not None
+    name = shown[1].splitlines()[0]
+    outcome = run_job(Job((ROOT / "clips" / f"{name}.mp4",), None, tmp_path, Criteria(), name=name))
+    assert list(outcome.summary) == shown[1].splitlines()

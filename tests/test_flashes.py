@@ -190,3 +190,23 @@ def test_material_is_a_timeline() -> None:
     """The hand-made tables hold what they say."""
     assert isinstance(timeline_of(3), Timeline)
     assert math.isclose(flash()[60], 70.0)
+
+
+def test_a_torch_in_flight_is_measured(tmp_path: Path) -> None:
+    """A torch lit while flying past gates that it lights up: its two edges are found, and no gate is taken for one."""
+    from fieldscore.simulate import CameraModel, Chain, Flash, FlightPlan, simulate
+    from fieldscore.video import Encoding
+
+    plan = FlightPlan(
+        seed=40, world_seed=61, width=256, height=192, duration_s=7.0, ground_before_s=0.5, ground_after_s=0.5,
+        speed_m_s=6.0, flashes=(Flash(2.51, 5.01, "fill", 15.0),),
+    )  # fmt: skip
+    camera = CameraModel("a", gain_max=16.0, ae_time_constant_s=0.2)
+    path = tmp_path / "flight.mp4"
+    truth = simulate(plan, camera, Chain(encoding=Encoding(crf=21)), path, tile_every=1000)
+    events = score_flight(measure_flight([path]), Criteria()).events
+    assert [event.kind for event in events] == [true.kind for true in truth.events]
+    for event, true in zip(events, truth.events, strict=True):
+        assert abs(event.at_s - true.time_s) < 1 / 30
+        if event.recovery_s is not None and math.isfinite(true.recovery_s):
+            assert abs(event.recovery_s - true.recovery_s) < 1 / 30

@@ -69,7 +69,8 @@ def test_the_text_holds_what_the_json_holds() -> None:
 def test_units_stand_under_each_other() -> None:
     """Names and units are columns of the terminal: no name is so long that it pushes its unit aside."""
     widths = {
-        len(line) - len(line.split(maxsplit=1)[1]) for line, column in zip(_said().splitlines(), json.loads(_said("--json")), strict=True)
+        len(line) - len(line.split(maxsplit=1)[1])
+        for line, column in zip(_said().splitlines(), json.loads(_said("--json")), strict=True)
         if column["unit"]
     }  # fmt: skip
     assert len(widths) == 1
