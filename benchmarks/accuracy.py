@@ -7,7 +7,6 @@ into docs/accuracy.md between its markers.
 from __future__ import annotations
 
 import argparse
-import re
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,11 +16,11 @@ import numpy.typing as npt
 from scipy.stats import rankdata
 
 from benchmarks.flights import write
+from benchmarks.pages import put
 from fieldscore import Criteria, measure_flight, score_flight
 from fieldscore.simulate import Truth, load_truth
 
-PAGE = Path(__file__).parent.parent / "docs" / "accuracy.md"
-MARKERS = ("<!-- table -->", "<!-- end of table -->")
+PAGE = "accuracy.md"
 EXPOSURE = ("level_percent", "clipped_percent", "crushed_percent")
 
 
@@ -106,10 +105,7 @@ def main() -> None:
     text = table(rows)
     print(text)
     if options.write:
-        page = PAGE.read_text(encoding="utf-8")
-        start, end = MARKERS
-        page = re.sub(f"{start}.*{end}", lambda _: f"{start}\n{text}\n{end}", page, flags=re.DOTALL)
-        PAGE.write_text(page, encoding="utf-8")
+        put(PAGE, text)
 
 
 if __name__ == "__main__":

@@ -8,7 +8,6 @@ puts the table into docs/recovery-accuracy.md between its markers.
 from __future__ import annotations
 
 import argparse
-import re
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -16,12 +15,12 @@ from pathlib import Path
 
 import numpy as np
 
+from benchmarks.pages import put
 from fieldscore import Criteria, measure_flight, score_flight
 from fieldscore.simulate import CameraModel, Chain, Flash, FlightPlan, Truth, load_truth, simulate
 from fieldscore.video import Encoding
 
-PAGE = Path(__file__).parent.parent / "docs" / "recovery-accuracy.md"
-MARKERS = ("<!-- table -->", "<!-- end of table -->")
+PAGE = "recovery-accuracy.md"
 NEAR_FRAMES = 1.5  # an edge is found if one of its kind lies so near
 
 
@@ -148,10 +147,7 @@ def main() -> None:
     text = table(outcomes)
     print(text.splitlines()[-1])
     if options.write:
-        page = PAGE.read_text(encoding="utf-8")
-        start, end = MARKERS
-        page = re.sub(f"{start}.*{end}", lambda _: f"{start}\n{text}\n{end}", page, flags=re.DOTALL)
-        PAGE.write_text(page, encoding="utf-8")
+        put(PAGE, text)
 
 
 if __name__ == "__main__":

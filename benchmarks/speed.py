@@ -10,7 +10,6 @@ from __future__ import annotations
 import argparse
 import os
 import platform
-import re
 import subprocess
 import sys
 import time
@@ -24,12 +23,12 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from benchmarks.pages import put
 from fieldscore import measure_flight
 from fieldscore.run import quiet_libraries
 from fieldscore.video import ClipWriter, Encoding
 
-PAGE = Path(__file__).parent.parent / "docs" / "performance.md"
-MARKERS = ("<!-- table -->", "<!-- end of table -->")
+PAGE = "performance.md"
 CLIPS = (
     (
         "mjpeg-480p30.avi",
@@ -164,10 +163,7 @@ def main() -> None:
         lines.append(f"| {seconds // 60} min | {peak_memory(path):.0f} MB |")
         print(lines[-1], flush=True)
     if options.write:
-        page = PAGE.read_text(encoding="utf-8")
-        start, end = MARKERS
-        page = re.sub(f"{start}.*{end}", lambda _: "\n".join([start, *lines, end]), page, flags=re.DOTALL)
-        PAGE.write_text(page, encoding="utf-8")
+        put(PAGE, "\n".join(lines))
 
 
 if __name__ == "__main__":

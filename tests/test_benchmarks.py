@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmarks import accuracy, flights, recovery, speed
+from benchmarks import accuracy, flights, pages, recovery, speed
 from fieldscore.simulate import TrueEvent
 from fieldscore.video import Encoding, Flight
 
@@ -72,8 +72,8 @@ def test_accuracy_table() -> None:
 @pytest.mark.parametrize("module", PAGES, ids=lambda module: module.__name__)
 def test_a_page_has_one_place_for_the_table(module: SimpleNamespace) -> None:
     """The page that --write changes exists and holds both markers once, in order, with a table between."""
-    page = module.PAGE.read_text(encoding="utf-8")
-    start, end = module.MARKERS
+    page = (pages.DOCS / module.PAGE).read_text(encoding="utf-8")
+    start, end = pages.START, pages.END
     assert (page.count(start), page.count(end)) == (1, 1)
     assert re.search(rf"{start}\n.*\|---\|.*\n{end}", page, re.DOTALL)
 
@@ -81,9 +81,9 @@ def test_a_page_has_one_place_for_the_table(module: SimpleNamespace) -> None:
 def test_tables_in_the_documents_are_of_this_program() -> None:
     """The headings that stand in the documents are those that the program writes today, and the flights are its own."""
     for module, made in ((accuracy, accuracy.table([_row()])), (recovery, recovery.table([]))):
-        page = module.PAGE.read_text(encoding="utf-8")
-        shown = page.split(module.MARKERS[0])[1].split(module.MARKERS[1])[0].strip().splitlines()
-        assert shown[:2] == made.splitlines()[:2], module.PAGE.name
+        page = (pages.DOCS / module.PAGE).read_text(encoding="utf-8")
+        shown = page.split(pages.START)[1].split(pages.END)[0].strip().splitlines()
+        assert shown[:2] == made.splitlines()[:2], module.PAGE
         if module is accuracy:
             names = {case.name + case.suffix for case in flights.cases()}
             assert {line.split("|")[1].strip() for line in shown[2:]} == names
