@@ -24,6 +24,7 @@ from fieldscore.units import from_eight_bit
 from fieldscore.video import CodedFrame, Flight
 
 LOOKS = 40  # pictures in the first look: enough to see text stand still, 1 % of a minute's frames
+LEAST_PIXELS = 32  # each way; a tile of the default grid then still has four pixels
 PROGRESS_EVERY = 32  # frames between two calls of `progress`
 _HASH_CHUNK = 1 << 20
 _NOTHING = "{}: no picture could be decoded; try playing the clip, and copy it again from the card"
@@ -83,6 +84,11 @@ def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
     sound = [one for one in looks if not one.damaged] or looks
     planes = [eight_bit(one.luma, one.bits) for one in sound]
     planes = [plane for plane in planes if plane.shape == planes[0].shape]
+    if min(planes[0].shape) < LEAST_PIXELS:
+        height, width = planes[0].shape
+        raise NotMeasurableError(
+            f"{title}: a picture of {width} x {height} px is too small: {LEAST_PIXELS} px each way are needed"
+        )
     flagged = any(clip.interlaced_flag for clip in flight.clips)
     return first_look(planes, range_tag=flight.range_tag, interlaced_flag=flagged, criteria=criteria)
 
