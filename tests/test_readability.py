@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from fieldscore.criteria import Criteria
 from fieldscore.frame import Frame
-from fieldscore.measures import readability, readable_shares
+from fieldscore.measures.readability import readability, readable_shares
 from fieldscore.units import contrast_step
 
 NAMES = [column.name for column in readable_shares.columns]
@@ -94,10 +94,28 @@ def test_not_measurable_is_not_zero() -> None:
 @given(st.floats(25.0, 200.0), st.floats(1.0, 12.0), st.floats(1.3, 3.0))
 @settings(max_examples=5, deadline=None)
 def test_more_noise_never_helps(level: float, sigma: float, factor: float) -> None:
-    """With more noise the Rose k of an even picture falls."""
-    quiet = np.nanmedian(last(level, sigma, frames=5).view(readability))
-    loud = np.nanmedian(last(level, sigma * factor, frames=5).view(readability))
+    """With more noise the Rose k of an even picture falls, as long as the ends hide none of it."""
+    # a fifth of a tile at the floor (0.84 sigma away) or a fiftieth at the ceiling (2.05 sigma) hides its noise
+    loud_sigma = min(sigma * factor, level - 18.5, (232.5 - level) / 2.3)
+    quiet = np.nanmedian(last(level, loud_sigma / factor, frames=5).view(readability))
+    loud = np.nanmedian(last(level, loud_sigma, frames=5).view(readability))
     assert loud < quiet
+
+
+@pytest.mark.parametrize("sigma", [9.0, 18.0])
+def test_noise_that_reaches_the_floor_is_no_silence(sigma: float) -> None:
+    """Where noise drives over a fifth of every tile into the floor it shows nothing: k is 0, not that of the noise left."""
+    frame = last(25.0, sigma, frames=5)
+    assert frame.tile_sums[:, 2].mean() > 0.2
+    assert np.all(frame.view(readability) == 0.0)
+
+
+def test_noise_hidden_by_the_ceiling_is_not_measurable() -> None:
+    """Where every tile is clipped a little, its noise is not known and its k is NaN, neither good nor 0."""
+    frame = last(195.0, 36.0, frames=5)
+    assert 0.02 < frame.tile_sums[:, 3].mean() < 0.2
+    assert np.isnan(frame.view(readability)).all()
+    assert all(math.isnan(value) for value in readable_shares(frame))
 
 
 def test_the_zone_is_the_centre() -> None:
