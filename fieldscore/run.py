@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -95,7 +96,8 @@ def _names(flights: Sequence[Sequence[Path]]) -> list[str]:
     names: list[str] = []
     for stem, with_folder in zip(stems, long, strict=True):
         name = stem if stems.count(stem) == 1 else with_folder
-        names.append(name if name not in names else f"{name} {len(names) + 1}")
+        numbered = (f"{name} {number}" for number in count(len(names) + 1))
+        names.append(name if name not in names else next(one for one in numbered if one not in names))
     return names
 
 

@@ -45,6 +45,46 @@ def test_readme_names_every_command() -> None:
     assert sorted(table) == sorted(cli.commands.commands)
 
 
+def test_options_in_prose_exist() -> None:
+    """Every option that a page names in passing belongs to a command, or to a script that the page names."""
+    known = {
+        name for command in cli.commands.commands.values() for parameter in command.params for name in parameter.opts
+    }
+    for page in PAGES:
+        text = page.read_text(encoding="utf-8")
+        scripts = [ROOT / "benchmarks" / f"{name}.py" for name in re.findall(r"python -m benchmarks\.(\w+)", text)]
+        own = {one for script in scripts for one in _options_of(script)}
+        assert set(re.findall(r"`[^`\n]*?(--[a-z][a-z-]*)", text)) <= known | own, page.name
+
+
+def _options_of(script: Path) -> set[str]:
+    """The options that a script of ours declares."""
+    return set(re.findall(r"add_argument\(\s*\"(--[a-z-]+)\"", script.read_text(encoding="utf-8")))
+
+
+def _scripts() -> list[tuple[str, str]]:
+    """Every line in the documents that runs a file of this project."""
+    pattern = r"(?:python -m benchmarks\.|python (?=docs/)|bash (?=\.ci/))[^`\n#]*"
+    return [
+        (page.name, line.strip()) for page in PAGES for line in re.findall(pattern, page.read_text(encoding="utf-8"))
+    ]
+
+
+def test_scripts_are_found_in_the_documents() -> None:
+    """The check below has lines to look at, each kind of them."""
+    lines = {line.split(" DIR")[0] for _, line in _scripts()}
+    assert {"python -m benchmarks.accuracy", "python docs/gallery.py", "bash .ci/run"} <= lines
+
+
+@pytest.mark.parametrize(("page", "line"), _scripts())
+def test_every_script_and_option_exists(page: str, line: str) -> None:
+    """A line that runs a script names a file of the project and options that it declares."""
+    words = shlex.split(line)
+    place = f"{words[2].replace('.', '/')}.py" if words[1] == "-m" else words[1]
+    assert (ROOT / place).is_file(), f"{page}: {line}"
+    assert {word for word in words if re.match("--[a-z]", word)} <= _options_of(ROOT / place), f"{page}: {line}"
+
+
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_links_lead_somewhere(page: Path) -> None:
     """Every relative link and picture of a document is a file of the project."""

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 from flight_material import HEIGHT, WIDTH, record_of, timeline_of, write_flight
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from fieldscore.analyse import measure_flight
@@ -90,6 +90,7 @@ def test_equal_names_get_their_folders(tmp_path: Path) -> None:
 
 @given(st.lists(st.tuples(st.sampled_from("ab"), st.sampled_from(["x", "y", "a x", "b x", "a x 2", "b x 3"]),
                           st.sampled_from([".mp4", ".mov", ".avi"])), max_size=8, unique=True))  # fmt: skip
+@example([("b", "b x 3", ".mp4"), ("b", "x", ".mp4"), ("b", "x", ".mov")])
 def test_no_two_flights_of_a_run_share_a_name(places: list[tuple[str, str, str]]) -> None:
     """Whatever the folders and names, each flight of a run has a name of its own."""
     names = _names([[Path("/") / folder / f"{stem}{suffix}"] for folder, stem, suffix in places])
