@@ -15,11 +15,13 @@ from fieldscore import __version__
 from fieldscore.collect import Rows, Thumbs, TileBins
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
+from fieldscore.exposure_trace import exposure_trace
 from fieldscore.frame import Frame, PictureArea, eight_bit
-from fieldscore.measures import COLUMNS, MEASURES, TILE_MEASURE
+from fieldscore.links import Linker
+from fieldscore.measures import COLUMNS, FRAME_COLUMNS, MEASURES, TILE_MEASURE, TRACE_COLUMNS
 from fieldscore.picture import FirstLook, first_look
 from fieldscore.record import ClipFacts, Evidence, FlightRecord, PictureFacts
-from fieldscore.timeline import Timeline
+from fieldscore.timeline import DECIMALS, Timeline
 from fieldscore.units import from_eight_bit
 from fieldscore.video import CodedFrame, Flight
 
@@ -52,18 +54,23 @@ def measure_flight(
     look = look_at(flight, criteria, title)
     tiles = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
     thumbs = Thumbs(criteria.tile_interval_s)
-    with closing(Rows(len(COLUMNS))) as rows:
+    linker = Linker()
+    with closing(Rows(len(FRAME_COLUMNS))) as rows:
         for frame in _frames(flight, look):
             rows.add(frame.time_s, [value for one in MEASURES for value in one(frame)], frame.histogram)
             tiles.add(frame.time_s, frame.view(TILE_MEASURE))
             thumbs.add(frame)
+            linker.add(frame)
             if progress is not None and len(rows) % PROGRESS_EVERY == 0:
                 progress(frame.time_s, flight.duration_s)
         if not len(rows):
             raise NotMeasurableError(_NOTHING.format(title))
         time_s, values, histogram = rows.arrays()
     clip = _facts(flight, look, time_s)
-    table = {column.name: values[:, index] for index, column in enumerate(COLUMNS)}
+    table = {column.name: values[:, index] for index, column in enumerate(FRAME_COLUMNS)}
+    trace = exposure_trace(*linker.results())
+    for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
+        table[column.name] = np.round(series, DECIMALS)
     return FlightRecord(
         name=title,
         timeline=Timeline(time_s, table, COLUMNS, _provenance(clip)),

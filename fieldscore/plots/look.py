@@ -49,6 +49,7 @@ class CauseLook:
 _CAUSES = {
     "link_lost": CauseLook("link lost", "link", "xxxx"),
     "recovering": CauseLook("recovering", "recover", "\\\\\\\\"),
+    "pulled_down": CauseLook("lamp pull-down", "other", "----"),
     "blown": CauseLook("blown out", "blown", "||||"),
     "too_dark": CauseLook("too dark", "dark", ""),
     "noisy": CauseLook("too noisy", "noise", "////"),

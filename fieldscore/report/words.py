@@ -19,6 +19,7 @@ _CAUSE_WORDS: Mapping[str, tuple[str, str]] = {
         "recovering after a change of light",
         "the camera was still recovering from a change of light",
     ),
+    "pulled_down": ("pulled down by a lamp", "a lamp in view made the camera dim the rest of the picture"),
     "blown": ("blown out", "the picture was blown out by light"),
     "too_dark": ("too dark", "the picture was too dark to make out obstacles"),
     "noisy": ("too noisy", "noise hid what the picture should have shown"),
