@@ -11,7 +11,7 @@ from fieldscore.plots.draw import (
     shade_lost,
 )
 from fieldscore.plots.look import CauseLook, cause_look
-from fieldscore.plots.rasters import draw_histogram, draw_readable_map
+from fieldscore.plots.rasters import draw_histogram, draw_readable_map, zone_box
 from fieldscore.plots.recovery import draw_recoveries, recoveries_svg
 from fieldscore.plots.sheets import NARROW, WIDE, Size, map_figure, map_svg, timeline_figure, timeline_svg
 from fieldscore.plots.svg import STYLE, to_svg
@@ -43,4 +43,5 @@ __all__ = [
     "timeline_figure",
     "timeline_svg",
     "to_svg",
+    "zone_box",
 ]

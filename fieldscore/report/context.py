@@ -3,26 +3,18 @@
 from __future__ import annotations
 
 import base64
-import re
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from fieldscore.events import runs
 from fieldscore.plots import cause_look
 from fieldscore.report import words
+from fieldscore.report.explain import column_title
 from fieldscore.report.summary import airtime_of, ordered_causes
 from fieldscore.score import CAUSES, Score
 
-_HATCH_CLASSES = {
-    "": "plain",
-    "xxxx": "cross",
-    "||||": "upright",
-    "////": "rising",
-    "\\\\\\\\": "falling",
-    "----": "level",
-}
-_SUFFIX = re.compile(r"_(percent_per_s|percent|stops|codes|px|s)$")
 _SHOWN_PROVENANCE = frozenset({"fieldscore", "file", "files", "sha256", "picture", "code range", "frames"})
 _HOW_KNOWN = {
     "tag": "as the file says",
@@ -65,7 +57,7 @@ class Figure(NamedTuple):
 
 
 class Cause(NamedTuple):
-    """A cause of loss: name, share of the airtime, seconds, bar width in %, colour and hatch classes."""
+    """A cause of loss: name, share of the airtime, seconds, bar width in %, colour and hatch classes, its longest stretch."""
 
     name: str
     share: Figure
@@ -73,6 +65,7 @@ class Cause(NamedTuple):
     width: float
     colour: str
     hatch: str
+    at: float | None
 
 
 class Row(NamedTuple):
@@ -92,6 +85,7 @@ class Shot(NamedTuple):
     taken_at: str
     title: str
     figures: tuple[Figure, ...]
+    time_s: float
 
 
 def headline(flight: Mapping[str, Any]) -> dict[str, Figure]:
@@ -110,7 +104,7 @@ def headline(flight: Mapping[str, Any]) -> dict[str, Figure]:
     }
 
 
-def causes(flight: Mapping[str, Any]) -> list[Cause]:
+def causes(score: Score, flight: Mapping[str, Any]) -> list[Cause]:
     """Causes of loss, the largest first; the longest bar is full."""
     airtime_s = airtime_of(flight) or 0.0
     ordered = ordered_causes(flight)
@@ -125,10 +119,31 @@ def causes(flight: Mapping[str, Any]) -> list[Cause]:
                 "" if part is None else words.seconds(part * airtime_s),
                 round(100.0 * (part or 0.0) / most, 2),
                 look.colour,
-                _HATCH_CLASSES[look.hatch],
+                look.hatch_class,
+                _longest_from(score, cause),
             )
         )
     return rows
+
+
+def _longest_from(score: Score, cause: str) -> float | None:
+    """Where the longest stretch lost to a cause begins, in seconds; None where nothing was lost to it."""
+    found = runs(score.cause == CAUSES.index(cause)) if cause in CAUSES else []
+    start, _ = max(found, key=lambda one: one[1] - one[0], default=(None, None))
+    return None if start is None else float(score.record.timeline.time_s[start])
+
+
+def gaps(flight: Mapping[str, Any]) -> list[tuple[float, str, str, str]]:
+    """Every gap: (when in seconds, when, how long, what it was lost to)."""
+    return [
+        (
+            gap["from_s"],
+            words.moment(gap["from_s"]),
+            words.seconds(gap["to_s"] - gap["from_s"]),
+            words.cause_name(gap["cause"]),
+        )
+        for gap in flight["gaps"]
+    ]
 
 
 def scale(flight: Mapping[str, Any]) -> list[tuple[str, str, float, str]]:
@@ -141,7 +156,7 @@ def scale(flight: Mapping[str, Any]) -> list[tuple[str, str, float, str]]:
         if part:
             look = cause_look(cause)
             name = f"{words.cause_name(cause)} {words.share(part)}"
-            parts.append((look.colour, _HATCH_CLASSES[look.hatch], round(100.0 * part, 2), name))
+            parts.append((look.colour, look.hatch_class, round(100.0 * part, 2), name))
     return parts
 
 
@@ -154,7 +169,7 @@ def measures(score: Score, flight: Mapping[str, Any]) -> list[Row]:
             Figure(f"measures.{name}.{key}", found[key], words.number(found[key], found["unit"]))
             for key in ("median", "p5", "p95")
         )
-        rows.append(Row(_title(name), name, meaning.get(name, ""), figures))
+        rows.append(Row(column_title(name), name, meaning.get(name, ""), figures))
     return rows
 
 
@@ -162,7 +177,7 @@ def stability(flight: Mapping[str, Any]) -> list[Row]:
     """The table of brightness stability."""
     rows = []
     for name, value in flight["stability"].items():
-        title, meaning, unit = _STABILITY_WORDS.get(name, (_title(name), "", ""))
+        title, meaning, unit = _STABILITY_WORDS.get(name, (column_title(name), "", ""))
         rows.append(Row(title, name, meaning, (Figure(f"stability.{name}", value, words.number(value, unit)),)))
     return rows
 
@@ -184,6 +199,7 @@ def shots(score: Score, flight: Mapping[str, Any], pictures: Mapping[float, byte
                 "" if exact else words.moment(taken_s),
                 _state(score, index),
                 figures,
+                one["time_s"],
             )
         )
     return [(kind, group) for kind, group in groups.items() if group]
@@ -233,7 +249,7 @@ def criteria(score: Score) -> list[tuple[str, str, str]]:
     rows = []
     for name, value, unit, reason in score.criteria.describe():
         shown = f"{value:g}" if isinstance(value, (int, float)) else str(value)
-        rows.append((_title(name), f"{shown} {unit}".strip(), reason))
+        rows.append((column_title(name), f"{shown} {unit}".strip(), reason))
     return rows
 
 
@@ -271,10 +287,6 @@ def _airtime(flight: Mapping[str, Any]) -> str:
 
 def _how(key: str) -> str:
     return _HOW_KNOWN.get(key, key)
-
-
-def _title(name: str) -> str:
-    return _capital(_SUFFIX.sub("", name).replace("_", " "))
 
 
 def _capital(text: str) -> str:
