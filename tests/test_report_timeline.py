@@ -90,7 +90,7 @@ class Opened:
 
     def point(self, share: float) -> None:
         """Put the mouse over the strip."""
-        strip = self.page.locator(".strip")
+        strip = self.page.locator(".slide")
         strip.scroll_into_view_if_needed()
         box = strip.bounding_box()
         self.page.mouse.move(box["x"] + share * box["width"], box["y"] + 40)
@@ -158,7 +158,7 @@ def test_pointing_shows_the_frame_and_the_figures_of_that_moment(opened: Opened,
 def test_keys_move_along_the_flight(opened: Opened) -> None:
     """The slider is reached by the tabulator key and moved by arrows, page keys, home and end; it tells where it is."""
     page = opened.page
-    page.evaluate("document.querySelector('.strip').focus()")
+    page.evaluate("document.querySelector('.slide').focus()")
     assert page.evaluate("document.activeElement.getAttribute('role')") == "slider"
     page.keyboard.press("Home")
     assert opened.seconds()[0] == 0.0
@@ -167,7 +167,7 @@ def test_keys_move_along_the_flight(opened: Opened) -> None:
         assert opened.seconds()[0] == pytest.approx(expected, abs=1e-3), key
     page.keyboard.press("End")
     assert opened.seconds()[0] == pytest.approx(DURATION_S - 1 / 30, abs=1e-3)
-    strip = page.locator(".strip")
+    strip = page.locator(".slide")
     assert strip.get_attribute("aria-valuetext").startswith("1:00.0 min:s; outside the airtime, Zone readable ")
     assert float(strip.get_attribute("aria-valuenow")) == pytest.approx(DURATION_S, abs=0.1)
 
@@ -183,7 +183,7 @@ def test_jumps_lead_there(opened: Opened, score: Score) -> None:
     ):
         link.click()
         assert opened.seconds()[0] == pytest.approx(expected, abs=1 / 30)
-        assert page.evaluate("document.activeElement.className") == "strip"
+        assert page.evaluate("document.activeElement.className") == "slide"
     page.get_by_role("button", name="loss before").click()
     assert opened.seconds()[0] == pytest.approx(24.0, abs=1 / 30)
     page.get_by_role("button", name="next loss").click()
@@ -231,7 +231,7 @@ def test_touch_drags_along(browser: Any, file: Path) -> None:
     context = browser.new_context(viewport={"width": PHONE, "height": 800}, has_touch=True, is_mobile=True)
     page = context.new_page()
     page.goto(file.as_uri())
-    strip = page.locator(".strip")
+    strip = page.locator(".slide")
     strip.scroll_into_view_if_needed()
     box = strip.bounding_box()
     page.touchscreen.tap(box["x"] + box["width"] * 0.5, box["y"] + 30)

@@ -12,8 +12,6 @@ from typing import Any
 
 from markupsafe import Markup
 
-CHOSEN = "zone_readable_percent"  # the curve that is drawn first
-
 _OFF = (
     "Scripts do not run here, so only the drawings and pictures are shown; where they run, any moment can be looked at."
 )
@@ -33,17 +31,25 @@ def policy() -> str:
     return f"default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src 'sha256-{digest}'"
 
 
-def instrument(name: str, tracks: Sequence[Mapping[str, Any]], axis: Mapping[str, Any] | None = None) -> Markup:
+def instrument(
+    name: str,
+    tracks: Sequence[Mapping[str, Any] | str],
+    axis: Mapping[str, Any] | None = None,
+    *,
+    chosen: str = "zone_readable_percent",
+) -> Markup:
     """The element of a timeline: its id `name`, with the data of one flight or several inside.
 
-    `tracks` are of `track.track_data`; they share the time axis, or `axis` of `track.axis_data`. The page needs
+    `tracks` are of `track.track_data`, all of them, or all names of other timelines on the page, whose first track is meant
+    (so that nothing is on the page twice). They share the time axis, or `axis` of `track.axis_data`.
+    `chosen` is the column whose curve is drawn first. The page needs
     `script()` at its end, once, and `policy()` in its head. A link `<a class="jump" href="#name" data-at="12.3"
     data-track="0">` leads to a time of a track; `<figure data-follows="name" data-axis="0.1 0.02">` around a drawing of
     the same axis joins in, its axis beginning and ending at these shares of its width.
     """
-    data = {"chosen": CHOSEN, "tracks": list(tracks), "axis": axis}
+    data = {"chosen": chosen, "tracks": list(tracks), "axis": axis}
     return Markup(
-        '<div class="instrument" id="{}"><script type="application/json">{}</script><p class="off">{}</p></div>'
+        '<div class="instrument" id="{0}"><script type="application/json" id="{0}-data">{1}</script><p class="off">{2}</p></div>'
     ).format(
         name,
         Markup(script_safe(data)),  # noqa: S704 - every character that could end the element is written as \u...

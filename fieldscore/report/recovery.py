@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 from markupsafe import Markup
 
 from fieldscore import __version__
@@ -15,11 +16,15 @@ from fieldscore.plots import NARROW, WIDE, recoveries_svg
 from fieldscore.recovery import FlashEvent
 from fieldscore.report.cautions import CAUTIONS
 from fieldscore.report.html import environment
+from fieldscore.report.instrument import instrument, policy, script
+from fieldscore.report.track import axis_data, track_data
 from fieldscore.report.words import event_name, event_text, moment, seconds3, visible
 from fieldscore.score import Score
 
 SCHEMA = "fieldscore.recovery/1"
 KINDS = (("flash_off", "After the light went out"), ("flash_on", "After the light came on"))
+_BEFORE_S, _AFTER_S, _STEP_S = 1.0, 3.0, 0.05  # of the clips shown together, seconds from the edge
+_MOST_TOGETHER = 4  # clips: more are too small side by side
 _NOT_CONTROLLED = "distance, beam and brightness of the light, and how dark the rest was, are not known to the program"
 
 
@@ -163,7 +168,10 @@ def render_recovery(tests: Sequence[Tested]) -> str:
         title=", ".join(dict.fromkeys(visible(test.label) for test in tests)),
         lead=_lead(data),
         plots=plots,
-        clips=[_clip_context(test) for test in tests],
+        clips=[_clip_context(test, f"clip-{number}") for number, test in enumerate(tests)],
+        policy=policy(),
+        script=script(),
+        together=_together(tests),
         differences=[_compared(one) for one in data["differences"]],
         notes=[visible(note) for note in data["notes"]],
         cautions=CAUTIONS,
@@ -171,20 +179,41 @@ def render_recovery(tests: Sequence[Tested]) -> str:
     )
 
 
-def _lead(data: Mapping[str, Any]) -> str:
-    """What came out, in plain words."""
+def _lead(data: Mapping[str, Any]) -> list[str]:
+    """What came out, in plain words, a sentence a clip."""
     sentences = []
     for clip in data["clips"]:
-        for key, what in (("recovery_s", "the light went out"), ("recovery_on_s", "the light came on")):
-            if clip[key]["n"]:
-                count = f", {clip[key]['n']} times" if clip[key]["n"] > 1 else ""
-                sentences.append(
-                    f"{visible(clip['label'])}: the picture was back {clip[key]['median']:.2f} s after {what}{count}."
-                )
-    return " ".join(sentences) or "No recovery could be measured; the table says why."
+        parts = [
+            f"{clip[key]['median']:.2f} s after {what} ({clip[key]['n']} measured)"
+            for key, what in (("recovery_s", "the light went out"), ("recovery_on_s", "it came on"))
+            if clip[key]["n"]
+        ]
+        if parts:
+            sentences.append(f"{visible(clip['label'])}: the picture was back {' and '.join(parts)}.")
+    return sentences or ["No recovery could be measured; the table says why."]
 
 
-def _clip_context(test: Tested) -> dict[str, Any]:
+def _together(tests: Sequence[Tested]) -> list[tuple[str, Markup]]:
+    """For each kind of edge that several clips have: its heading, and their first ones on one axis, aligned at the edge."""
+    found = []
+    for kind, title in KINDS:
+        group = [
+            (f"clip-{number}", test.events(kind)[0].at_s) for number, test in enumerate(tests) if test.events(kind)
+        ][:_MOST_TOGETHER]
+        if len(group) > 1:
+            after = np.round(np.arange(-_BEFORE_S, _AFTER_S + 1e-9, _STEP_S), 4)
+            ticks = {
+                float(index): f"{value:g} s" for index, value in enumerate(after.tolist()) if value == round(value)
+            }
+            told = [f"{value:+.2f} s from the edge" for value in after.tolist()]
+            times = np.array([at_s for _, at_s in group])[:, None] + after
+            axis = axis_data("seconds from the edge", ticks, times, told, start=_BEFORE_S / _STEP_S)
+            names = [place for place, _ in group]
+            found.append((title, instrument(f"together-{kind}", names, axis, chosen="level_percent")))
+    return found
+
+
+def _clip_context(test: Tested, place: str) -> dict[str, Any]:
     rows = []
     for event in test.score.events:
         frames = sorted(time_s for time_s in test.pictures if event.at_s - 0.2 <= time_s <= event.at_s + 2.5)  # noqa: PLR2004 - the strip
@@ -192,6 +221,7 @@ def _clip_context(test: Tested) -> dict[str, Any]:
             {
                 "what": event_name(event.kind),
                 "at": moment(event.at_s),
+                "at_s": event.at_s,
                 "recovery": seconds3(event.recovery_s) if event.resolvable else "not resolvable",
                 "bounds": f"{seconds3(event.recovery_low_s)} to {seconds3(event.recovery_high_s)}"
                 if event.resolvable
@@ -216,4 +246,6 @@ def _clip_context(test: Tested) -> dict[str, Any]:
     clip = test.score.record.clip
     kind = "fields" if clip.interlaced else "frames"
     facts = f"{clip.width} x {clip.height} px, {clip.frame_rate * (2 if clip.interlaced else 1):.5g} {kind} a second, {clip.codec}"
-    return {"label": visible(test.label), "file": visible(test.file), "facts": facts, "rows": rows}
+    timeline = instrument(place, [track_data(test.score, test.label)], chosen="level_percent")
+    about = {"label": visible(test.label), "file": visible(test.file), "facts": facts, "rows": rows}
+    return {**about, "place": place, "timeline": timeline}

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import base64
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -173,15 +173,24 @@ def _packed(values: npt.NDArray[Any]) -> str:
     return base64.b64encode(np.ascontiguousarray(swapped).tobytes()).decode("ascii")
 
 
-def axis_data(label: str, ticks: Mapping[float, str], times_s: npt.NDArray[np.float64]) -> dict[str, Any]:
-    """A shared axis for several tracks that is not time: `times_s` [tracks, places] says when each was where.
+def axis_data(
+    label: str,
+    ticks: Mapping[float, str],
+    times_s: npt.NDArray[np.float64],
+    names: Sequence[str] = (),
+    start: float = 0.0,
+) -> dict[str, Any]:
+    """A shared axis for several tracks that is not time: `times_s` [tracks, places] says when each was where, rising.
 
-    `ticks` are marks to write under it, by place (0 .. places - 1).
+    `ticks` are marks to write under it, by place (0 .. places - 1); `names`, where given, say each place in words; `start`
+    is the place that is shown first.
     """
     if times_s.ndim != 2 or times_s.shape[1] < 2:  # noqa: PLR2004 - a line has two ends
         raise ValueError(f"times are {times_s.shape}, expected (tracks, at least 2 places)")
     return {
         "label": words.visible(label),
+        "start": start,
         "ticks": [[place, words.visible(text)] for place, text in ticks.items()],
+        "names": [words.visible(name) for name in names],
         "times": [_ticks(row) for row in times_s],
     }

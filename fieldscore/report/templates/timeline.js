@@ -190,7 +190,7 @@
     const lists = data.times.map(times);
     const high = lists[0].length - 1;
     return {
-      low: 0, high, ticks: data.ticks, label: data.label, page: Math.max(1, Math.round(high / 20)),
+      low: 0, high, start: data.start, ticks: data.ticks, label: data.label, page: Math.max(1, Math.round(high / 20)),
       time: (track, place) => {
         const first = clamp(Math.floor(place), 0, high - 1);
         return lists[track][first] + (place - first) * (lists[track][first + 1] - lists[track][first]);
@@ -201,7 +201,7 @@
         return clamp(next - 1 + (after > before ? (time - before) / (after - before) : 0), 0, high);
       },
       step: (place, by) => clamp(Math.round(place) + by, 0, high),
-      words: (place) => `${data.label} ${Math.round(place)} of ${high}`,
+      words: (place) => data.names[Math.round(place)] || `${data.label} ${Math.round(place)} of ${high}`,
     };
   };
 
@@ -217,13 +217,19 @@
   };
 
   let made = 0;
+  const read = new Map();
+  /* Tracks of the instrument of that id, read once however many show them. */
+  const known = (id) => {
+    if (!read.has(id)) read.set(id, JSON.parse(document.getElementById(`${id}-data`).textContent).tracks.map((one) => new Track(one)));
+    return read.get(id);
+  };
 
   class Instrument {
     constructor(root, data) {
       made += 1;
       this.name = `instrument${made}`;
       this.root = root;
-      this.tracks = data.tracks.map((one) => new Track(one));
+      this.tracks = data.tracks.map((one) => (typeof one === "string" ? known(one)[0] : one));
       this.axis = data.axis ? placeAxis(data.axis) : timeAxis(this.tracks);
       this.mapOn = true;
       this.followers = [];
@@ -236,9 +242,20 @@
       this.build();
       this.curve();
       this.ribbons();
-      const first = this.tracks[0];
-      const worst = first.gaps.reduce((most, one) => (!most || one[1] - one[0] > most[1] - most[0] ? one : most), null);
-      this.go(this.axis.place(0, worst ? worst[0] : first.span[0]));
+      this.go(this.start());
+    }
+
+    /* Where to begin: where the axis says, else at the longest loss of the first track, else at the left. */
+    start() {
+      if (this.axis.start !== undefined) return this.axis.start;
+      const gaps = this.tracks[0].gaps.filter((one) => this.inside(0, one[0]));
+      const worst = gaps.reduce((most, one) => (!most || one[1] - one[0] > most[1] - most[0] ? one : most), null);
+      return worst ? this.axis.place(0, worst[0]) : this.axis.low;
+    }
+
+    /* Whether a time of a track lies on the axis. */
+    inside(track, time) {
+      return time >= this.axis.time(track, this.axis.low) && time <= this.axis.time(track, this.axis.high);
     }
 
     drawable(column) {
@@ -268,11 +285,11 @@
       this.marks = element("div", { class: "marks" });
       this.cursor = element("div", { class: "cursor" });
       [this.top, this.bottom] = ["top", "bottom"].map((one) => element("span", { class: `end ${one}` }));
-      this.strip = element("div", { class: "strip", role: "slider", tabindex: "0", "aria-label": "Moment of the flight", "aria-orientation": "horizontal",
+      this.strip = element("div", { class: "slide", role: "slider", tabindex: "0", "aria-label": "Moment of the flight", "aria-orientation": "horizontal",
         "aria-valuemin": this.axis.low.toFixed(1), "aria-valuemax": this.axis.high.toFixed(1) },
       element("div", { class: "graph" }, this.graph, this.top, this.bottom), ...this.lanes, this.marks, this.cursor);
       this.ruler = element("div", { class: "ruler", "aria-hidden": "true" },
-        ...this.axis.ticks.map(([at, text]) => element("span", { style: `left:${this.share(at) * 100}%` }, text)));
+        ...this.axis.ticks.map(([at, text]) => element("span", { style: `left:${this.share(at) * 100}%;transform:translateX(-${this.share(at) * 100}%)` }, text)));
       this.heading = element("p", { class: "heading" });
       this.told = element("p", { class: "told" });
       const box = element("input", { type: "checkbox" });
@@ -370,7 +387,7 @@
           const { colour, hatch } = track.states[one.state];
           return element("i", { class: `h-${hatch}`, style: `--c: var(--${colour}); left: ${(one.from / SAMPLES) * 100}%; width: ${((one.to - one.from) / SAMPLES) * 100}%` });
         }));
-        for (const [at, text] of track.events) {
+        for (const [at, text] of track.events.filter((one) => this.inside(index, one[0]))) {
           this.marks.append(element("i", { style: `left: ${this.share(this.axis.place(index, at)) * 100}%`, title: `${this.mark(index)}${text}, ${clock(at)}` }));
         }
       });
@@ -409,7 +426,7 @@
 
     /* To the next or the last loss of any track. */
     leap(way) {
-      const starts = this.tracks.flatMap((track, index) => track.gaps.map((gap) => this.axis.place(index, gap[0]))).sort((a, b) => a - b);
+      const starts = this.tracks.flatMap((track, index) => track.gaps.filter((gap) => this.inside(index, gap[0])).map((gap) => this.axis.place(index, gap[0]))).sort((a, b) => a - b);
       const least = (this.axis.high - this.axis.low) * 1e-4 + 0.05;
       const found = way > 0 ? starts.find((one) => one > this.position + least) : starts.reverse().find((one) => one < this.position - least);
       if (found !== undefined) this.go(found);
@@ -481,7 +498,8 @@
 
   const instruments = new Map();
   for (const root of document.querySelectorAll(".instrument")) {
-    const made = new Instrument(root, JSON.parse(root.querySelector("script").textContent));
+    const data = JSON.parse(root.querySelector("script").textContent);
+    const made = new Instrument(root, data.tracks.some((one) => typeof one === "string") ? data : { ...data, tracks: known(root.id) });
     root.querySelector(".off").remove();
     instruments.set(root.id, made);
     for (const figure of document.querySelectorAll(`figure[data-follows="${root.id}"]`)) made.follow(figure);
