@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from fieldscore.measure import Column
@@ -89,13 +89,20 @@ _COLUMNS: Mapping[str, Explanation] = {
         "the curve, and where the floor lies",
         _LEVEL.method,
     ),
-    **dict.fromkeys(("readable_percent", "zone_readable_percent", "zone_dark_percent"), _READABLE),
-    **dict.fromkeys(("zone_blown_percent", "zone_noisy_percent"), _READABLE),
+    **dict.fromkeys(("readable_percent", "zone_dark_percent", "zone_blown_percent", "zone_noisy_percent"), _READABLE),
+    "zone_readable_percent": replace(
+        _READABLE,
+        text="Share of the tiles of the flying zone, the centre of the picture, where the reference object would be seen.",
+    ),
     **dict.fromkeys(("noise_percent", "frozen_percent"), _NOISE),
     "motion_percent": Explanation(
         "", "Found by registering the picture, a few times a second.", "how the drone was flown", "Usable airtime"
     ),
-    **dict.fromkeys(("spread_codes", "patch_spread_codes", "colour_codes", "likeness", "repeated", "damaged"), _LINK),
+    **dict.fromkeys(("spread_codes", "colour_codes", "likeness", "repeated", "damaged"), _LINK),
+    "patch_spread_codes": replace(
+        _LINK,
+        text="Standard deviation of the means of the picture's tiles: small beside the spread of its pixels in snow.",
+    ),
     **dict.fromkeys(("brightened_percent", "dimmed_percent", "rise_codes", "fall_codes"), _FLASH),
     **dict.fromkeys(("link", "airborne", "usable"), Explanation("", "", "the criteria", "Usable airtime")),
 }

@@ -10,7 +10,10 @@ from markupsafe import Markup
 
 from fieldscore.plots import NARROW, WIDE, map_svg, timeline_svg
 from fieldscore.report import context, words
+from fieldscore.report.assumed import assumed
 from fieldscore.report.cautions import CAUTIONS
+from fieldscore.report.explain import explain_place
+from fieldscore.report.figures import tables, told
 from fieldscore.report.flight import flight_json
 from fieldscore.report.instrument import instrument, policy, script
 from fieldscore.report.summary import airtime_of, gaps_text, interval_text, verdict_of
@@ -54,8 +57,11 @@ def render_html(score: Score, pictures: Mapping[float, bytes]) -> str:
             map_wide=Markup(wide_map),  # noqa: S704
             map_narrow=Markup(narrow_map),  # noqa: S704
             shots=context.shots(score, flight, pictures),
-            measures=context.measures(score, flight),
-            stability=context.stability(flight),
+            tables=tables(score, flight),
+            explained=context.explained(),
+            causes_told=told(explain_place("usable.lost_by_cause")),
+            recovery_told=told(explain_place("events.recovery_s")),
+            assumed=[(key, words.visible(text)) for key, text in assumed(score, flight)],
             criteria=context.criteria(score),
             needed=f"{score.criteria.usable_zone_readable_percent:g} %",
             zone=f"{100.0 * score.criteria.flying_zone:g} %",
