@@ -54,7 +54,7 @@ def assumed(score: Score, flight: Mapping[str, Any]) -> list[tuple[str, str]]:
         ),
         (
             "Reference object",
-            f"Readable means that an object {criteria.object_contrast:g} times brighter than its background, "
+            f"Readable means that an object brighter than its background by {100 * criteria.object_contrast:g} %, "
             f"{criteria.object_size_px:g} px wide at 480 lines, would stand out {criteria.rose_k:g} times from the noise.",
         ),
         (

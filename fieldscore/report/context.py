@@ -130,7 +130,7 @@ def shots(score: Score, flight: Mapping[str, Any], pictures: Mapping[float, byte
     """Pictures of the moments, the worst and the typical ones apart."""
     groups: dict[str, list[Shot]] = {"worst": [], "typical": []}
     for index, one in enumerate(flight["moments"]):
-        taken_s, data = _picture(score, pictures, score.moments[index].time_s)
+        taken_s, data = picture_at(score, pictures, score.moments[index].time_s)
         exact = taken_s is None or abs(taken_s - one["time_s"]) < 0.05  # noqa: PLR2004 - reads as the same tenth
         figures = tuple(
             Figure(f"moments.{index}.{key}", one[key], words.number(one[key], "%"))
@@ -141,7 +141,7 @@ def shots(score: Score, flight: Mapping[str, Any], pictures: Mapping[float, byte
                 f"data:image/jpeg;base64,{base64.b64encode(data).decode('ascii')}" if data else "",
                 words.moment(one["time_s"]),
                 "" if exact else words.moment(taken_s),
-                _state(score, index),
+                state_at(score, index),
                 figures,
                 one["time_s"],
             )
@@ -197,7 +197,7 @@ def criteria(score: Score) -> list[tuple[str, str, str]]:
     return rows
 
 
-def _picture(score: Score, pictures: Mapping[float, bytes], time_s: float) -> tuple[float | None, bytes | None]:
+def picture_at(score: Score, pictures: Mapping[float, bytes], time_s: float) -> tuple[float | None, bytes | None]:
     """The picture taken for this moment, else the nearest small one of the evidence, with its time."""
     interval = score.record.timeline.interval_s
     near = min(pictures, key=lambda at: abs(at - time_s), default=None)
@@ -211,7 +211,7 @@ def _picture(score: Score, pictures: Mapping[float, bytes], time_s: float) -> tu
     return None, None
 
 
-def _state(score: Score, index: int) -> str:
+def state_at(score: Score, index: int) -> str:
     """What a moment's frame was: a typical moment of a poor flight need not be a usable one."""
     one = score.moments[index]
     if one.cause is not None:
