@@ -142,6 +142,21 @@ def test_pictures_are_found_again() -> None:
         assert grey == pytest.approx(int(20 + 200 * time / seconds), abs=2.0)
 
 
+def test_pictures_that_must_not_be_missed_are_all_there() -> None:
+    """Extra pictures are on the film at their own times, however dense, among those of the record and in order."""
+    at = np.arange(0.0, 4.0, 0.25)
+    extra = {1.0 + 0.01 * index: jpeg_of(200) for index in range(5)}
+    found = film.pack(at, [jpeg_of(60)] * len(at), 4.0, extra)
+    assert set(extra) <= set(found.time_s.tolist())
+    assert len(found.time_s) == len(at) + 4  # one of them replaces the picture at 1 s
+    assert (np.diff(found.time_s) > 0).all()
+    width, height = found.size
+    sheet = sheet_of(found.sheets[0])
+    place = int(np.searchsorted(found.time_s, 1.0))
+    cell = sheet[place // 8 * height :, place % 8 * width :][:height, :width]
+    assert cell.mean() == pytest.approx(200, abs=2)
+
+
 def test_what_is_no_picture_is_left_out() -> None:
     """Bytes that are no JPEG picture, or a broken one, are not on the film; a flight without any has none."""
     good = jpeg_of(90)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -31,13 +31,23 @@ class Film:
     sheets: tuple[str, ...]
 
 
-def pack(time_s: npt.NDArray[np.float64], thumbs: Sequence[bytes], duration_s: float) -> Film:
-    """Sheets of the flight's JPEG pictures, at most PICTURES_A_SECOND of them, as good as the room allows.
+def pack(
+    time_s: npt.NDArray[np.float64],
+    thumbs: Sequence[bytes],
+    duration_s: float,
+    more: Mapping[float, bytes] | None = None,
+) -> Film:
+    """Sheets of the flight's JPEG pictures, about PICTURES_A_SECOND of them and all of `more`, as good as the room allows.
 
-    What is no JPEG, or does not decode, is left out.
+    `more` are pictures by time in seconds that must not be missed, as those around a flash. What is no JPEG, or does not
+    decode, is left out.
     """
     room = ROOM_BYTES * max(1.0, duration_s / ROOM_FOR_S)
-    chosen = [index for index in _thinned(time_s, PICTURES_A_SECOND) if _size(thumbs[index]) is not None]
+    found = {float(time_s[index]): thumbs[index] for index in _thinned(time_s, PICTURES_A_SECOND)}
+    found = {at: data for at, data in {**found, **(more or {})}.items() if _size(data) is not None}
+    time_s = np.array(sorted(found))
+    thumbs = [found[at] for at in time_s.tolist()]
+    chosen = list(range(len(thumbs)))
     while chosen:
         sample = [thumbs[index] for index in chosen[:: max(1, len(chosen) // _SAMPLE)][:_SAMPLE]]
         for width, quality in LOOKS:

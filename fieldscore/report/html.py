@@ -49,7 +49,7 @@ def render_html(score: Score, pictures: Mapping[float, bytes]) -> str:
             scale=context.scale(flight),
             policy=policy(),
             script=script(),
-            instrument=instrument(TIMELINE, [track_data(score)]),
+            instrument=instrument(TIMELINE, [track_data(score, pictures=pictures)]),
             axes=[f"{size.left / size.width:.5f} {size.right / size.width:.5f}" for size in (WIDE, NARROW)],
             # Markup: drawn by this program from numbers alone; no name from outside reaches a plot.
             timeline_wide=Markup(timeline_svg(score, WIDE, "tw")),  # noqa: S704

@@ -256,6 +256,6 @@ def _clip_context(test: Tested, place: str) -> dict[str, Any]:
             for time_s in frames
         ]
         rows.append({**event_cells(event), "strip": strip})
-    timeline = instrument(place, [track_data(test.score, test.label)], chosen="level_percent")
+    timeline = instrument(place, [track_data(test.score, test.label, test.pictures)], chosen="level_percent")
     about = {"label": visible(test.label), "facts": clip_facts(test), "rows": rows}
     return {**about, "place": place, "timeline": timeline}

@@ -33,8 +33,11 @@ _SHORT_MOST, _LONG_MOST = 32_766, 2_147_483_646
 OUTSIDE, USABLE, UNJUDGED, FIRST_CAUSE = 0, 1, 2, 3  # states of a row; a cause is FIRST_CAUSE + its place in CAUSES
 
 
-def track_data(score: Score, label: str | None = None) -> dict[str, Any]:
-    """Everything the page's timeline shows of one flight, as plain data; `label` names it beside others."""
+def track_data(score: Score, label: str | None = None, pictures: Mapping[float, bytes] | None = None) -> dict[str, Any]:
+    """Everything the page's timeline shows of one flight, as plain data; `label` names it beside others.
+
+    `pictures` are JPEG files by time in seconds that are shown beside the small ones of the record.
+    """
     timeline = score.record.timeline
     states = row_states(score)
     rows = kept_rows(timeline, states >= FIRST_CAUSE, score.record.evidence.thumb_time_s)
@@ -51,7 +54,7 @@ def track_data(score: Score, label: str | None = None) -> dict[str, Any]:
         "gaps": [[round(gap.from_s, 4), round(gap.to_s, 4), words.cause_name(gap.cause)] for gap in score.gaps],
         "events": [[event.at_s, words.event_name(event.kind)] for event in score.events],
         "map": _maps(score),
-        "film": _film(score),
+        "film": _film(score, pictures),
     }
 
 
@@ -148,9 +151,9 @@ def _maps(score: Score) -> dict[str, Any] | None:
     }
 
 
-def _film(score: Score) -> dict[str, Any] | None:
+def _film(score: Score, pictures: Mapping[float, bytes] | None) -> dict[str, Any] | None:
     evidence = score.record.evidence
-    found = film.pack(evidence.thumb_time_s, evidence.thumbs, score.record.clip.duration_s)
+    found = film.pack(evidence.thumb_time_s, evidence.thumbs, score.record.clip.duration_s, pictures)
     if not found.sheets:
         return None
     return {
