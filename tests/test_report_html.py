@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from builders import build_record, build_score, jpeg, unmeasured
 
-from fieldscore.report import dump_json, flight_json, plain_verdict, render_html, words
+from fieldscore.report import dump_json, flight_json, plain_verdict, render_html, terminal_summary, words
 from fieldscore.report.cautions import CAUTIONS
 from fieldscore.report.instrument import script
 from fieldscore.score import Score
@@ -40,6 +40,7 @@ class Page(HTMLParser):
         super().__init__(convert_charrefs=True)
         self.elements: list[tuple[str, dict[str, str]]] = []
         self.text = ""
+        self.spaced = ""  # the same with a space between elements
         self.figures: dict[str, tuple[str, str]] = {}
         self.open: list[str] = []
         self._figure: dict[str, str] | None = None
@@ -73,6 +74,7 @@ class Page(HTMLParser):
         """Collect text outside of style sheet and scripts."""
         if self.open and self.open[-1] not in {"style", "script"}:
             self.text += data
+            self.spaced += f" {data}"
         if self._figure is not None:
             self._words += data
 
@@ -140,6 +142,16 @@ def test_page_says_it_in_words(score: Score, page: Page) -> None:
     ):
         assert " ".join(wanted.split()) in text
     assert "95 % interval 67 % to 85 %, from 41.3 effective samples" in text
+
+
+def test_terminal_and_page_agree_to_the_digit(score: Score, page: Page) -> None:
+    """Every figure of the terminal's summary stands on the page with the same digits and unit."""
+    text = " ".join(page.spaced.split())
+    told = [line.split(None, 1)[1] for line in terminal_summary(score)[1:] if line.split()[0] != "note"]
+    figures = [one for line in told for one in re.findall(r"-?\d+(?:[.:]\d+)* ?(?:%|s\b)?", line)]
+    assert len(figures) >= 20
+    for figure in figures:
+        assert re.search(rf"(?<![\d.]){re.escape(figure.strip())}(?!\d)", text), figure
 
 
 def test_page_tells_where_it_came_from(score: Score, page: Page) -> None:

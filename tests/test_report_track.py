@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -178,6 +179,7 @@ def test_five_minutes_stay_under_5_mb() -> None:
     text = render_html(score, {one.time_s: jpeg(40.0, 3, (480, 640)) for one in score.moments})
     assert len(text.encode()) < 5_000_000
     shown = film.pack(at, evidence.thumbs, seconds)
+    assert shown.sheets[0].startswith("data:image/webp;")  # room is short
     assert np.diff(shown.time_s).max() <= 0.25 + 1e-9
 
 
@@ -222,7 +224,7 @@ def jpeg_of(grey: int, noise: npt.NDArray[np.float64] | None = None) -> bytes:
 
 def sheet_of(uri: str) -> npt.NDArray[np.uint8]:
     """The picture in a data URI, grey."""
-    assert uri.startswith("data:image/webp;base64,")
+    assert re.match("data:image/(jpeg|webp);base64,", uri)
     data = np.frombuffer(base64.b64decode(uri.partition(",")[2]), dtype=np.uint8)
     picture = cv2.imdecode(data, cv2.IMREAD_GRAYSCALE)
     assert picture is not None

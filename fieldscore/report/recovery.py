@@ -186,7 +186,7 @@ def lead(data: Mapping[str, Any]) -> list[str]:
     sentences = []
     for clip in data["clips"]:
         parts = [
-            f"{clip[key]['median']:.2f} s after {what} ({clip[key]['n']} measured)"
+            f"{seconds3(clip[key]['median'])} after {what} ({clip[key]['n']} measured)"
             for key, what in (("recovery_s", "the light went out"), ("recovery_on_s", "it came on"))
             if clip[key]["n"]
         ]

@@ -399,7 +399,7 @@
         const box = inner.getBoundingClientRect();
         const share = (event.clientX - box.left) / box.width;
         this.go(this.axis.low + clamp((share - left) / (1 - left - right), 0, 1) * (this.axis.high - this.axis.low));
-        moved(true);
+        moved(true, event.clientY);
       };
       target.addEventListener("pointermove", (event) => { if (event.pointerType === "mouse" || event.buttons) at(event); });
       target.addEventListener("pointerdown", (event) => {
@@ -482,7 +482,13 @@
       peek.hidden = true;
       figure.classList.add("live");
       figure.append(cursor, peek);
-      this.listen(drawing, drawing, left, right, (over) => { peek.hidden = !over; this.show(); });
+      this.listen(drawing, drawing, left, right, (over, y) => {
+        peek.hidden = !over;
+        this.show();
+        if (!over) return;
+        const box = figure.getBoundingClientRect();
+        peek.style.top = `${clamp(y - box.top - peek.offsetHeight / 2, 0, Math.max(0, box.height - peek.offsetHeight))}px`;
+      });
       this.followers.push(() => {
         const share = left + this.share(this.position) * (1 - left - right);
         cursor.style.left = `${share * 100}%`;
@@ -490,7 +496,8 @@
         const view = this.views[0];
         view.track.draw(canvas, view.track.times[view.row], () => this.show());
         text.textContent = `${view.at.textContent} ${view.state.textContent}`;
-        peek.style.cssText = share > 0.5 ? `right: calc(${(1 - share) * 100}% + 10px)` : `left: calc(${share * 100}% + 10px)`;
+        peek.style.right = share > 0.5 ? `calc(${(1 - share) * 100}% + 10px)` : "auto";
+        peek.style.left = share > 0.5 ? "auto" : `calc(${share * 100}% + 10px)`;
       });
       this.show();
     }
