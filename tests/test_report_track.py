@@ -18,6 +18,7 @@ from fieldscore.measure import Column
 from fieldscore.record import Evidence, TileSeries
 from fieldscore.report import film, render_html
 from fieldscore.report.instrument import instrument, script_safe
+from fieldscore.report.together import at_places
 from fieldscore.report.track import (
     EVERY_ROW_UNTIL,
     FIRST_CAUSE,
@@ -212,6 +213,18 @@ def test_a_shared_axis_carries_the_times_of_each_track() -> None:
     assert [times(one).tolist() for one in axis["times"]] == [[1.0, 2.0, 4.0], [1.5, 2.5, 3.0]]
     with pytest.raises(ValueError, match="expected"):
         axis_data("place", {}, np.array([[1.0]]))
+
+
+def test_flights_stand_together_at_a_place() -> None:
+    """The axis of places holds when each flight was where, never going back, and marks the first flight's times."""
+    times_s = np.array([[0.0, 10.0, 9.0, 30.0], [1.0, 11.0, 12.0, 40.0]])
+    text = at_places("same", ["one", "two"], times_s)
+    data = json.loads(text.partition(">")[2].partition(">")[2].partition("<")[0])
+    assert data["tracks"] == ["one", "two"]
+    assert [times(one).tolist() for one in data["axis"]["times"]] == [[0.0, 10.0, 10.0, 30.0], [1.0, 11.0, 12.0, 40.0]]
+    assert data["axis"]["ticks"] == [[0.0, "0:00.0"], [1.0, "0:10.0"], [2.0, "0:10.0"], [3.0, "0:30.0"]]
+    with pytest.raises(ValueError, match="2 flights for 1 tracks"):
+        at_places("same", ["one"], times_s)
 
 
 def jpeg_of(grey: int, noise: npt.NDArray[np.float64] | None = None) -> bytes:

@@ -14,7 +14,7 @@ PICTURES_A_SECOND = 4.0  # shown at least so densely, where the record holds as 
 ACROSS = 8  # pictures in a row of a sheet
 PER_SHEET = 64  # pictures on a sheet: 16 s of flight, decoded in a blink on a telephone
 # Kind of file, width in px, quality: the best first, the first that fits the room is taken. At equal fidelity WebP takes 30 %
-# less room than JPEG and 12 times as long (measured on the demo clips), so it waits until room is short. Under quality 10 a
+# less room than JPEG and about 5 times as long (docs/decisions/film_looks.py), so it waits until room is short. Under quality 10 a
 # night picture loses its dark parts to blocks: then rather fewer pictures than worse ones.
 LOOKS: tuple[tuple[str, int, int], ...] = (
     ("jpeg", 240, 50),
@@ -89,9 +89,10 @@ def _sheet(pictures: Sequence[bytes], size: tuple[int, int], kind: str, quality:
             picture = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
         top, left = number // ACROSS * height, number % ACROSS * width
         sheet[top : top + height, left : left + width] = picture
-    options = [cv2.IMWRITE_WEBP_QUALITY, quality]
-    if kind == "jpeg":
-        options = [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_OPTIMIZE, 1]
+    options = {
+        "webp": [cv2.IMWRITE_WEBP_QUALITY, quality],
+        "jpeg": [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_OPTIMIZE, 1],
+    }.get(kind, [])
     done, encoded = cv2.imencode(f".{kind}", sheet, options)
     if not done:
         raise RuntimeError(f"{kind} encoding failed")
