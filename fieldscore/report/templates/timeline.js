@@ -362,8 +362,16 @@
       }));
       this.top.textContent = `${+high.toPrecision(3)}${unit}`;
       this.bottom.textContent = `${+low.toPrecision(3)}`;
-      this.heading.textContent = `${this.chosen.title}${unit ? `, ${unit.trim()}` : ""}`;
+      this.heading.replaceChildren(`${this.chosen.title}${unit ? `, ${unit.trim()}` : ""}`);
+      if (this.tracks.length > 1) this.heading.append(...this.tracks.map((track, index) => this.legend(track, index)));
       this.told.textContent = `${this.chosen.title}: ${this.chosen.what}`;
+    }
+
+    /* Which line is whose. */
+    legend(track, index) {
+      const line = drawn("path", { d: "M0 5H30", fill: "none", "stroke-width": 2, "stroke-dasharray": DASHES[index % DASHES.length],
+        style: `stroke: var(--${TONES[index % TONES.length]})` });
+      return element("span", { class: "whose" }, drawn("svg", { viewBox: "0 0 30 10", "aria-hidden": "true" }, line), `${this.mark(index)}${track.label}`);
     }
 
     ribbons() {
