@@ -44,8 +44,8 @@ _LEVEL = Explanation(
 )
 _READABLE = Explanation(
     "",
-    "It ranks the parts of one flight well. Against the simulation's truth the share was off by up to a fifth of the "
-    "picture in night flights: too low where black is set down, too high where the codec is starved of bits.",
+    "It ranks the parts of one flight well. Against the simulation's truth the share was off by up to about a fifth of "
+    "the picture in night flights: too low where black is set down, too high where the codec is starved of bits.",
     "another size or contrast of the reference object, another curve, bit rate or picture size. Compare only "
     "recordings of like coding.",
     "Readability (per tile)",
@@ -94,9 +94,18 @@ _COLUMNS: Mapping[str, Explanation] = {
         _READABLE,
         text="Share of the tiles of the flying zone, the centre of the picture, where the reference object would be seen.",
     ),
-    **dict.fromkeys(("noise_percent", "frozen_percent"), _NOISE),
+    "noise_percent": _NOISE,
+    "frozen_percent": Explanation(
+        "",
+        "Counted, not estimated: blocks without any change.",
+        "bit rate and codec; a scene that stands still has them, too",
+        _NOISE.method,
+    ),
     "motion_percent": Explanation(
-        "", "Found by registering the picture, a few times a second.", "how the drone was flown", "Usable airtime"
+        "",
+        "Found by registering each frame with the one before it; a blurred or noisy picture makes it less sure.",
+        "how the drone was flown",
+        "Usable airtime",
     ),
     **dict.fromkeys(("spread_codes", "colour_codes", "likeness", "repeated", "damaged"), _LINK),
     "patch_spread_codes": replace(
@@ -110,8 +119,8 @@ _COLUMNS: Mapping[str, Explanation] = {
 _PLACES: Mapping[str, Explanation] = {
     "usable.share": Explanation(
         "Frames with a picture good enough to fly by, over all frames of the airtime that could be judged, in %.",
-        "The interval says how far it would move if the same flight were flown again in the same way; without one the "
-        "flight is too short or too even to say.",
+        "The interval says how far chance within this flight may have moved it; it holds for this flight, not for the next "
+        "one. Without one the flight is too short or too even to say.",
         "the criteria of readability, the airtime (--from and --to), and the light of the place",
         "Usable airtime",
     ),
