@@ -74,7 +74,7 @@ def told(explanation: Explanation | None, sure: str = "") -> tuple[tuple[str, st
     """An explanation as headings and texts; `sure` comes before what it says of how sure the figure is."""
     if explanation is None:
         return (("How sure", sure),) if sure else ()
-    method = f"docs/method.md, \u201c{explanation.method}\u201d" if explanation.method else ""
+    method = f"docs/method.md#{explanation.anchor}" if explanation.method else ""
     parts = (
         ("What", explanation.text),
         ("How sure", f"{sure} {explanation.sure}".strip()),
