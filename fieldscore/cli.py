@@ -50,6 +50,7 @@ _OUTPUT = click.option(
     help="Folder for the results.",
 )
 _JSON = click.option("--json", "as_json", is_flag=True, help="Results on standard output as JSON, nothing else there.")
+_PDF = click.option("--pdf", is_flag=True, help="The report as report.pdf, too.")
 _QUIET = click.option("--quiet", is_flag=True, help="No progress and no summary.")
 _RATE = click.option(
     "--frame-rate",
@@ -84,6 +85,7 @@ def commands() -> None:
 @click.option(
     "--workers", type=click.IntRange(1), metavar="N", help="Flights measured at a time (default: one a core)."
 )
+@_PDF
 @_JSON
 @_QUIET
 def score(  # noqa: PLR0913 - one argument an option
@@ -95,6 +97,7 @@ def score(  # noqa: PLR0913 - one argument an option
     frame_rate: float | None,
     separate: bool,
     workers: int | None,
+    pdf: bool,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -109,7 +112,7 @@ def score(  # noqa: PLR0913 - one argument an option
     run.quiet_libraries()
     criteria = _criteria(criteria_file)
     jobs, left_out = run.find_jobs(
-        clips, output, criteria, separate=separate, frame_rate=frame_rate, from_s=from_s, to_s=to_s
+        clips, output, criteria, separate=separate, frame_rate=frame_rate, from_s=from_s, to_s=to_s, pdf=pdf
     )
     failed = _tell_left_out(left_out, clips, quiet)
     with _progress([job.title for job in jobs], hidden=quiet or as_json) as watch:
@@ -140,6 +143,7 @@ def score(  # noqa: PLR0913 - one argument an option
 )
 @_RATE
 @click.option("--separate", is_flag=True, help="Keep files apart that look like one split recording.")
+@_PDF
 @_JSON
 @_QUIET
 def recovery(  # noqa: PLR0913 - one argument an option
@@ -149,6 +153,7 @@ def recovery(  # noqa: PLR0913 - one argument an option
     criteria_file: Path | None,
     frame_rate: float | None,
     separate: bool,
+    pdf: bool,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -166,7 +171,7 @@ def recovery(  # noqa: PLR0913 - one argument an option
         sys.exit(1)
     titles = [job.title for job in jobs]
     with _progress(titles, hidden=quiet or as_json) as watch:
-        done = run_recovery.run_recovery(jobs, labels or titles, watch)
+        done = run_recovery.run_recovery(jobs, labels or titles, watch, pdf=pdf)
     for failure in done.failures:
         _tell(f"cannot measure: {failure}")
     if as_json:

@@ -42,6 +42,7 @@ class Job:
     from_s: float | None = None
     to_s: float | None = None
     name: str | None = None
+    pdf: bool = False
 
     @property
     def title(self) -> str:
@@ -69,6 +70,7 @@ def find_jobs(  # noqa: PLR0913 - what a user may say of a run
     frame_rate: float | None = None,
     from_s: float | None = None,
     to_s: float | None = None,
+    pdf: bool = False,
 ) -> tuple[list[Job], list[tuple[Path, str]]]:
     """Turn names of clips, folders and saved results into jobs, and say what was left out and why.
 
@@ -81,9 +83,9 @@ def find_jobs(  # noqa: PLR0913 - what a user may say of a run
         raise NoClipsError(
             f"no clip in {', '.join(name.name or str(name) for name in names)}; give video files or a folder of them"
         )
-    jobs = [Job((), one, output, criteria, frame_rate, from_s, to_s) for one in saved]
+    jobs = [Job((), one, output, criteria, frame_rate, from_s, to_s, pdf=pdf) for one in saved]
     jobs += [
-        Job(tuple(files), None, output, criteria, frame_rate, from_s, to_s, name)
+        Job(tuple(files), None, output, criteria, frame_rate, from_s, to_s, name, pdf)
         for files, name in zip(flights, _names(flights), strict=True)
     ]
     return jobs, left_out
@@ -116,7 +118,7 @@ def run_job(job: Job, progress: Callable[[float, float | None], None] | None = N
     """Do one job; every failure that is the input's becomes the Outcome's `error`, in one line."""
     try:
         score, pictures = _scored(job, progress)
-        folder = write_flight(score, job.output, pictures)
+        folder = write_flight(score, job.output, pictures, pdf=job.pdf)
     except FieldscoreError as error:
         return Outcome(job.title, error=str(error))
     return Outcome(job.title, flight_json(score), tuple(terminal_summary(score)), folder)

@@ -37,8 +37,8 @@ class RecoveryRun:
     report: Path | None
 
 
-def run_recovery(jobs: Sequence[Job], labels: Sequence[str], watch: Watch) -> RecoveryRun:
-    """Do the jobs in order, one label each, and write the results into the first job's output folder.
+def run_recovery(jobs: Sequence[Job], labels: Sequence[str], watch: Watch, *, pdf: bool = False) -> RecoveryRun:
+    """Do the jobs in order, one label each, and write the results into the first job's output folder; `pdf`: on paper, too.
 
     Raises ResultsError where they cannot be written.
     """
@@ -48,7 +48,7 @@ def run_recovery(jobs: Sequence[Job], labels: Sequence[str], watch: Watch) -> Re
             tests.append(_tested(job, label, lambda at, of, number=number: watch(number, at, of)))  # type: ignore[misc]
         except FieldscoreError as error:
             failures.append(str(error))
-    report = write_recovery(tests, jobs[0].output) if tests else None
+    report = write_recovery(tests, jobs[0].output, pdf=pdf) if tests else None
     return RecoveryRun(recovery_json(tests), recovery_lines(tests), failures, report)
 
 

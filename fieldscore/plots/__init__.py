@@ -11,13 +11,16 @@ from fieldscore.plots.draw import (
     shade_lost,
 )
 from fieldscore.plots.look import CauseLook, cause_look
-from fieldscore.plots.rasters import draw_histogram, draw_readable_map
-from fieldscore.plots.recovery import draw_recoveries, recoveries_svg
+from fieldscore.plots.paper import SHEET, Paper
+from fieldscore.plots.rasters import draw_histogram, draw_readable_map, zone_box
+from fieldscore.plots.recovery import draw_recoveries, recoveries_figure, recoveries_svg
 from fieldscore.plots.sheets import NARROW, WIDE, Size, map_figure, map_svg, timeline_figure, timeline_svg
 from fieldscore.plots.svg import STYLE, to_svg
 
 __all__ = [
     "NARROW",
+    "Paper",
+    "SHEET",
     "Size",
     "STYLE",
     "WIDE",
@@ -37,10 +40,12 @@ __all__ = [
     "envelope",
     "map_figure",
     "map_svg",
+    "recoveries_figure",
     "recoveries_svg",
     "shade_lost",
     "stripes",
     "timeline_figure",
     "timeline_svg",
     "to_svg",
+    "zone_box",
 ]

@@ -45,7 +45,20 @@ class CauseLook:
     colour: str
     hatch: str
 
+    @property
+    def hatch_class(self) -> str:
+        """The hatch's name in the page's style sheet, where it comes after `h-`."""
+        return _HATCH_CLASSES[self.hatch]
 
+
+_HATCH_CLASSES = {
+    "": "plain",
+    "xxxx": "cross",
+    "||||": "upright",
+    "////": "rising",
+    "\\\\\\\\": "falling",
+    "----": "level",
+}
 _CAUSES = {
     "link_lost": CauseLook("link lost", "link", "xxxx"),
     "recovering": CauseLook("recovering", "recover", "\\\\\\\\"),

@@ -21,6 +21,7 @@ from fieldscore.report.archive import npz_bytes
 from fieldscore.report.flight import SCHEMA, dump_json, flight_json
 from fieldscore.report.html import render_html
 from fieldscore.report.names import folder_name
+from fieldscore.report.pdf import flight_pdf, recovery_pdf
 from fieldscore.report.recovery import Tested, recovery_json, render_recovery
 from fieldscore.report.words import visible
 from fieldscore.score import Score
@@ -30,6 +31,7 @@ TIMELINE_FILE = "timeline.csv"
 TILES_FILE = "tiles.npz"
 EVIDENCE_FILE = "evidence.npz"
 REPORT_FILE = "report.html"
+PDF_FILE = "report.pdf"
 RECOVERY_FILE = "recovery.json"
 _TEMPORARY = ".fieldscore-"  # start of the name of every temporary file
 _TEMPORARY_END = ".tmp"
@@ -39,8 +41,8 @@ _MAX_FLIGHT_BYTES = 64_000_000  # a flight.json of a day's flight is under 10 MB
 _FORMULA = re.compile(r"([,;\t][\s\"]*)([=+\-@])")
 
 
-def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes]) -> Path:
-    """Write flight.json, timeline.csv, tiles.npz, evidence.npz and report.html into a folder of that name.
+def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes], *, pdf: bool = False) -> Path:
+    """Write flight.json, timeline.csv, tiles.npz, evidence.npz and report.html into a folder of that name; `pdf`: report.pdf, too.
 
     `pictures` are JPEG files by time of flight in seconds. Gives the folder. An existing folder is used again
     only if it is empty or holds an earlier result of the same files; another flight of that name (goggles use
@@ -54,6 +56,7 @@ def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes])
         TILES_FILE: _tiles(score.record),
         EVIDENCE_FILE: _evidence(score.record),
         REPORT_FILE: render_html(score, pictures).encode("utf-8"),
+        **({PDF_FILE: flight_pdf(score, pictures)} if pdf else {}),
         FLIGHT_FILE: dump_json(flight).encode("ascii"),
     }
     with _plain_errors(directory):
@@ -62,13 +65,14 @@ def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes])
     return folder
 
 
-def write_recovery(tests: Sequence[Tested], directory: Path) -> Path:
-    """Write recovery.json and report.html of a recovery test into a folder; gives the report's path.
+def write_recovery(tests: Sequence[Tested], directory: Path, *, pdf: bool = False) -> Path:
+    """Write recovery.json and report.html of a recovery test into a folder, with `pdf` report.pdf, too; gives the page's path.
 
     ResultsError where the folder holds a report that is no recovery test's, and where writing fails.
     """
     contents = {
         REPORT_FILE: render_recovery(tests).encode("utf-8"),
+        **({PDF_FILE: recovery_pdf(tests)} if pdf else {}),
         RECOVERY_FILE: dump_json(recovery_json(tests)).encode("ascii"),
     }
     with _plain_errors(directory):
@@ -167,6 +171,8 @@ def _replace_all(folder: Path, contents: Mapping[str, bytes]) -> None:
             os.chmod(temporary, 0o666 & ~_umask())
         for temporary_path, place in ready:
             os.replace(temporary_path, place)
+        if PDF_FILE not in contents:
+            (folder / PDF_FILE).unlink(missing_ok=True)  # of an earlier run: it would contradict the new figures
     finally:
         for temporary_path, _ in ready:
             temporary_path.unlink(missing_ok=True)

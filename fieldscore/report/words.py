@@ -88,6 +88,16 @@ def plural(count: int, one: str, many: str) -> str:
     return f"{count} {one if count == 1 else many}"
 
 
+def sentence(text: str) -> str:
+    """The text with a capital and a full stop; "" stays."""
+    text = text.strip()
+    if not text:
+        return ""
+    # a name in a sentence's place, as docs/..., keeps its small letter
+    head = text if "/" in text.split()[0] else text[:1].upper() + text[1:]
+    return head if head.endswith((".", "!", "?")) else f"{head}."
+
+
 _EVENT_NAMES: Mapping[str, str] = {"flash_on": "light on", "flash_off": "light off", "start_up": "start"}
 
 
