@@ -17,8 +17,8 @@ from fieldscore.links import ExposureLink
 
 Doubles = npt.NDArray[np.float64]
 
-# Veil of linked frames about their mean, in units of the light of the flight's median patch. Loose enough for a lamp
-# that comes into view and is gone after a second, tight enough that a slow growth of contrast on approach does not pass for veil leaving
+# Veil of linked frames about their mean, in units of the light of the flight's median patch. Loose enough for a lamp that
+# comes into view and is gone after a second, tight enough that contrast growing on approach does not pass for veil leaving
 # (docs/decisions/exposure_trace.py).
 VEIL_SPREAD = 0.06
 _ROUNDS = 3  # the weight of veil depends on the exposure found: so many times to and fro

@@ -37,7 +37,7 @@ def everywhere(timeline: Timeline) -> np.ndarray:
 
 @pytest.mark.parametrize("stops", [-0.3, -1.0, -2.5])
 def test_each_pass_gives_its_pulldown(stops: float) -> None:
-    """Three lamps far apart are three passes, each with the change of exposure that was put in, within 7 % (the mean over 0.2 s)."""
+    """Three lamps far apart are three passes, each with the exposure change put in, within 7 % (the mean over 0.2 s)."""
     timeline = passing([(4.0, 3.0, stops), (9.0, 2.0, stops / 2), (15.0, 4.0, stops)])
     found = lamp_passes(timeline, everywhere(timeline))
     assert [round(one.largest_s) for one in found] == [4, 9, 15]

@@ -76,5 +76,6 @@ def main() -> None:
 if __name__ == "__main__":
     main()
 
-# Interpolation that neither blurs nor sharpens (0.23) takes a drift of 0.08 stop a second down to 0.003; a veil spread of 0.06
-# stays where the error within 5 s is least: looser, contrast that grows on approach passes for veil leaving.
+# Sets _LINEAR_SHARE in links.py to 0.23: interpolation that neither blurs nor sharpens takes a drift of 0.08 stop a second down
+# to 0.003. Sets VEIL_SPREAD in exposure_trace.py to 0.06, where the error within 5 s is still least: looser, contrast that
+# grows on approach passes for veil leaving.
