@@ -22,6 +22,7 @@ from fieldscore.record import ClipFacts, Evidence, FlightRecord, PictureFacts
 from fieldscore.timeline import Timeline
 from fieldscore.units import from_eight_bit
 from fieldscore.video import CodedFrame, Flight
+from fieldscore.workers import alive
 
 LOOKS = 40  # pictures in the first look: enough to see text stand still, 1 % of a minute's frames
 LEAST_PIXELS = 32  # each way; a tile of the default grid then still has four pixels
@@ -175,5 +176,6 @@ def _sha256(path: Path) -> str:
     digest = hashlib.sha256()
     with path.open("rb") as stream:
         while chunk := stream.read(_HASH_CHUNK):
+            alive()
             digest.update(chunk)
     return digest.hexdigest()

@@ -10,11 +10,12 @@ from typing import Any
 
 from fieldscore.analyse import look_at
 from fieldscore.criteria import Criteria
-from fieldscore.errors import FieldscoreError
 from fieldscore.picture import FirstLook
 from fieldscore.report import moment, plural
+from fieldscore.run import flights_apart, reader_died
 from fieldscore.units import from_eight_bit
-from fieldscore.video import ClipInfo, Flight, Problem, find_flights
+from fieldscore.video import ClipInfo, Flight, Problem
+from fieldscore.workers import Progress, run_tasks
 
 
 @dataclass(frozen=True)
@@ -106,18 +107,23 @@ def _finite(value: float | None) -> float | None:
 
 
 def inspect(names: Sequence[Path], *, frame_rate: float | None = None, separate: bool = False) -> Iterator[Inspection]:
-    """Inspect each flight among the names (files or folders), and say which files are none."""
-    flights, left_out = find_flights(list(names), separate=separate)
+    """Inspect each flight among the names (files or folders), and say which files are none.
+
+    All in one child process, or another where a file ends that. WorkerError for a bug of ours.
+    """
+    flights, left_out = flights_apart(list(names), separate=separate)
     for path, reason in left_out:
         yield Inspection(path.name, error=f"{path.name}: {reason}", named=path in names)
-    for files in flights:
-        try:
-            yield _inspected(files, frame_rate)
-        except FieldscoreError as error:
-            yield Inspection(files[0].name, error=str(error))
+    for number, ended in run_tasks(_inspected, [(files, frame_rate) for files in flights]):
+        title = flights[number][0].name
+        if isinstance(ended.value, Inspection):
+            yield ended.value
+        else:
+            yield Inspection(title, error=ended.error or reader_died(title, ended.died))
 
 
-def _inspected(files: Sequence[Path], frame_rate: float | None) -> Inspection:
+def _inspected(files: Sequence[Path], frame_rate: float | None, progress: Progress) -> Inspection:
+    """One flight, in a child process."""
     flight = Flight(files, frame_rate=frame_rate)
     look = look_at(flight, Criteria(), files[0].name)
     problems = tuple(problem for clip in flight.clips for problem in clip.problems)

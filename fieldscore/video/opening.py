@@ -21,6 +21,7 @@ from av.video.codeccontext import VideoCodecContext
 from av.video.stream import VideoStream
 
 from fieldscore.errors import ClipError
+from fieldscore.workers import alive
 
 # Formats that recorders write. Everything else (playlists, stills, text, subtitles) is refused by libavformat
 # itself.
@@ -37,6 +38,7 @@ PROBE_US_ALL = 10**9
 OPEN_TIMEOUT_S = 30
 BUFFER_BYTES = 1 << 16
 MAX_STREAMS = 64
+ALIVE_BYTES = 1 << 22  # of new territory in a file before it counts as progress
 # libavutil's EINVAL for a seek to a negative place; an exception would print a traceback from inside the
 # library.
 SEEK_REFUSED = -22
@@ -79,11 +81,16 @@ class SafeFile:
             raise ClipError(path, "was replaced while it was being opened", "try again")
         self.size = self.state.st_size
         self.error: OSError | None = None
+        self._reached = 0  # bytes; what lies before has been read already
 
     def read(self, count: int = -1) -> bytes:
         """Up to `count` bytes, b"" at the end and after an error."""
         try:
-            return self._file.read(count) or b""
+            data = self._file.read(count) or b""
+            if self._file.tell() - self._reached >= ALIVE_BYTES:
+                self._reached = self._file.tell()
+                alive()
+            return data
         except OSError as error:
             self.error = self.error or error
             return b""

@@ -11,6 +11,7 @@ from fieldscore.video.opening import SafeFile, open_clip
 from fieldscore.video.planes import Samples, field_rows, layout, range_tag, samples, turned
 from fieldscore.video.probe import Facts
 from fieldscore.video.records import CodedFrame, Problem
+from fieldscore.workers import alive
 
 # A header further off than both of these from what is there is worth saying.
 HEADER_DIFFERENCE = 0.02
@@ -128,6 +129,7 @@ class FilePass:
         """Pictures (or fields, the named one first) with from_s <= time < to_s, in seconds."""
         first_layout: tuple[int, int, str] | None = None
         for picture in settled(self._reading.pictures()):
+            alive()
             shape = layout(picture.frame)
             first_layout = first_layout or shape
             if shape != first_layout:
