@@ -114,7 +114,7 @@ def inspect(names: Sequence[Path], *, frame_rate: float | None = None, separate:
     flights, left_out = flights_apart(list(names), separate=separate)
     for path, reason in left_out:
         yield Inspection(path.name, error=f"{path.name}: {reason}", named=path in names)
-    for number, ended in run_tasks(_inspected, [(files, frame_rate) for files in flights]):
+    for number, ended in run_tasks(inspected, [(files, frame_rate) for files in flights]):
         title = flights[number][0].name
         if isinstance(ended.value, Inspection):
             yield ended.value
@@ -122,8 +122,8 @@ def inspect(names: Sequence[Path], *, frame_rate: float | None = None, separate:
             yield Inspection(title, error=ended.error or reader_died(title, ended.died))
 
 
-def _inspected(files: Sequence[Path], frame_rate: float | None, progress: Progress) -> Inspection:
-    """One flight, in a child process."""
+def inspected(files: Sequence[Path], frame_rate: float | None, progress: Progress) -> Inspection:
+    """Inspect the files of one flight. Raises ClipError and NotMeasurableError as `measure_flight` does."""
     flight = Flight(files, frame_rate=frame_rate)
     look = look_at(flight, Criteria(), files[0].name)
     problems = tuple(problem for clip in flight.clips for problem in clip.problems)

@@ -12,7 +12,7 @@ from typing import Any
 from fieldscore.analyse import measure_flight
 from fieldscore.collect import EVIDENCE_QUALITY, EVIDENCE_WIDTH, jpeg
 from fieldscore.criteria import Criteria
-from fieldscore.errors import FieldscoreError, NoClipsError, ResultsError
+from fieldscore.errors import ClipError, FieldscoreError, NoClipsError, ResultsError
 from fieldscore.measures import COLUMNS
 from fieldscore.record import FlightRecord
 from fieldscore.report import flight_json, load_record, terminal_summary, write_flight
@@ -153,8 +153,11 @@ def load_saved(saved: Path) -> FlightRecord:
 
 
 def evidence_pictures(job: Job, record: FlightRecord, times_s: Sequence[float]) -> dict[float, bytes]:
-    """JPEG pictures of the frames nearest to the times, as the coded range displays them."""
-    frames = Flight(job.files, frame_rate=job.frame_rate).frames_at(times_s)
+    """JPEG pictures of the frames nearest to the times, as the coded range displays them; none of a clip that is gone."""
+    try:
+        frames = Flight(job.files, frame_rate=job.frame_rate).frames_at(times_s)
+    except ClipError:
+        return {}
     code_range = CodeRange(record.clip.code_range)
     return {
         time_s: jpeg(frame.luma, frame.chroma, frame.bits, code_range, 1, EVIDENCE_WIDTH, EVIDENCE_QUALITY)

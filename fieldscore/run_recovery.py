@@ -11,6 +11,7 @@ import numpy as np
 
 from fieldscore.analyse import measure_flight
 from fieldscore.collect import EVIDENCE_QUALITY, jpeg
+from fieldscore.errors import ClipError
 from fieldscore.record import Evidence
 from fieldscore.recovery import FlashEvent
 from fieldscore.report import Tested, recovery_json, recovery_lines, write_recovery
@@ -84,7 +85,10 @@ def _strips(job: Job, events: Sequence[FlashEvent], code_range: CodeRange) -> di
     )
     if not times:
         return {}
-    frames = Flight(job.files, frame_rate=job.frame_rate).frames_at(times)
+    try:
+        frames = Flight(job.files, frame_rate=job.frame_rate).frames_at(times)
+    except ClipError:  # taken away since it was measured
+        return {}
     pictures = {}
     for frame in frames:
         if frame is not None:

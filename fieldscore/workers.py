@@ -271,11 +271,21 @@ def _serve(pipe: connection.Connection, memory_bytes: int | None, module: str | 
         if module is not None:
             importlib.import_module(module)
         while True:
-            task = pipe.recv()
-            pipe.send(("alive",))
-            pipe.send(_done(pipe, *task))
+            _answer(pipe)
     except (_StoppedError, EOFError, OSError):
         os._exit(0)
+
+
+def _answer(pipe: connection.Connection) -> None:
+    """Take a task, do it, say what came of it; also where it cannot be taken or its value cannot be sent."""
+    try:
+        task = pipe.recv()
+        pipe.send(("alive",))
+        pipe.send(_done(pipe, *task))
+    except (EOFError, OSError):
+        raise
+    except Exception:  # noqa: BLE001 - a bug of ours: told to the parent whole
+        pipe.send(("bug", traceback.format_exc()))
 
 
 def _done(

@@ -63,6 +63,18 @@ def _buggy(value: int, progress: Progress) -> int:
     return 1 // value
 
 
+def _unsendable(progress: Progress) -> object:
+    return lambda: 0
+
+
+class Untakeable:
+    """Something that a child cannot make out."""
+
+    def __reduce__(self) -> tuple[object, tuple[int]]:
+        """Fails where it is taken apart again."""
+        return int, ("no number",)  # type: ignore[return-value]
+
+
 def _noisy(progress: Progress) -> str:
     os.write(1, b"said by a library\n")
     os.write(2, b"free(): invalid pointer\n")
@@ -135,6 +147,14 @@ def test_a_bug_keeps_its_traceback_and_does_not_stop_the_others() -> None:
         for number, ended in run_tasks(_buggy, [(1,), (0,), (-1,)]):
             done[number] = ended.value
     assert done == {0: 1, 2: -1}
+
+
+def test_what_does_not_go_through_the_pipe_is_a_bug() -> None:
+    """A value that cannot be sent, or a task that cannot be taken, is told as the bug that it is."""
+    with pytest.raises(WorkerError, match="(?s)Traceback.*pickle"):
+        run_task(_unsendable)
+    with pytest.raises(WorkerError, match="(?s)Traceback.*no number"):
+        run_task(_double, Untakeable())
 
 
 def test_a_child_says_nothing_on_the_terminal(

@@ -194,7 +194,8 @@ def usual_interval(spans: npt.NDArray[np.float64], tick_s: float) -> float:
     and the result in one unit. `spans` must not be empty.
     """
     median = float(np.median(spans))
-    return float(spans[np.abs(spans - median) <= 1.01 * tick_s].mean()) if tick_s else median
+    near = spans[np.abs(spans - median) <= 1.01 * tick_s]
+    return float(near.mean()) if tick_s and near.size else median  # between two groups there is nothing near it
 
 
 def _variable(spans: npt.NDArray[np.float64], interval: float, tick_s: float) -> bool:

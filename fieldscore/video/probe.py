@@ -24,6 +24,8 @@ RATE_PACKETS = 64
 RATE_PICTURES = 8
 # Frame rates outside are a damaged header: no goggle or camera writes them (slow-motion cameras reach 240).
 LEAST_RATE, MOST_RATE = 1.0, 480.0
+# Taken where nothing says the rate (frames a second): PAL, and what the library gives bare streams. Said, with what to do.
+ASSUMED_RATE = 25.0
 # A declared rate further off than this from the timestamps is worth saying.
 RATE_DIFFERENCE = 0.05
 MICROSECONDS = 1e6
@@ -168,7 +170,7 @@ def _facts(opened: Opened, lengths: Lengths, picture: Picture, bits: int, given:
         bits=bits,
         frame_rate=rates.rate,
         declared_rate=rates.declared,
-        duration_s=_duration(opened, rates.rate, rates.fixed),
+        duration_s=_duration(opened, rates.rate, rates.rate if rates.assumed else rates.fixed),
         frames_declared=stream.frames or None,
         rotation_deg=turn.rotation_deg,
         mirrored=turn.mirrored,
@@ -202,6 +204,7 @@ class _Rates:
     fixed: float | None
     timeless: bool
     time_scale: float
+    assumed: bool = False
 
 
 def _rates(opened: Opened, frame: VideoFrame, given: float | None) -> _Rates:
@@ -214,7 +217,10 @@ def _rates(opened: Opened, frame: VideoFrame, given: float | None) -> _Rates:
     stated = _stream_rate(opened) if opened.raw else declared
     rate = fixed or measured or stated
     if rate is None:
-        raise ClipError(opened.path, "it has no timestamps and says no frame rate", "give --frame-rate")
+        return _Rates(ASSUMED_RATE, declared, None, True, 1.0, assumed=True)
+    if opened.format == "avi" and not fixed and not LEAST_RATE <= rate <= MOST_RATE:
+        # One number of the header gives every time of an AVI: believing it would stretch seconds to years.
+        return _Rates(ASSUMED_RATE, rate, None, True, 1.0, assumed=True)
     return _Rates(rate, declared, fixed, timeless, time_scale)
 
 
@@ -269,14 +275,22 @@ def _stream_rate(opened: Opened) -> float | None:
 def _rate_problems(opened: Opened, rates: _Rates, given: float | None) -> Iterator[Problem]:
     """What to say about the frame rate."""
     rate, declared = rates.rate, rates.declared
+    if rates.assumed:
+        silent = declared is None or opened.raw
+        said = "it says no frame rate" if silent else f"its header says an unbelievable {declared:.4g} frames a second"
+        yield Problem(
+            "no_timestamps" if silent else "rate_unbelievable",
+            f"{said}; taken as {rate:g} a second, so that all times are a guess",
+            "give --frame-rate",
+        )
+        return
     if rates.timeless:
         source = "as given" if rates.fixed else "as its header says"
         yield Problem("no_timestamps", f"it has no timestamps; taken as {rate:.6g} frames a second, {source}")
     if given and not rates.fixed:
         yield Problem("frame_rate_unused", f"the given frame rate is not used: its timestamps say {rate:.6g} a second")
     if not LEAST_RATE <= rate <= MOST_RATE:
-        advice = "give --frame-rate" if opened.format == "avi" and not rates.fixed else "times may be wrong"
-        yield Problem("rate_unbelievable", f"{rate:.6g} frames a second are not believable", advice)
+        yield Problem("rate_unbelievable", f"{rate:.6g} frames a second are not believable", "times may be wrong")
     elif (
         declared
         and opened.format in RATE_DECLARED
