@@ -19,7 +19,7 @@ from fieldscore.report import flight_json, load_record, terminal_summary, write_
 from fieldscore.score import Score, score_flight
 from fieldscore.units import CodeRange
 from fieldscore.video import Flight, find_flights
-from fieldscore.workers import Progress, Watch, alive, run_task, run_tasks
+from fieldscore.workers import Progress, Watch, WorkerError, alive, run_task, run_tasks
 
 _SAVED_NAMES = ("flight.json", "timeline.csv")
 
@@ -167,16 +167,23 @@ def evidence_pictures(job: Job, record: FlightRecord, times_s: Sequence[float]) 
 
 
 def run_jobs(jobs: Sequence[Job], workers: int, watch: Watch) -> Generator[tuple[int, Outcome], None, None]:
-    """Do the jobs in processes of their own, `workers` at a time; give each one's number and outcome as it ends.
+    """Do the jobs in processes of their own, `workers` at a time; give each one's number and outcome, in their order.
 
     A job whose process dies or is stuck costs itself alone. WorkerError, after the others, for a bug of ours.
     """
-    for number, ended in run_tasks(_work, [(job,) for job in jobs], workers=workers, watch=watch):
-        title = jobs[number].title
-        if isinstance(ended.value, Outcome):
-            yield number, ended.value
-        else:
-            yield number, Outcome(title, error=ended.error or reader_died(title, ended.died))
+    done: dict[int, Outcome] = {}
+    given = 0
+    try:
+        for number, ended in run_tasks(_work, [(job,) for job in jobs], workers=workers, watch=watch):
+            title = jobs[number].title
+            failed = Outcome(title, error=ended.error or reader_died(title, ended.died))
+            done[number] = ended.value if isinstance(ended.value, Outcome) else failed
+            while given in done:  # the same order however many workers
+                yield given, done.pop(given)
+                given += 1
+    except WorkerError:
+        yield from sorted(done.items(), key=lambda item: item[0])
+        raise
 
 
 def reader_died(title: str, how: str | None) -> str:

@@ -218,9 +218,12 @@ def _hole_problem(
 ) -> Problem:
     """Holes in words: how many, how much, the longest."""
     longest = int(np.argmax(np.where(hole, extra_s, -np.inf)))
+    count, lost = int(hole.sum()), round(hole_s / interval)
+    pictures = "1 picture" if lost == 1 else f"{lost} pictures"
+    size = "" if count == 1 else f"the longest {extra_s[longest]:.2f} s, "
     return Problem(
         "gap",
-        f"holes in the recording ({int(hole.sum())}): {round(hole_s / interval)} pictures, {hole_s:.2f} s; "
-        f"the longest {extra_s[longest]:.2f} s at {times[longest]:.2f} s",
+        f"{'a hole' if count == 1 else f'{count} holes'} in the recording: {pictures}, {hole_s:.2f} s are missing; "
+        f"{size}at {times[longest]:.2f} s",
         "the recorder or the card could not keep up",
     )

@@ -260,11 +260,11 @@ class FilePass:
     def _damage_problem(self) -> Problem:
         """Damaged and undecodable pictures in one sentence."""
         undecoded = self._undecoded()
-        return Problem(
-            "decode_errors",
-            f"{self._damaged} of {self._read} pictures are damaged, {undecoded} more could not be decoded",
-            "damaged pictures are marked and not trusted",
-        )
+        damaged = f"{self._damaged} of {self._read} pictures {'is' if self._damaged == 1 else 'are'} damaged"
+        gone = f"{undecoded}{' more' if self._damaged else ''} could not be decoded"
+        said = [text for text, count in ((damaged, self._damaged), (gone, undecoded)) if count]
+        advice = "damaged pictures are marked and not trusted" if self._damaged else "they count as lost"
+        return Problem("decode_errors", ", ".join(said), advice)
 
     def _said(self) -> Iterator[Problem]:
         """Everything else worth a sentence."""

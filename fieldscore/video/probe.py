@@ -14,7 +14,7 @@ from fieldscore.video import containers
 from fieldscore.video.clock import usual_interval
 from fieldscore.video.containers import Lengths, size_text
 from fieldscore.video.decode import DECODE_ERRORS, Decoder, Picture, first_picture
-from fieldscore.video.opening import Opened, SafeFile, open_clip
+from fieldscore.video.opening import MAX_PIXELS, NO_RECORDING, Opened, SafeFile, open_clip, too_large
 from fieldscore.video.planes import Orientation, UnknownFormatError, depth, orientation, range_tag
 from fieldscore.video.records import ClipInfo, Problem
 
@@ -32,6 +32,25 @@ MICROSECONDS = 1e6
 COPY_AGAIN = "copy it again from the card if you can"
 # Bytes looked at to tell text from video, and the lowest code of printable text.
 TEXT_BYTES, MIN_TEXT = 256, 0x20
+TRY_PLAYING = "if a player shows it, convert it to mp4; else copy it again from the card"
+# How other files begin: bytes, their place, what it is, what to do (from the formats' own specifications).
+_UNPACK, _OF_SOUND, _STILL = ("an archive", "unpack it first"), ("a sound file", ""), ("a still picture", "")
+NOT_VIDEO: tuple[tuple[bytes, int, tuple[str, str]], ...] = (
+    (b"PK\x03\x04", 0, _UNPACK),
+    (b"\x1f\x8b", 0, _UNPACK),
+    (b"7z\xbc\xaf\x27\x1c", 0, _UNPACK),
+    (b"Rar!", 0, _UNPACK),
+    (b"WAVE", 8, _OF_SOUND),
+    (b"ID3", 0, _OF_SOUND),
+    (b"fLaC", 0, _OF_SOUND),
+    (b"WEBP", 8, _STILL),
+    (b"\xff\xd8\xff", 0, _STILL),
+    (b"\x89PNG", 0, _STILL),
+    (b"BM", 0, _STILL),
+    (b"II*\0", 0, _STILL),
+    (b"GIF8", 0, ("an animation", "")),
+    (b"%PDF", 0, ("a document", "")),
+)
 # Formats whose header states a rate; elsewhere the library works it out of the length and the count.
 RATE_DECLARED = ("avi", "matroska", "mpeg", "flv", "asf")
 # AVFieldOrder by display: top coded and shown first, bottom so, and the two mixed cases named coded-shown.
@@ -99,11 +118,22 @@ def _first(opened: Opened, lengths: Lengths) -> Picture:
         return first_picture(opened)
     except ClipError as error:
         listed = len(opened.stream.index_entries)
+        if _encrypted(opened):
+            raise ClipError(
+                opened.path, "its pictures are encrypted", "export it unencrypted with the recorder's own program"
+            ) from error
+        if opened.codec.width * opened.codec.height > MAX_PIXELS:
+            raise too_large(opened) from error
         if lengths.cut and listed:
             raise ClipError(
                 opened.path, f"it is cut short: {listed} pictures are listed, none can be read", COPY_AGAIN
             ) from error
         raise
+
+
+def _encrypted(opened: Opened) -> bool:
+    """Whether the container says so (ISO/IEC 14496-12, sample entry of protected video)."""
+    return "encv" in str(opened.codec.codec_tag)
 
 
 def _walk(path: Path, opened: Opened) -> Lengths:
@@ -135,7 +165,15 @@ def _better_reason(path: Path, error: ClipError) -> ClipError:
         )
     if lengths.cut and lengths.problems:
         return ClipError(path, lengths.problems[0].detail, lengths.problems[0].advice)
-    return error
+    return _other_kind(path, head, error)
+
+
+def _other_kind(path: Path, head: bytes, error: ClipError) -> ClipError:
+    """What else a file is, by its first bytes."""
+    kind = next((kind for start, at, kind in NOT_VIDEO if head[at : at + len(start)] == start), None)
+    if kind is not None:
+        return ClipError(path, f"{kind[0]}, not a recording", kind[1])
+    return ClipError(path, error.reason, TRY_PLAYING) if error.reason == NO_RECORDING else error
 
 
 def _facts(opened: Opened, lengths: Lengths, picture: Picture, bits: int, given: float | None) -> Facts:
