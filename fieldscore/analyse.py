@@ -23,10 +23,13 @@ from fieldscore.picture import FirstLook, first_look
 from fieldscore.record import ClipFacts, Evidence, FlightRecord, PictureFacts
 from fieldscore.timeline import DECIMALS, Timeline
 from fieldscore.units import from_eight_bit
-from fieldscore.video import CodedFrame, Flight
+from fieldscore.video import CodedFrame, Flight, Problem
+from fieldscore.workers import alive
 
 LOOKS = 40  # pictures in the first look: enough to see text stand still, 1 % of a minute's frames
 LEAST_PIXELS = 32  # each way; a tile of the default grid then still has four pixels
+DAY_S = 86400.0
+LONGEST_S = 7 * DAY_S  # no flight is longer, and what is computed second by second has to stay bounded
 PROGRESS_EVERY = 32  # frames between two calls of `progress`
 _HASH_CHUNK = 1 << 20
 _NOTHING = "{}: no picture could be decoded; try playing the clip, and copy it again from the card"
@@ -57,6 +60,10 @@ def measure_flight(
     linker = Linker()
     with closing(Rows(len(FRAME_COLUMNS))) as rows:
         for frame in _frames(flight, look):
+            if frame.time_s > LONGEST_S:
+                raise NotMeasurableError(
+                    f"{title}: its times reach beyond {LONGEST_S / DAY_S:g} days; they are damaged"
+                )
             rows.add(frame.time_s, [value for one in MEASURES for value in one(frame)], frame.histogram)
             tiles.add(frame.time_s, frame.view(TILE_MEASURE))
             thumbs.add(frame)
@@ -126,13 +133,14 @@ def _facts(flight: Flight, look: FirstLook, time_s: npt.NDArray[np.float64]) -> 
     """What the recording is, once it has been read to its end."""
     first, losses = flight.clips[0], flight.losses
     ends = look.ends
+    sums = tuple(_sha256(clip.path) for clip in flight.clips)
 
     def native(code: float) -> float:
         return round(float(from_eight_bit(code, ends.code_range, first.bits)), 1)
 
     return ClipFacts(
         files=tuple(clip.path.name for clip in flight.clips),
-        sha256=tuple(_sha256(clip.path) for clip in flight.clips),
+        sha256=sums,
         codec=first.codec,
         container=first.container,
         pixel_format=first.pixel_format,
@@ -153,13 +161,15 @@ def _facts(flight: Flight, look: FirstLook, time_s: npt.NDArray[np.float64]) -> 
         ceiling_code=native(ends.ceiling),
         ceiling_from=ends.ceiling_from,
         bit_rate=first.bit_rate,
-        problems=tuple(_problems(flight)),
+        problems=tuple(_problems(flight, sums)),
     )
 
 
-def _problems(flight: Flight) -> list[str]:
+def _problems(flight: Flight, sums: Sequence[str]) -> list[str]:
     """One sentence for each thing wrong with the files, no sentence twice."""
     found = [problem for clip in flight.clips for problem in clip.problems] + list(flight.losses.problems)
+    if not all(sums):
+        found.append(Problem("gone", "the file was taken away while it was measured", "its pictures cannot be shown"))
     sentences = [problem.detail + (f": {problem.advice}" if problem.advice else "") for problem in found]
     return list(dict.fromkeys(sentences))
 
@@ -178,9 +188,13 @@ def _provenance(clip: ClipFacts) -> dict[str, str]:
 
 
 def _sha256(path: Path) -> str:
-    """SHA-256 of a file, in hexadecimal."""
+    """SHA-256 of a file, in hexadecimal; empty where the file, read a moment ago, cannot be read again."""
     digest = hashlib.sha256()
-    with path.open("rb") as stream:
-        while chunk := stream.read(_HASH_CHUNK):
-            digest.update(chunk)
+    try:
+        with path.open("rb") as stream:
+            while chunk := stream.read(_HASH_CHUNK):
+                alive()
+                digest.update(chunk)
+    except OSError:
+        return ""
     return digest.hexdigest()

@@ -6,13 +6,14 @@ import json
 import os
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from fieldscore import __version__
+from fieldscore import workers as workers_module
 from fieldscore.errors import FieldscoreError
 
 if TYPE_CHECKING:
@@ -107,16 +108,18 @@ def score(  # noqa: PLR0913 - one argument an option
     """
     if from_s is not None and to_s is not None and to_s <= from_s:
         raise click.UsageError(f"--to ({to_s:g} s) must come after --from ({from_s:g} s)")
+    workers_module.warm_up("fieldscore.run")
     from fieldscore import run
 
-    run.quiet_libraries()
     criteria = _criteria(criteria_file)
     jobs, left_out = run.find_jobs(
         clips, output, criteria, separate=separate, frame_rate=frame_rate, from_s=from_s, to_s=to_s, pdf=pdf
     )
     failed = _tell_left_out(left_out, clips, quiet)
-    with _progress([job.title for job in jobs], hidden=quiet or as_json) as watch:
-        for _, outcome in run.run_jobs(jobs, workers or run.default_workers(), watch):
+    with ExitStack() as stack:
+        watch = stack.enter_context(_progress([job.title for job in jobs], hidden=quiet or as_json))
+        outcomes = stack.enter_context(closing(run.run_jobs(jobs, workers or run.default_workers(), watch)))
+        for _, outcome in outcomes:
             if outcome.error is not None:
                 failed = True
                 _tell(f"cannot score: {outcome.error}")
@@ -158,9 +161,9 @@ def recovery(  # noqa: PLR0913 - one argument an option
     quiet: bool,
 ) -> None:
     """Measure how long the picture takes to come back after a light goes on or out; several clips side by side."""
+    workers_module.warm_up("fieldscore.run_recovery")
     from fieldscore import run, run_recovery
 
-    run.quiet_libraries()
     jobs, left_out = run.find_jobs(clips, output, _criteria(criteria_file), separate=separate, frame_rate=frame_rate)
     failed = _tell_left_out(left_out, clips, quiet)
     if labels and len(labels) != len(jobs):
@@ -189,6 +192,7 @@ def recovery(  # noqa: PLR0913 - one argument an option
 @_JSON
 def inspect(clips: tuple[Path, ...], frame_rate: float | None, separate: bool, as_json: bool) -> None:
     """Say what each clip is and what is wrong with it, without measuring it all."""
+    workers_module.warm_up("fieldscore.inspection")
     from fieldscore import inspection
 
     failed = False

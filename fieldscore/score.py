@@ -75,11 +75,11 @@ def score_flight(
     cause[pulled_down(timeline, found) & dark_causes(cause, CAUSES)] = CAUSES.index("pulled_down")
     counted = inside & judged
     if not counted.any():
-        advice = (
-            "give another --from and --to"
-            if len(timeline) > 1
-            else "a single picture says nothing of noise: give a longer clip"
-        )
+        advice = "give another --from and --to"
+        if len(timeline) == 1:
+            advice = "a single picture says nothing of noise: give a longer clip"
+        elif not judged.any():
+            advice = "its pictures are even all over, with nothing in them to tell from noise; try playing the clip"
         raise NotMeasurableError(
             f"{record.name}: no frame to judge from {air.from_s:.1f} s to {air.to_s:.1f} s; {advice}"
         )

@@ -14,7 +14,7 @@ ROOT = Path(fieldscore.__file__).parent
 # From the ground up; a module may import from lower layers and, within a package, from its own.
 LAYERS = (
     {"errors", "units", "stats", "compare_times"},
-    {"criteria", "colour"},
+    {"criteria", "colour", "workers"},
     {"frame"},
     {"measure"},
     {"timeline"},
@@ -29,8 +29,8 @@ LAYERS = (
     {"score"},
     {"plots"},
     {"report"},
-    {"inspection", "run"},
-    {"run_recovery"},
+    {"run"},
+    {"inspection", "run_recovery"},
     {"cli"},
     {"__main__"},
 )
