@@ -29,6 +29,7 @@ LAYERS = (
     {"pairing"},
     {"fairness"},
     {"compare"},
+    {"showing"},
     {"plots"},
     {"report"},
     {"inspection", "run"},

@@ -1,5 +1,6 @@
 """Plots of a score: functions that draw on axes, and whole figures as SVG in the colours of the page."""
 
+from fieldscore.plots.comparison import along_svg, draw_along, draw_forest, draw_path, forest_svg, path_svg
 from fieldscore.plots.decimate import Envelope, Stripes, envelope, stripes
 from fieldscore.plots.draw import (
     clock,
@@ -24,19 +25,25 @@ __all__ = [
     "CauseLook",
     "Envelope",
     "Stripes",
+    "along_svg",
     "cause_look",
     "clock",
+    "draw_along",
     "draw_causes",
     "draw_clipping",
+    "draw_forest",
     "draw_histogram",
     "draw_level",
     "draw_noise",
+    "draw_path",
     "draw_readable",
     "draw_readable_map",
     "draw_recoveries",
     "envelope",
+    "forest_svg",
     "map_figure",
     "map_svg",
+    "path_svg",
     "recoveries_svg",
     "shade_lost",
     "stripes",

@@ -15,9 +15,12 @@ from typing import Any
 
 import numpy as np
 
+from fieldscore.comparison import Comparison
 from fieldscore.errors import ResultsError
 from fieldscore.record import FlightRecord
 from fieldscore.report.archive import npz_bytes
+from fieldscore.report.compare_page import Pictures, render_comparison
+from fieldscore.report.comparison import comparison_json, pairs_csv
 from fieldscore.report.flight import SCHEMA, dump_json, flight_json
 from fieldscore.report.html import render_html
 from fieldscore.report.names import folder_name
@@ -31,6 +34,8 @@ TILES_FILE = "tiles.npz"
 EVIDENCE_FILE = "evidence.npz"
 REPORT_FILE = "report.html"
 RECOVERY_FILE = "recovery.json"
+COMPARISON_FILE = "comparison.json"
+PAIRS_FILE = "pairs.csv"
 _TEMPORARY = ".fieldscore-"  # start of the name of every temporary file
 _TEMPORARY_END = ".tmp"
 _MOST_OF_A_NAME = 999  # flights of one name in one folder
@@ -71,11 +76,29 @@ def write_recovery(tests: Sequence[Tested], directory: Path) -> Path:
         REPORT_FILE: render_recovery(tests).encode("utf-8"),
         RECOVERY_FILE: dump_json(recovery_json(tests)).encode("ascii"),
     }
+    return _write_sheet(directory, contents, RECOVERY_FILE, "recovery test")
+
+
+def write_comparison(result: Comparison, directory: Path, pictures: Pictures) -> Path:
+    """Write comparison.json, pairs.csv and report.html of a comparison into a folder; gives the report's path.
+
+    ResultsError where the folder holds a report that is no comparison's, and where writing fails.
+    """
+    contents = {
+        REPORT_FILE: render_comparison(result, pictures).encode("utf-8"),
+        PAIRS_FILE: pairs_csv(result).encode("ascii"),
+        COMPARISON_FILE: dump_json(comparison_json(result)).encode("ascii"),
+    }
+    return _write_sheet(directory, contents, COMPARISON_FILE, "comparison")
+
+
+def _write_sheet(directory: Path, contents: Mapping[str, bytes], own: str, what: str) -> Path:
+    """Write files into a folder unless it holds a report that does not go with the file `own`."""
     with _plain_errors(directory):
         directory.mkdir(parents=True, exist_ok=True)
-        if (directory / REPORT_FILE).exists() and not (directory / RECOVERY_FILE).is_file():
+        if (directory / REPORT_FILE).exists() and not (directory / own).is_file():
             raise ResultsError(
-                f"{visible(str(directory))}: holds a {REPORT_FILE} that is no recovery test's; choose another --output"
+                f"{visible(str(directory))}: holds a {REPORT_FILE} that is no {what}'s; choose another --output"
             )
         _replace_all(directory, contents)
     return directory / REPORT_FILE

@@ -24,7 +24,8 @@ def mix(a: Image, weight_a: float, b: Image, weight_b: float, offset: float) -> 
 
 def ratio(numerator: float, denominator: Image) -> Image:
     """A number divided by a picture; 0 where the picture is 0."""
-    return np.asarray(cv2.divide(numerator, denominator), dtype=np.float32)
+    # The type is named since a picture of 4 x 1 pixels could be a number of four parts to the library
+    return np.asarray(cv2.divide(numerator, denominator, dtype=cv2.CV_32F), dtype=np.float32)
 
 
 def root(picture: Image) -> Image:
