@@ -24,6 +24,7 @@ from fieldscore.stats import Interval, block_bootstrap_mean
 FEWEST_FLIGHTS = 3  # of each camera for the flight to be the unit: two tell next to nothing of a spread
 ALSO = ("level_percent",)  # compared although neither way is better: it explains the others
 EVENTS = (("flash_off", "recovery_s"), ("flash_on", "recovery_on_s"))
+_EVEN = "the difference is the same at every place, which does not tell how sure it is"
 _CONFIDENT = 0.5  # confidence of an alignment under which the result is weakened
 
 
@@ -91,6 +92,7 @@ def mean_difference(first: Series, second: Series, criteria: Criteria, *, rare: 
     half = block_bootstrap_mean(series / 2.0, confidence=confidence, min_effective=least)
     found = replace(
         half,
+        reason=_EVEN if math.isnan(half.effective_samples) and math.isfinite(half.estimate) else half.reason,
         estimate=2.0 * half.estimate,
         low=None if half.low is None else 2.0 * half.low,
         high=None if half.high is None else 2.0 * half.high,

@@ -32,8 +32,8 @@ LAYERS = (
     {"showing"},
     {"plots"},
     {"report"},
-    {"inspection", "run"},
-    {"run_recovery"},
+    {"inspection", "run", "sidebyside"},
+    {"run_recovery", "run_compare"},
     {"cli"},
     {"__main__"},
 )

@@ -17,7 +17,7 @@ from fieldscore.report import dump_json, flight_json, plain_verdict, render_html
 from fieldscore.report.cautions import CAUTIONS
 from fieldscore.score import Score
 
-VOID = {"meta", "link", "br", "img", "image", "use", "path", "rect"}
+VOID = {"meta", "link", "br", "img", "image", "input", "use", "path", "rect"}
 HOSTILE = (
     "<script>alert(1)</script>.mp4",
     '"><img src=x onerror=alert(1)>',

@@ -11,6 +11,7 @@ from fieldscore.plots.draw import (
     draw_readable,
     shade_lost,
 )
+from fieldscore.plots.lettering import lettering
 from fieldscore.plots.look import CauseLook, cause_look
 from fieldscore.plots.rasters import draw_histogram, draw_readable_map
 from fieldscore.plots.recovery import draw_recoveries, recoveries_svg
@@ -41,6 +42,7 @@ __all__ = [
     "draw_recoveries",
     "envelope",
     "forest_svg",
+    "lettering",
     "map_figure",
     "map_svg",
     "path_svg",

@@ -15,7 +15,7 @@ from fieldscore.plots import NARROW, WIDE, along_svg, forest_svg, path_svg
 from fieldscore.report.cautions import CAUTIONS
 from fieldscore.report.comparison import judgement
 from fieldscore.report.html import environment
-from fieldscore.report.verdict import amount, interval_words, ranked, verdict, wording
+from fieldscore.report.verdict import amount, interval_words, ranked, verdict_parts, wording
 from fieldscore.report.words import count, moment, number, plural, seconds, share, visible
 from fieldscore.score import Score
 from fieldscore.showing import Shown, main_pair, shown_places
@@ -61,6 +61,7 @@ def render_comparison(result: Comparison, pictures: Pictures) -> str:
         {"check": visible(one.check), "ok": one.ok, "detail": visible(one.detail), "then": one.then}
         for one in result.checks
     ]
+    lead, scope = verdict_parts(result)
     measures = len({one.measure for one in result.differences})
     return (
         environment()
@@ -68,7 +69,8 @@ def render_comparison(result: Comparison, pictures: Pictures) -> str:
         .render(
             title=" and ".join(visible(label) for label in result.cameras),
             facts=f"{plural(len(result.scores), 'flight', 'flights')} of one route, compared place by place",
-            verdict=verdict(result),
+            lead=lead,
+            scope=scope,
             failed=sum(not one.ok for one in result.checks),
             checks=checks,
             confidence=f"{result.criteria.confidence_percent:g}",

@@ -55,6 +55,11 @@ def ranked(found: Sequence[Difference]) -> list[Difference]:
 
 def verdict(result: Comparison) -> str:
     """The verdict: a sentence for each two cameras, then for which flights it holds and with what reserve."""
+    return " ".join(part for part in verdict_parts(result) if part)
+
+
+def verdict_parts(result: Comparison) -> tuple[str, str]:
+    """The verdict in two parts: what differs, and for which flights and with what reserve that holds ("" for none)."""
     sentences = []
     compared: list[tuple[str, str]] = []
     for first, second in combinations(result.cameras, 2):
@@ -64,13 +69,12 @@ def verdict(result: Comparison) -> str:
             compared.append((first, second))
     if not compared:
         if len(result.cameras) == 1 and result.differences:
-            return "All flights carry one label: there is nothing to compare them with."
-        return "No comparison: the flights do not show the same route. " + " ".join(
+            return "All flights carry one label: there is nothing to compare them with.", ""
+        why = [
             f"{visible(note[:1].upper() + note[1:])}." for note in result.notes if "do not show the same route" in note
-        )
-    sentences += _scope(result, compared)
-    sentences += _reserve(result)
-    return " ".join(sentences)
+        ]
+        return "No comparison: the flights do not show the same route.", " ".join(why)
+    return " ".join(sentences), " ".join([*_scope(result, compared), *_reserve(result)])
 
 
 def between(result: Comparison, first: str, second: str, found: Sequence[Difference]) -> str:
