@@ -1,5 +1,6 @@
 """Simulated pairs of flights through the whole comparison: python -m benchmarks.comparison DIR [--seed N] [--pairs N] [--write].
 
+`--repetitions N` sets how many made-up series of known memory the intervals are checked on.
 Each pair flies one route of one world with two cameras, at different speeds and a little apart. For level, clipped and
 crushed share the interval of the difference is held against the true difference: that of the uncompressed pictures at the
 same places, place by place as the tool does it, over all of the route that both flew. `--write` puts the table into
@@ -16,17 +17,19 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+from scipy.signal import lfilter
 
 from benchmarks.pages import put
 from fieldscore import Criteria, measure_flight, score_flight
 from fieldscore.align import align
-from fieldscore.compare import compare_flights
+from fieldscore.compare import compare_flights, mean_difference
 from fieldscore.score import Score
 from fieldscore.simulate import CameraModel, Chain, FlightPlan, Truth, load_truth, simulate
 from fieldscore.video import Encoding
 
 PAGE = "comparison-accuracy.md"
 MEASURES = ("level_percent", "clipped_percent", "crushed_percent")
+SERIES = "The interval alone, on made-up series of differences whose truth is zero and whose memory is known:"
 OWN_ERROR = 0.2  # points: what the shares are good for on one frame (docs/accuracy.md)
 PLACE_M = 2.0  # places of the truth: a quarter of a second at 8 m/s, as the tool's
 FAR_M = 20.0  # a step back along the route by more is a new lap
@@ -157,12 +160,38 @@ def table(outcomes: Sequence[Outcome]) -> str:
     return "\n".join(lines)
 
 
+def coverage(repetitions: int, seed: int) -> str:
+    """How often the interval of a mean difference holds the truth, for series of known memory, as a Markdown table.
+
+    The differences are AR(1) with correlation rho from place to place: n (1 - rho) / (1 + rho) independent samples.
+    """
+    lines = [
+        "| rho | places | independent samples, true | found, median | interval given | holds the truth |",
+        "|---|---|---|---|---|---|",
+    ]
+    generator = np.random.default_rng(seed)
+    for rho, places in ((0.0, 160), (0.3, 160), (0.6, 160), (0.6, 400), (0.9, 800), (0.9, 2400)):
+        steps = generator.normal(0.0, np.sqrt(1.0 - rho * rho), (repetitions, places))
+        steps[:, 0] /= np.sqrt(1.0 - rho * rho)
+        series = lfilter([1.0], [1.0, -rho], steps, axis=1)
+        found = [mean_difference(np.zeros(places), one, Criteria()) for one in series]
+        given = [(one.low, one.high) for one in found if one.low is not None and one.high is not None]
+        held = np.mean([low <= 0.0 <= high for low, high in given]) if given else np.nan
+        samples = np.median([one.effective_samples for one in found])
+        true = places * (1.0 - rho) / (1.0 + rho)
+        lines.append(
+            f"| {rho:g} | {places} | {true:.0f} | {samples:.0f} | {100 * len(given) / repetitions:.0f} % | {100 * held:.1f} % |"
+        )
+    return "\n".join(lines)
+
+
 def main() -> None:
     """Simulate the grid, measure and compare it, print the table."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("directory", type=Path)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--pairs", type=int, default=100)
+    parser.add_argument("--repetitions", type=int, default=1000)
     parser.add_argument("--write", action="store_true")
     options = parser.parse_args()
     options.directory.mkdir(parents=True, exist_ok=True)
@@ -182,8 +211,10 @@ def main() -> None:
         print("\n".join(table(outcomes[-len(MEASURES) :]).splitlines()[2:-1]), flush=True)
     text = table(outcomes)
     print(text.splitlines()[-1])
+    series = coverage(options.repetitions, options.seed)
+    print(series)
     if options.write:
-        put(PAGE, text)
+        put(PAGE, f"{text}\n\n{SERIES}\n\n{series}")
 
 
 if __name__ == "__main__":

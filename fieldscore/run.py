@@ -89,6 +89,20 @@ def find_jobs(  # noqa: PLR0913 - what a user may say of a run
     return jobs, left_out
 
 
+def in_order(jobs: Sequence[Job], names: Sequence[Path]) -> list[Job]:
+    """The jobs in the order in which the user named what they come from; a name given again is its jobs again."""
+    ordered: list[Job] = []
+    for number, name in enumerate(names):
+        again = name in names[:number]
+        ordered += [job for job in jobs if _is_from(job, name) and (again or job not in ordered)]
+    return ordered + [job for job in jobs if job not in ordered]
+
+
+def _is_from(job: Job, name: Path) -> bool:
+    """Whether a job reads what a name stands for, or something in that folder."""
+    return any(path == name or name in path.parents for path in (*job.files, *([job.saved] if job.saved else [])))
+
+
 def _names(flights: Sequence[Sequence[Path]]) -> list[str]:
     """A name for each flight: its first file's, with the folder's before it, or a number behind, where two would be the same."""
     stems = [files[0].stem for files in flights]

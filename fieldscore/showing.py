@@ -12,6 +12,7 @@ from fieldscore.comparison import Comparison, Difference, PairAlignment, PairedP
 
 MOST_DIFFERENT, AT_RANDOM = 6, 4  # pairs of pictures: three rows and two of a wide page
 APART_S = 2.0  # of the way: nearer ones show the same
+_MOST_SHARE = 0.6  # of the places there is room for: the rest is for random ones
 _SMOOTH = 5  # places averaged before the most different is looked for: a view, not a frame
 # What may make a place worth showing: what a pilot sees of a picture, not what explains it.
 _SEEN = ("readable_percent", "zone_readable_percent", "crushed_percent", "clipped_percent")
@@ -61,7 +62,10 @@ def shown_places(
     sizes[:, ~seen] = 0.0
     found: list[Shown] = []
     free = seen.copy()
-    for _ in range(most):
+    room = max(
+        1, round(_MOST_SHARE * float(places.place_s[-1]) / (2.0 * APART_S))
+    )  # or a short way has none left at random
+    for _ in range(min(most, room)):
         best = np.where(free, sizes.max(axis=0), 0.0)
         place = int(np.argmax(best))
         if best[place] < 1.0:  # less than what is worth caring about

@@ -116,7 +116,7 @@ def draw_along(ax: Axes, places: PairedPlaces, panel: tuple[str, str, float | No
             ax.fill_between(shown.time_s, shown.low, shown.high, color=COLOURS[colour], alpha=0.25, linewidth=0)
         ax.plot(shown.time_s, shown.middle, color=COLOURS[colour], linestyle=dash, linewidth=1.4)
         highest = max(highest, float(np.nanmax(values, initial=0.0)) if np.isfinite(values).any() else 0.0)
-    ax.set_ylim(0.0, top or 1.1 * highest)
+    ax.set_ylim(0.0, 1.03 * top if top else 1.1 * highest)
     ax.set_title(title, loc="left", fontsize=12.5, color=COLOURS["ink"], pad=6)
     for side in ("right", "top"):
         ax.spines[side].set_visible(False)

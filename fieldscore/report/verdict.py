@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from fieldscore.compare import FEWEST_FLIGHTS
 from fieldscore.comparison import USABLE, Comparison, Difference
-from fieldscore.report.words import number, plural, visible
+from fieldscore.report.words import count, number, plural, visible
 
 _FULL_SHARE = 100.0
 
@@ -38,6 +38,8 @@ WORDINGS: dict[str, Wording] = {
     "frozen_percent": Wording("frozen blocks", "freezes less of the picture", "of the picture"),
     "level_percent": Wording("level", "is brighter", "of nominal white"),
 }
+# Named in the table only: they describe the recording and explain the others, but a pilot does not fly by them.
+_EXPLAINING = frozenset({"occupied_range_stops", "frozen_percent", "level_percent"})
 _MOST_NAMED = 3  # differences named in a sentence; the rest is in the table
 
 
@@ -81,7 +83,7 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
     """One plain sentence on two cameras."""
     better: dict[str, list[Difference]] = {"a": [], "b": []}
     for entry in agreed(found):
-        if entry.better is not None:
+        if entry.better is not None and entry.measure not in _EXPLAINING:
             better[entry.better].append(entry)
     names = {"a": f"Camera {visible(first)}", "b": f"Camera {visible(second)}"}
     told = [
@@ -89,14 +91,34 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
         for side in _order(better)
         if better[side]
     ]
+    unsure = _unsure(found, {"a": visible(first), "b": visible(second)})
     if told:
-        return "; ".join(told) + "."
-    if any(one.interval is not None for one in found):
-        return f"No difference shown between {visible(first)} and {visible(second)}."
+        return " ".join(["; ".join(told) + ".", *unsure])
+    if any(one.interval is not None for one in found if one.measure not in _EXPLAINING):
+        return " ".join([f"No difference shown between {visible(first)} and {visible(second)}.", *unsure])
     return (
         f"No difference shown between {visible(first)} and {visible(second)}: the route they share is too short or too even "
-        "to tell."
+        f"to tell.{' ' if unsure else ''}{' '.join(unsure)}"
     )
+
+
+def _unsure(found: Sequence[Difference], names: dict[str, str]) -> list[str]:
+    """A sentence on the first measure that differs by what matters, but for which the flights are too short."""
+    for one in ranked(found):
+        if (
+            one.measure in _EXPLAINING
+            or one.interval is not None
+            or not one.worth
+            or not abs(one.difference) >= one.worth
+        ):
+            continue
+        side = "b" if (one.difference > 0.0) is (one.direction == "higher") else "a"
+        what, held = wording(one.measure).title, f" ({count(one.effective_samples)} independent samples)"
+        return [
+            f"By {what} {names[side]} is ahead by {amount(one)}, but the flights are too short to be sure of that{held}: "
+            "fly longer, or more often."
+        ]
+    return []
 
 
 def agreed(found: Sequence[Difference]) -> list[Difference]:
