@@ -15,9 +15,11 @@ from fieldscore import __version__
 from fieldscore.collect import Rows, Thumbs, TileBins
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
+from fieldscore.events import link_lost
 from fieldscore.frame import Frame, PictureArea, eight_bit
 from fieldscore.measures import COLUMNS, MEASURES, TILE_MEASURE
 from fieldscore.picture import FirstLook, first_look
+from fieldscore.places import PlaceRows
 from fieldscore.record import ClipFacts, Evidence, FlightRecord, PictureFacts
 from fieldscore.timeline import Timeline
 from fieldscore.units import from_eight_bit
@@ -52,11 +54,13 @@ def measure_flight(
     look = look_at(flight, criteria, title)
     tiles = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
     thumbs = Thumbs(criteria.tile_interval_s)
+    places = PlaceRows()
     with closing(Rows(len(COLUMNS))) as rows:
         for frame in _frames(flight, look):
             rows.add(frame.time_s, [value for one in MEASURES for value in one(frame)], frame.histogram)
             tiles.add(frame.time_s, frame.view(TILE_MEASURE))
             thumbs.add(frame)
+            places.add(frame)
             if progress is not None and len(rows) % PROGRESS_EVERY == 0:
                 progress(frame.time_s, flight.duration_s)
         if not len(rows):
@@ -64,15 +68,17 @@ def measure_flight(
         time_s, values, histogram = rows.arrays()
     clip = _facts(flight, look, time_s)
     table = {column.name: values[:, index] for index, column in enumerate(COLUMNS)}
+    timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
     return FlightRecord(
         name=title,
-        timeline=Timeline(time_s, table, COLUMNS, _provenance(clip)),
+        timeline=timeline,
         tiles=tiles.series(),
         evidence=Evidence(*thumbs.pictures(), histogram),
         clip=clip,
         picture=PictureFacts(look.border_px, look.overlay_percent),
         settings=criteria.to_dict(),
         notes=look.notes,
+        places=places.places(link_lost(timeline, criteria)),
     )
 
 

@@ -32,6 +32,7 @@ FLIGHT_FILE = "flight.json"
 TIMELINE_FILE = "timeline.csv"
 TILES_FILE = "tiles.npz"
 EVIDENCE_FILE = "evidence.npz"
+PLACES_FILE = "places.npz"
 REPORT_FILE = "report.html"
 RECOVERY_FILE = "recovery.json"
 COMPARISON_FILE = "comparison.json"
@@ -45,7 +46,7 @@ _FORMULA = re.compile(r"([,;\t][\s\"]*)([=+\-@])")
 
 
 def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes]) -> Path:
-    """Write flight.json, timeline.csv, tiles.npz, evidence.npz and report.html into a folder of that name.
+    """Write flight.json, timeline.csv, tiles.npz, evidence.npz, places.npz and report.html into a folder of that name.
 
     `pictures` are JPEG files by time of flight in seconds. Gives the folder. An existing folder is used again
     only if it is empty or holds an earlier result of the same files; another flight of that name (goggles use
@@ -58,6 +59,7 @@ def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes])
         TIMELINE_FILE: timeline_bytes(score),
         TILES_FILE: _tiles(score.record),
         EVIDENCE_FILE: _evidence(score.record),
+        **_places(score.record),
         REPORT_FILE: render_html(score, pictures).encode("utf-8"),
         FLIGHT_FILE: dump_json(flight).encode("ascii"),
     }
@@ -218,6 +220,14 @@ def _no_constant(name: str) -> float:
 def _tiles(record: FlightRecord) -> bytes:
     time_s = np.asarray(record.tiles.time_s, dtype=np.float64)
     return npz_bytes({"time_s": time_s, "readable": np.asarray(record.tiles.readable, dtype=np.float32)})
+
+
+def _places(record: FlightRecord) -> dict[str, bytes]:
+    """places.npz by its name; nothing for a record that was loaded from results without it."""
+    if record.places is None:
+        return {}
+    time_s = np.asarray(record.places.time_s, dtype=np.float64)
+    return {PLACES_FILE: npz_bytes({"time_s": time_s, "descriptors": np.asarray(record.places.descriptors, np.int8)})}
 
 
 def _evidence(record: FlightRecord) -> bytes:
