@@ -92,6 +92,7 @@ def find_jobs(  # noqa: PLR0913 - what a user may say of a run
 def in_order(jobs: Sequence[Job], names: Sequence[Path]) -> list[Job]:
     """The jobs in the order in which the user named what they come from; a name given again is its jobs again."""
     ordered: list[Job] = []
+    jobs = list(dict.fromkeys(jobs))
     for number, name in enumerate(names):
         again = name in names[:number]
         ordered += [job for job in jobs if _is_from(job, name) and (again or job not in ordered)]

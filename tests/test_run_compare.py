@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import shutil
 from dataclasses import replace
@@ -22,7 +23,7 @@ from fieldscore.run_compare import default_labels
 from fieldscore.score import score_flight
 from fieldscore.video import Encoding, Flight
 
-SECONDS = 12.0
+SECONDS = 9.0
 GROUND_PX = 1400
 
 
@@ -76,14 +77,14 @@ def test_clips_are_measured_compared_and_written(
     assert data["alignment"][0]["same_route"] is True
     level = next(one for one in data["differences"] if one["measure"] == "level_percent")
     assert level["difference"] < -10.0
-    rows = list(csv.DictReader((tmp_path / "out" / "pairs.csv").open()))
+    rows = list(csv.DictReader(io.StringIO((tmp_path / "out" / "pairs.csv").read_text())))
     slope = np.polyfit([float(row["time_a_s"]) for row in rows], [float(row["time_b_s"]) for row in rows], 1)[0]
     assert slope == pytest.approx(2.0 / 2.6, abs=0.03)
     for row in rows:
         assert float(row["time_b_s"]) * 2.6 == pytest.approx(float(row["time_a_s"]) * 2.0, abs=0.3 * 2.6)
     assert (tmp_path / "out" / "report.html").read_text().count("<img ") >= 4
     assert {path.name for path in (tmp_path / "out").iterdir() if path.is_dir()} == {"bright", "dim"}
-    assert len(list(Flight([tmp_path / "both.mp4"]).frames())) > 150
+    assert len(list(Flight([tmp_path / "both.mp4"]).frames())) > 120
 
 
 def test_saved_results_do_without_the_video(saved: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
