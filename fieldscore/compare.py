@@ -52,7 +52,7 @@ def compare_flights(
         turned = order[labels[one.b]] < order[labels[one.a]]  # the camera named first is always a
         a, b, found = (one.b, one.a, swapped(one.found)) if turned else (one.a, one.b, one.found)
         together = pair_places(a, b, scores[a], scores[b], found, names, criteria.place_s)
-        checks = audit([scores[a], scores[b]], [one], criteria) if labels[a] != labels[b] else ()
+        checks = audit(scores, (a, b), [one], criteria) if labels[a] != labels[b] else ()
         places.append(together)
         differences += [_of_places(together, name, scores[a], criteria, checks) for name in names]
     taking_part = sorted({number for one in pairs if one.found.same_route for number in (one.a, one.b)})
@@ -61,10 +61,10 @@ def compare_flights(
         groups = [[n for n in taking_part if labels[n] == label] for label in (first, second)]
         if groups[0] and groups[1]:
             own = [one for one in across if {labels[one.a], labels[one.b]} == {first, second}]
-            checks = audit([scores[n] for n in (*groups[0], *groups[1])], own, criteria)
+            checks = audit(scores, (*groups[0], *groups[1]), own, criteria)
             differences += _of_cameras(scores, groups, pairs, names, criteria, checks)
             differences += _of_events(scores, groups, criteria)
-    overall = audit([scores[n] for n in taking_part], across, criteria) if taking_part else ()
+    overall = audit(scores, taking_part, across, criteria) if taking_part else ()
     return Comparison(
         tuple(scores), tuple(labels), criteria, pairs, tuple(places), tuple(differences), overall,
         tuple(_notes(scores, labels, pairs)),

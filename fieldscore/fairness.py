@@ -6,7 +6,9 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
+import numpy.typing as npt
 
+from fieldscore.align import Alignment
 from fieldscore.comparison import USABLE, Check, PairAlignment
 from fieldscore.criteria import Criteria
 from fieldscore.pairing import way_of
@@ -24,24 +26,40 @@ _SAME_LEVEL = 1.0  # %: floors or ceilings of two chains that are nearer than tw
 _SAME_RATE = 0.02  # share by which frame rates may differ: 29.97 is 30, 25 is not
 
 
-def audit(scores: Sequence[Score], alignments: Sequence[PairAlignment], criteria: Criteria) -> tuple[Check, ...]:
-    """Every check over these flights together; a check's detail gives the figures it was judged by.
+def audit(
+    scores: Sequence[Score], numbers: Sequence[int], alignments: Sequence[PairAlignment], criteria: Criteria
+) -> tuple[Check, ...]:
+    """Every check over the flights of these numbers together; a check's detail gives the figures it was judged by.
 
-    `alignments` are those between flights of different cameras.
+    `alignments` are the ones to judge the route by: those between flights of different cameras.
     """
-    clips = [score.record.clip for score in scores]
+    own = [scores[number] for number in numbers]
+    shared = [_shared(scores[number], number, alignments) for number in numbers]
     return (
-        *_route(alignments, criteria),
-        _light(scores, criteria),
-        *_chain(clips, criteria),
-        _link(scores, criteria),
-        _same_judge(scores),
+        *_route([one.found for one in alignments if one.found.same_route], criteria),
+        _light(own, shared, criteria),
+        *_chain([score.record.clip for score in own], criteria),
+        _link(own, shared, criteria),
+        _same_judge(own),
     )
 
 
-def _route(alignments: Sequence[PairAlignment], criteria: Criteria) -> list[Check]:
+def _shared(score: Score, number: int, alignments: Sequence[PairAlignment]) -> npt.NDArray[np.bool_]:
+    """Rows [n] of a flight's airtime from its first to its last place that another flight shows; all without any."""
+    times = [
+        one.found.time_a_s if one.a == number else one.found.time_b_s
+        for one in alignments
+        if one.found.same_route and number in (one.a, one.b) and len(one.found.time_a_s)
+    ]
+    rows = score.in_airtime
+    if times:
+        first, last = min(float(one[0]) for one in times), max(float(one[-1]) for one in times)
+        rows = rows & score.record.timeline.between(first, last)
+    return rows if rows.any() else score.in_airtime
+
+
+def _route(found: Sequence[Alignment], criteria: Criteria) -> list[Check]:
     """Overlap and speed on the routes that were found to be the same."""
-    found = [one.found for one in alignments if one.found.same_route]
     if not found:
         return []
     overlap = 100.0 * min(one.overlap_share for one in found)
@@ -65,16 +83,16 @@ def _route(alignments: Sequence[PairAlignment], criteria: Criteria) -> list[Chec
     ]
 
 
-def _light(scores: Sequence[Score], criteria: Criteria) -> Check:
-    """Whether the bright parts of the pictures are as bright."""
-    bright = [score.measures["p95_percent"].median for score in scores if "p95_percent" in score.measures]
-    spread = max(bright) - min(bright) if len(bright) == len(scores) else math.nan
+def _light(scores: Sequence[Score], shared: Sequence[npt.NDArray[np.bool_]], criteria: Criteria) -> Check:
+    """Whether the bright parts of the pictures are as bright on the shared route."""
+    bright = [_median(score, "p95_percent", rows) for score, rows in zip(scores, shared, strict=True)]
+    spread = max(bright) - min(bright) if all(map(math.isfinite, bright)) else math.nan
     return Check(
         "light level",
         spread <= criteria.fair_level_percent,
         "the level of the bright parts was not measured in every flight"
         if math.isnan(spread)
-        else f"bright parts (95th percentile, median of the flight) at {_listed(bright, '.0f')} %, "
+        else f"bright parts (95th percentile, median over the shared route) at {_listed(bright, '.0f')} %, "
         f"{criteria.fair_level_percent:g} % apart allowed; a recording cannot tell another light from another exposure",
         "part of the difference may be the light, not the camera",
     )
@@ -122,13 +140,26 @@ def _chain(clips: Sequence[ClipFacts], criteria: Criteria) -> list[Check]:
     ]  # fmt: skip
 
 
-def _link(scores: Sequence[Score], criteria: Criteria) -> Check:
+def _median(score: Score, name: str, rows: npt.NDArray[np.bool_]) -> float:
+    """Median of a measure over rows [n] where the link is there; NaN without a value."""
+    timeline = score.record.timeline
+    if name not in timeline:
+        return math.nan
+    values = timeline[name][rows & (timeline["link"] > 0.0)]
+    values = values[np.isfinite(values)]
+    return float(np.median(values)) if values.size else math.nan
+
+
+def _link(scores: Sequence[Score], shared: Sequence[npt.NDArray[np.bool_]], criteria: Criteria) -> Check:
     """Whether the link was there in all flights."""
-    lost = [100.0 * float(1.0 - score.record.timeline["link"][score.in_airtime].mean()) for score in scores]
+    lost = [
+        100.0 * float(1.0 - score.record.timeline["link"][rows].mean())
+        for score, rows in zip(scores, shared, strict=True)
+    ]
     return Check(
         "link",
         max(lost) <= criteria.fair_lost_percent,
-        f"lost for {_listed(lost, '.1f')} % of the airtime, {criteria.fair_lost_percent:g} % allowed; left out of every figure",
+        f"lost for {_listed(lost, '.1f')} % of the shared route, {criteria.fair_lost_percent:g} % allowed; left out of all",
         "places where the link was lost are missing, often the hard ones",
     )
 

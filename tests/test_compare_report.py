@@ -146,6 +146,15 @@ def test_verdict_is_weakened_by_an_unfair_comparison() -> None:
     assert "not judged: codec differs" in page.text or "noise is not compared" in page.text
 
 
+def test_repeats_show_what_one_camera_differs_by() -> None:
+    """Two flights of each camera: the page has a row for each camera's own pair, and none without repeats."""
+    page = Page(render_comparison(made(labels=("dim", "lit") * 2, crushed=(20.0, 10.0, 23.0, 10.5)), {}))
+    assert "Flight to flight" in page.text
+    assert re.search(r"dim\s*1 and 3", page.text)
+    assert re.search(r"lit\s*2 and 4", page.text)
+    assert "Two flights of one camera differed by up to" in page.text
+
+
 def test_a_foreign_route_is_said_in_one_sentence() -> None:
     """Without a shared route there is no comparison: verdict, lines and page give the reason and no figure."""
     result = made(found=foreign())

@@ -23,7 +23,7 @@ RATE = 4e6
 def audited(first: Score, second: Score, speed: float = 1.0, **changes: Any) -> dict[str, Check]:
     """The checks by name of two flights, the second at `speed`; `changes` are to the alignment."""
     found = replace(alignment_of(WAY, steady(40.0 / speed, speed)), **changes)
-    return {one.check: one for one in audit([first, second], [PairAlignment(0, 1, found)], CRITERIA)}
+    return {one.check: one for one in audit([first, second], (0, 1), [PairAlignment(0, 1, found)], CRITERIA)}
 
 
 def made(**clip: Any) -> Score:
@@ -92,6 +92,16 @@ def test_another_light_level_fails() -> None:
     assert "another exposure" in checks["light level"].detail
 
 
+def test_only_the_shared_route_counts_for_the_light() -> None:
+    """A flight that goes on into a floodlit place does not fail the check of the light on the part that both flew."""
+    longer = steady(80.0)
+    beyond = flight(longer, {"p95_percent": lambda m: np.where(m > WAY[-1], 100.0, 80.0)}, bit_rate=RATE)
+    found = PairAlignment(0, 1, alignment_of(WAY, longer))
+    checks = {one.check: one for one in audit([made(), beyond], (0, 1), [found], CRITERIA)}
+    assert failed(checks) == []
+    assert "at 80 %" in checks["light level"].detail
+
+
 def test_a_lossy_link_fails() -> None:
     """A link lost for a tenth of the airtime fails, with the share."""
     lossy = score_flight(record_of(timeline_of(len(WAY), (300, 420, SNOW)), bit_rate=RATE), CRITERIA)
@@ -113,7 +123,7 @@ def test_other_criteria_keep_readability_out() -> None:
 def test_many_flights_are_audited_together() -> None:
     """Of four flights the worst pair decides, and the detail names the range."""
     scores = [made(), made(), made(), flight(WAY, {"p95_percent": 40.0}, bit_rate=RATE)]
-    found = {one.check: one for one in audit(scores, [], CRITERIA)}
+    found = {one.check: one for one in audit(scores, range(4), [], CRITERIA)}
     assert "overlap of the routes" not in found
     assert not found["light level"].ok
     assert "40 to 80" in found["light level"].detail

@@ -22,6 +22,7 @@ from fieldscore.showing import Shown, main_pair, shown_places
 
 Pictures = Mapping[tuple[int, float], bytes]  # JPEG files by number of the flight and time in it
 _MOST_PAIRS = 3  # pairs of cameras drawn in full; the others are in comparison.json
+_MOST_REPEATED = 5  # measures in the table of repeats
 _JPEG = b"\xff\xd8\xff"
 _GROUPS = {
     "different": ("Where they differ most", "Chosen by the largest difference, in units of the smallest that matters."),
@@ -76,6 +77,7 @@ def render_comparison(result: Comparison, pictures: Pictures) -> str:
             confidence=f"{result.criteria.confidence_percent:g}",
             hatch_scale=f"{max(score.record.clip.height for score in result.scores) / _HATCH_LINES:.2f}",
             pairs=[_pair(result, first, second, pictures) for first, second in _camera_pairs(result)],
+            repeats=_repeats(result),
             flights=[_flight(label, score) for label, score in zip(result.labels, result.scores, strict=True)],
             alignments=[_alignment(one) for one in result.alignments],
             notes=[visible(note) for note in result.notes],
@@ -137,6 +139,24 @@ def _pair(result: Comparison, first: str, second: str, pictures: Pictures) -> di
         "groups": _groups(result, places, shown, pictures),
     }
     return context
+
+
+def _repeats(result: Comparison) -> list[dict[str, Any]]:
+    """What flights of one camera differ by, a row a pair of flights, in the measures that a verdict names first."""
+    rows = []
+    for places in result.places:
+        if result.labels[places.a] != result.labels[places.b]:
+            continue
+        found = ranked(_own(result, places))[:_MOST_REPEATED]
+        rows.append(
+            {
+                "camera": visible(result.labels[places.a]),
+                "flights": f"{places.a + 1} and {places.b + 1}",
+                "names": [wording(one.measure).title for one in found],
+                "texts": [amount(one, signed=True) for one in found],
+            }
+        )
+    return rows
 
 
 def _told(found: Sequence[Difference]) -> str:
