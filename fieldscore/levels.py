@@ -109,8 +109,10 @@ def _end(histograms: Doubles, nominal: float) -> float | None:
 
 def _same_code(histograms: Doubles, code: int) -> bool:
     """Say whether the pictures that reach down to the end have it at this code."""
-    reaching = histograms[:, : code + _WOBBLE + 1].sum(axis=1) > _PILE_SHARE
+    pile = histograms[:, : code + _WOBBLE + 1].sum(axis=1)
+    reaching = pile > _PILE_SHARE
     if not reaching.any():
         return False
-    low = np.argmax(np.cumsum(histograms[reaching], axis=1) > _PILE_SHARE / 2, axis=1)
+    beyond = np.maximum(_PILE_SHARE / 2, _LEAK * pile[reaching])  # what a codec's ringing puts past a pile-up
+    low = np.argmax(np.cumsum(histograms[reaching], axis=1) > beyond[:, None], axis=1)
     return float(np.mean(np.abs(low - code) <= 2 * _WOBBLE)) >= _SAME_CODE
