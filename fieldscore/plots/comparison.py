@@ -52,7 +52,11 @@ def draw_forest(ax: Axes, rows: Sequence[tuple[str, str, Sequence[Difference]]],
     ax.axvline(0.0, color=COLOURS["soft"], linewidth=0.8)
     for row, (_, _, found) in enumerate(rows):
         for number, one in enumerate(found):
-            at = row + (number - (len(found) - 1) / 2.0) * min(0.2, 0.6 / len(found)) + (0.16 if narrow else 0.0)
+            at = (
+                row
+                + (number - (len(found) - 1) / 2.0) * min(0.2, (0.4 if narrow else 0.6) / len(found))
+                + (0.16 if narrow else 0.0)
+            )
             _mark(ax, at, one)
     ticks = [tick for tick in _TICKS if tick <= 1.2 * reach]
     places = [*(-tick for tick in reversed(ticks)), 0, *ticks]
