@@ -164,7 +164,7 @@ def recovery(  # noqa: PLR0913 - one argument an option
         )
     if not jobs:
         sys.exit(1)
-    jobs = run.in_order(jobs, clips)
+    jobs = [job for job, _ in run.in_order(jobs, clips)]
     titles = [job.title for job in jobs]
     with _progress(titles, hidden=quiet or as_json) as watch:
         done = run_recovery.run_recovery(jobs, labels or titles, watch)
@@ -220,9 +220,11 @@ def compare(  # noqa: PLR0913 - one argument an option
         raise click.UsageError(f"--video {video.name}: give a name that ends in {', '.join(sidebyside.SUFFIXES)}")
     run.quiet_libraries()
     found, left_out = run.find_jobs(clips, output, _criteria(criteria_file), separate=separate, frame_rate=frame_rate)
-    jobs = run.in_order(found, clips)
+    ordered = run.in_order(found, clips)
+    jobs = [job for job, _ in ordered]
     failed = _tell_left_out([one for one in left_out if clips.count(one[0]) == 1], clips, quiet)
-    if labels and len(labels) != len(jobs):
+    names = run.labels_of(ordered, labels, clips) if labels else run_compare.default_labels(jobs)
+    if names is None:
         raise click.UsageError(
             f"{len(labels)} labels for {len(jobs)} recordings: give --label once for each, or not at all"
         )
@@ -231,7 +233,6 @@ def compare(  # noqa: PLR0913 - one argument an option
             sys.exit(1)
         raise click.UsageError(f"{len(jobs)} recording: a comparison needs two or more")
     with _progress([job.title for job in jobs], hidden=quiet or as_json) as watch:
-        names = labels or run_compare.default_labels(jobs)
         done = run_compare.run_compare(jobs, names, workers or run.default_workers(), watch, video)
     for failure in done.failures:
         _tell(f"cannot compare: {failure}")

@@ -18,7 +18,7 @@ from test_cli import run
 
 from fieldscore.criteria import Criteria
 from fieldscore.report import write_flight as save
-from fieldscore.run import Job, in_order
+from fieldscore.run import Job, in_order, labels_of
 from fieldscore.run_compare import default_labels
 from fieldscore.score import score_flight
 from fieldscore.video import Encoding, Flight
@@ -152,6 +152,23 @@ def test_a_flight_and_itself(saved: Path, tmp_path: Path, capsys: pytest.Capture
     assert any("same recording" in note for note in data["notes"])
 
 
+def test_a_clip_that_cannot_be_read_does_not_stop_the_others(
+    saved: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Of three clips one is no video: the others are compared under their own labels, one line names it, exit code 1."""
+    broken = tmp_path / "broken.mp4"
+    broken.write_text("no video")
+    words = [saved / "bright", "--label", "A", broken, "--label", "B", saved / "dim", "--label", "C"]
+    code, out, err = run("compare", *words, "-o", tmp_path / "out", "--json", "--workers", 1, capsys=capsys)
+    assert code == 1
+    assert err.count("\n") == 1
+    assert "broken.mp4" in err
+    assert [(one["label"], one["file"]) for one in json.loads(out)["flights"]] == [
+        ("A", "bright.mp4"),
+        ("C", "dim.mp4"),
+    ]
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [
@@ -203,8 +220,12 @@ def test_jobs_stand_in_the_order_they_were_named(tmp_path: Path) -> None:
     joined = Job((tmp_path / "b1.mp4", tmp_path / "b2.mp4"), None, tmp_path, criteria, name="b1")
     result = Job((), tmp_path / "old" / "c", tmp_path, criteria)
     names = [tmp_path / "b1.mp4", tmp_path / "b2.mp4", tmp_path / "old", tmp_path / "card"]
-    assert in_order([result, clip, joined], names) == [joined, result, clip]
-    assert in_order([clip], [tmp_path / "card", tmp_path / "card"]) == [clip, clip]
+    ordered = in_order([result, clip, joined], names)
+    assert ordered == [(joined, 0), (result, 2), (clip, 3)]
+    assert labels_of(ordered, "wxyz", names) == ["w", "y", "z"]
+    assert labels_of(ordered, "abc", names) == ["a", "b", "c"]
+    assert labels_of(ordered, "ab", names) is None
+    assert in_order([clip], [tmp_path / "card", tmp_path / "card"]) == [(clip, 0), (clip, 1)]
 
 
 def test_flights_without_labels_are_told_apart(tmp_path: Path) -> None:
