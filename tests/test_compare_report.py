@@ -114,11 +114,28 @@ def test_verdict_names_the_better_camera_and_its_reach() -> None:
 
 def test_verdict_without_a_difference() -> None:
     """Equal flights: no difference shown, no camera named as better."""
-    text = verdict(made(crushed=(10.0, 10.0)))
-    shown = text.partition(".")[0]
-    assert "keeps more" not in text.partition("This holds")[0] or "lit" in shown
     even = verdict(compare_flights(*_even()))
-    assert even.startswith("No difference shown between dim and lit")
+    assert even.startswith("No difference shown between dim and lit.")
+    assert "Camera" not in even
+
+
+def test_verdict_on_a_flight_and_itself() -> None:
+    """A flight compared with itself is said to be the same everywhere, not too short to tell."""
+    way = steady(LENGTH_S)
+    one = flight(way, {"crushed_percent": lambda m: 10 + rough(1)(m)})
+    result = compare_flights([one, one], ("a", "b"), {(0, 1): alignment_of(way, way)}, Criteria())
+    assert verdict(result).startswith("No difference shown between a and b: they are the same at every place.")
+
+
+def test_short_flights_are_told_to_fly_longer() -> None:
+    """A difference that matters on flights too short for an interval is named with who is ahead, and as not sure."""
+    way = steady(5.0)
+    scores = [flight(way, {"crushed_percent": lambda m, v=v: v + rough(int(v))(m)}) for v in (30.0, 10.0)]
+    text = verdict(compare_flights(scores, ("dim", "lit"), {(0, 1): alignment_of(way, way)}, Criteria()))
+    assert text.startswith("No difference shown between dim and lit")
+    assert re.search(
+        r"By crushed lit is ahead by (19|20|21)\.\d points, but the flights are too short to be sure", text
+    )
 
 
 def _even() -> tuple[list[object], tuple[str, str], dict[tuple[int, int], Alignment], Criteria]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from itertools import combinations
 from typing import NamedTuple
@@ -91,6 +92,8 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
         for side in _order(better)
         if better[side]
     ]
+    if all(one.difference == 0.0 for one in found if math.isfinite(one.difference)):
+        return f"No difference shown between {visible(first)} and {visible(second)}: they are the same at every place."
     unsure = _unsure(found, {"a": visible(first), "b": visible(second)})
     if told:
         return " ".join(["; ".join(told) + ".", *unsure])
