@@ -15,11 +15,13 @@ from fieldscore import __version__
 from fieldscore.collect import Rows, Thumbs, TileBins
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
+from fieldscore.events import link_lost
 from fieldscore.exposure_trace import exposure_trace
 from fieldscore.frame import Frame, PictureArea, eight_bit
 from fieldscore.links import Linker
 from fieldscore.measures import COLUMNS, FRAME_COLUMNS, MEASURES, TILE_MEASURE, TRACE_COLUMNS
 from fieldscore.picture import FirstLook, first_look
+from fieldscore.places import PlaceRows
 from fieldscore.record import ClipFacts, Evidence, FlightRecord, PictureFacts
 from fieldscore.timeline import DECIMALS, Timeline
 from fieldscore.units import from_eight_bit
@@ -57,6 +59,7 @@ def measure_flight(
     look = look_at(flight, criteria, title)
     tiles = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
     thumbs = Thumbs(criteria.tile_interval_s)
+    places = PlaceRows()
     linker = Linker()
     with closing(Rows(len(FRAME_COLUMNS))) as rows:
         for frame in _frames(flight, look):
@@ -68,6 +71,7 @@ def measure_flight(
             tiles.add(frame.time_s, frame.view(TILE_MEASURE))
             thumbs.add(frame)
             linker.add(frame)
+            places.add(frame)
             if progress is not None and len(rows) % PROGRESS_EVERY == 0:
                 progress(frame.time_s, flight.duration_s)
         if not len(rows):
@@ -78,15 +82,17 @@ def measure_flight(
     trace = exposure_trace(*linker.results())
     for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
         table[column.name] = np.round(series, DECIMALS)
+    timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
     return FlightRecord(
         name=title,
-        timeline=Timeline(time_s, table, COLUMNS, _provenance(clip)),
+        timeline=timeline,
         tiles=tiles.series(),
         evidence=Evidence(*thumbs.pictures(), histogram),
         clip=clip,
         picture=PictureFacts(look.border_px, look.overlay_percent),
         settings=criteria.to_dict(),
         notes=look.notes,
+        places=places.places(link_lost(timeline, criteria)),
     )
 
 

@@ -172,6 +172,7 @@ def recovery(  # noqa: PLR0913 - one argument an option
         )
     if not jobs:
         sys.exit(1)
+    jobs = [job for job, _ in run.in_order(jobs, clips)]
     titles = [job.title for job in jobs]
     with _progress(titles, hidden=quiet or as_json) as watch:
         done = run_recovery.run_recovery(jobs, labels or titles, watch, pdf=pdf)
@@ -181,6 +182,72 @@ def recovery(  # noqa: PLR0913 - one argument an option
         click.echo(json.dumps(done.result, allow_nan=False, ensure_ascii=True))
     elif not quiet and done.report is not None:
         click.echo("\n".join(_shown(line) for line in [*done.lines, f"Report: {done.report}"]))
+    if failed or done.failures:
+        sys.exit(1)
+
+
+@commands.command()
+@_CLIPS
+@_OUTPUT
+@click.option(
+    "--label",
+    "labels",
+    multiple=True,
+    metavar="NAME",
+    help="Once a clip, in the same order; repeats of one camera share a NAME.",
+)
+@click.option(
+    "--criteria", "criteria_file", type=click.Path(path_type=Path), metavar="FILE.toml", help="Your own thresholds."
+)
+@click.option(
+    "--video", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE", help="Also write both side by side."
+)
+@_RATE
+@click.option("--separate", is_flag=True, help="Keep files apart that look like one split recording.")
+@click.option(
+    "--workers", type=click.IntRange(1), metavar="N", help="Flights measured at a time (default: one a core)."
+)
+@_JSON
+@_QUIET
+def compare(  # noqa: PLR0913 - one argument an option
+    clips: tuple[Path, ...],
+    output: Path,
+    labels: tuple[str, ...],
+    criteria_file: Path | None,
+    video: Path | None,
+    frame_rate: float | None,
+    separate: bool,
+    workers: int | None,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Compare two or more flights of the same route, place by place, and say whether that was fair."""
+    from fieldscore import run, run_compare, sidebyside
+
+    if video is not None and video.suffix.lower() not in sidebyside.SUFFIXES:
+        raise click.UsageError(f"--video {video.name}: give a name that ends in {', '.join(sidebyside.SUFFIXES)}")
+    run.quiet_libraries()
+    found, left_out = run.find_jobs(clips, output, _criteria(criteria_file), separate=separate, frame_rate=frame_rate)
+    ordered = run.in_order(found, clips)
+    jobs = [job for job, _ in ordered]
+    failed = _tell_left_out([one for one in left_out if clips.count(one[0]) == 1], clips, quiet)
+    names = run.labels_of(ordered, labels, clips) if labels else run_compare.default_labels(jobs)
+    if names is None:
+        raise click.UsageError(
+            f"{len(labels)} labels for {len(jobs)} recordings: give --label once for each, or not at all"
+        )
+    if len(jobs) < 2:  # noqa: PLR2004 - a comparison needs two
+        if failed:
+            sys.exit(1)
+        raise click.UsageError(f"{len(jobs)} recording: a comparison needs two or more")
+    with _progress([job.title for job in jobs], hidden=quiet or as_json) as watch:
+        done = run_compare.run_compare(jobs, names, workers or run.default_workers(), watch, video)
+    for failure in done.failures:
+        _tell(f"cannot compare: {failure}")
+    if as_json and done.result is not None:
+        click.echo(json.dumps(done.result, allow_nan=False, ensure_ascii=True))
+    elif not quiet and not as_json:
+        click.echo("\n".join(_shown(line) for line in done.lines))
     if failed or done.failures:
         sys.exit(1)
 

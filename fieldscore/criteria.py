@@ -136,6 +136,56 @@ class Criteria:
         0.25, "s", 0.01, 0.25, "results promise the tile map every quarter second or finer"
     )
     evidence_count: int = _number(6, "pictures", 0, 100, "two rows of three fit a screen; common practice, no source")
+    place_s: float = _number(
+        0.25, "s", 0.05, 5.0,
+        "length of a place when two flights are compared: finer than what changes along a route, and about what the "
+        "alignment of two flights is good for",
+    )  # fmt: skip
+    worth_usable_percent: float = _number(
+        3.0, "% of the airtime", 0.0, 100.0,
+        "two seconds in a minute of flight: less would not change which camera one flies with; common practice, no source",
+    )  # fmt: skip
+    worth_picture_percent: float = _number(
+        2.0, "% of the picture", 0.0, 100.0,
+        "four tiles of 192: the place of one obstacle and its surroundings; common practice, no source",
+    )  # fmt: skip
+    worth_noise_percent: float = _number(
+        0.25, "% of nominal white", 0.0, 100.0, "half a code of the narrow range in 8 bits: less cannot be seen"
+    )
+    worth_stops: float = _number(
+        0.33,
+        "stop",
+        0.0,
+        10.0,
+        "the third of a stop that cameras and light meters are set in; common practice, no source",
+    )
+    worth_seconds: float = _number(
+        0.1,
+        "s",
+        0.0,
+        10.0,
+        "three frames at 30 a second, about half of a pilot's reaction time; common practice, no source",
+    )
+    fair_overlap_percent: float = _number(
+        60.0, "% of the shorter flight", 0.0, 100.0,
+        "most of the route, and so most of its light and dark, must be in both; common practice, no source",
+    )  # fmt: skip
+    fair_speed_ratio: float = _number(
+        1.25, "ratio", 1.0, 4.0,
+        "motion blur grows with speed: a quarter more blur is just seen; common practice, no source",
+    )  # fmt: skip
+    fair_level_percent: float = _number(
+        15.0, "% of level", 0.0, 100.0,
+        "half a stop at mid grey under srgb: more between the bright parts of two flights may be another light",
+    )  # fmt: skip
+    fair_lost_percent: float = _number(
+        5.0, "% of the airtime", 0.0, 100.0,
+        "a link that is lost more often takes away the places that tell most; common practice, no source",
+    )  # fmt: skip
+    fair_bit_rate_ratio: float = _number(
+        1.5, "ratio", 1.0, 20.0,
+        "a third fewer bits a pixel is about one step of a coder's quality scale (from memory): noise no longer compares",
+    )  # fmt: skip
 
     def __post_init__(self) -> None:
         """Check each value against its field; whole numbers are taken where a fraction is allowed."""

@@ -77,8 +77,21 @@ class Evidence:
 
 
 @dataclass(frozen=True)
+class Places:
+    """What was seen, for telling places again: `time_s` [m] rising, `descriptors` int8 [m, rows, columns] (see places.py).
+
+    Lost pictures are left out.
+    """
+
+    time_s: npt.NDArray[np.float64]
+    descriptors: npt.NDArray[np.int8]
+
+
+@dataclass(frozen=True)
 class FlightRecord:
-    """One flight, measured. `settings` are the criteria that the pass itself depended on."""
+    """One flight, measured. `settings` are the criteria that the pass itself depended on; `places` is None in results
+    saved before there were any.
+    """
 
     name: str
     timeline: Timeline
@@ -88,3 +101,4 @@ class FlightRecord:
     picture: PictureFacts
     settings: Mapping[str, Any] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    places: Places | None = None

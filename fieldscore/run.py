@@ -98,6 +98,35 @@ def _find(names: list[Path], separate: bool, progress: Progress) -> tuple[list[l
     return find_flights(names, separate=separate)
 
 
+def in_order(jobs: Sequence[Job], names: Sequence[Path]) -> list[tuple[Job, int]]:
+    """The jobs in the order in which the user named what they come from, each with the number of that name.
+
+    A name that is given again is its jobs again; of files that were joined the first counts.
+    """
+    ordered: list[tuple[Job, int]] = []
+    distinct = list(dict.fromkeys(jobs))
+    for number, name in enumerate(names):
+        again = name in names[:number]
+        placed = {job for job, _ in ordered}
+        ordered += [(job, number) for job in distinct if _is_from(job, name) and (again or job not in placed)]
+    placed = {job for job, _ in ordered}
+    return ordered + [(job, len(names) - 1) for job in distinct if job not in placed]
+
+
+def labels_of(ordered: Sequence[tuple[Job, int]], labels: Sequence[str], names: Sequence[Path]) -> list[str] | None:
+    """A label a job from one for each name, or one for each job; None where there are as many of neither."""
+    if len(labels) == len(names):
+        return [labels[number] for _, number in ordered]
+    return list(labels) if len(labels) == len(ordered) else None
+
+
+def _is_from(job: Job, name: Path) -> bool:
+    """Whether a job reads what a name stands for, or something in that folder, however either is written."""
+    place = name.resolve()
+    sources = [path.resolve() for path in (*job.files, *([job.saved] if job.saved else []))]
+    return any(path == place or place in path.parents for path in sources)
+
+
 def _names(flights: Sequence[Sequence[Path]]) -> list[str]:
     """A name for each flight: its first file's, with the folder's before it, or a number behind, where two would be the same."""
     stems = [files[0].stem for files in flights]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 from itertools import pairwise
 from pathlib import Path
@@ -12,11 +13,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchmarks import accuracy, flights, pages, recovery, speed
+from benchmarks import accuracy, comparison, flights, pages, recovery, speed
 from fieldscore.simulate import TrueEvent
 from fieldscore.video import Encoding, Flight
 
-PAGES = (accuracy, recovery, speed)
+PAGES = (accuracy, comparison, recovery, speed)
 
 
 def test_auc_of_a_worked_example() -> None:
@@ -80,7 +81,12 @@ def test_a_page_has_one_place_for_the_table(module: SimpleNamespace) -> None:
 
 def test_tables_in_the_documents_are_of_this_program() -> None:
     """The headings that stand in the documents are those that the program writes today, and the flights are its own."""
-    for module, made in ((accuracy, accuracy.table([_row()])), (recovery, recovery.table([]))):
+    made_today = (
+        (accuracy, accuracy.table([_row()])),
+        (recovery, recovery.table([])),
+        (comparison, comparison.table([_found()])),
+    )
+    for module, made in made_today:
         page = (pages.DOCS / module.PAGE).read_text(encoding="utf-8")
         shown = page.split(pages.START)[1].split(pages.END)[0].strip().splitlines()
         assert shown[:2] == made.splitlines()[:2], module.PAGE
@@ -168,6 +174,48 @@ def test_recovery_table_adds_up() -> None:
     assert lines[5] == "| **all** | 6 | 3 | 3 | 3 | 1.50 (median 0.50) | 2/3 |"
     assert len({line.count("|") for line in lines}) == 1
     assert recovery.table([]).splitlines()[-1] == "| **all** | 0 | 0 | 0 | 0 | 0.00 (median 0.00) | 0/0 |"
+
+
+def _found(**changes: object) -> comparison.Outcome:
+    return dataclasses.replace(comparison.Outcome("dusk", "level_percent", 3.0, (2.0, 4.0), 50.0, 3.5), **changes)  # type: ignore[arg-type]
+
+
+def test_comparison_table_counts_what_is_held() -> None:
+    """A truth within the interval counts, one a tenth outside only within the shares' own error, one far off never."""
+    outcomes = [_found(), _found(true=4.1), _found(true=9.0), _found(interval=None)]
+    lines = comparison.table(outcomes).splitlines()
+    assert [line.split("|")[7:9] for line in lines[2:6]] == [
+        [" yes ", " yes "], [" **no** ", " yes "], [" **no** ", " **no** "], [" – ", " – "],
+    ]  # fmt: skip
+    assert "3 of 4 given" in lines[6]
+    assert lines[6].endswith("| 1 of 3 | 2 of 3 |")
+    assert len({line.count("|") for line in lines}) == 1
+
+
+def _flown(along: object, level: object) -> SimpleNamespace:
+    return SimpleNamespace(along_m=np.asarray(along), level_percent=np.asarray(level))
+
+
+def test_true_difference_is_taken_at_the_same_metres() -> None:
+    """Levels that follow the metre differ by what was added, whatever the speeds and wherever the flights begin."""
+    first, second = np.arange(0.0, 100.0, 0.1), np.arange(7.0, 90.0, 0.25)
+    flights_ = _flown(first, np.sin(first / 9)), _flown(second, np.sin(second / 9) + 4.0)
+    assert comparison.true_difference(*flights_, "level_percent") == pytest.approx(4.0, abs=0.01)  # type: ignore[arg-type]
+
+
+def test_laps_add_up() -> None:
+    """Metres that begin anew after a lap go on from where the lap ended."""
+    along = np.concatenate([np.arange(0.0, 120.0, 0.5), np.arange(0.0, 60.0, 0.5)])
+    way = comparison.way_m(_flown(along, along))  # type: ignore[arg-type]
+    np.testing.assert_allclose(way, np.arange(0.0, 180.0, 0.5), atol=1.0)
+
+
+def test_coverage_of_independent_places() -> None:
+    """Independent places: as many samples as places, an interval every time, and the truth in about 95 of 100."""
+    first = comparison.coverage(40, 1).splitlines()[2].split("|")
+    assert int(first[4]) >= 130
+    assert first[5].strip() == "100 %"
+    assert 85.0 <= float(first[6].strip(" %")) <= 100.0
 
 
 def test_speed_clips_move_and_are_as_long_as_asked(tmp_path: Path) -> None:

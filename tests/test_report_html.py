@@ -19,7 +19,7 @@ from fieldscore.report.cautions import CAUTIONS
 from fieldscore.report.instrument import script
 from fieldscore.score import Score
 
-VOID = {"meta", "link", "br", "img", "image", "use", "path", "rect"}
+VOID = {"meta", "link", "br", "img", "image", "input", "use", "path", "rect"}
 HOSTILE = (
     "<script>alert(1)</script>.mp4",
     '"><img src=x onerror=alert(1)>',

@@ -10,7 +10,7 @@ import pytest
 from fieldscore.simulate import CameraModel, Flash, FlightPlan, LinkLoss
 from fieldscore.simulate.camera import Sensor, tone
 from fieldscore.simulate.canvas import Moment, draw
-from fieldscore.simulate.raster import pick
+from fieldscore.simulate.raster import pick, ratio
 from fieldscore.simulate.route import Flightpath, Pose
 from fieldscore.simulate.stage import Lens, Stage
 from fieldscore.simulate.truth import edge_recovery
@@ -145,3 +145,10 @@ def test_unknown_kinds_are_refused() -> None:
         FlightPlan(seed=1, width=641)
     with pytest.raises(ValueError, match="'moon'"):
         FlightPlan(seed=1, scene="moon")
+
+
+@pytest.mark.parametrize("shape", [(4, 1), (1, 4), (1, 1), (2, 2)])
+def test_a_number_over_a_few_pixels(shape: tuple[int, int]) -> None:
+    """A number divided by a picture of any shape, four pixels above each other included, is divided pixel by pixel."""
+    picture = np.arange(1, 1 + shape[0] * shape[1], dtype=np.float32).reshape(shape)
+    np.testing.assert_allclose(ratio(2.0, picture), 2.0 / picture, rtol=1e-6)

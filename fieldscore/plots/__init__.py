@@ -1,5 +1,6 @@
 """Plots of a score: functions that draw on axes, and whole figures as SVG in the colours of the page."""
 
+from fieldscore.plots.comparison import along_svg, draw_along, draw_forest, draw_path, forest_svg, path_svg
 from fieldscore.plots.decimate import Envelope, Stripes, envelope, stripes
 from fieldscore.plots.draw import (
     clock,
@@ -10,6 +11,7 @@ from fieldscore.plots.draw import (
     draw_readable,
     shade_lost,
 )
+from fieldscore.plots.lettering import lettering
 from fieldscore.plots.look import CauseLook, cause_look
 from fieldscore.plots.paper import SHEET, Paper
 from fieldscore.plots.rasters import draw_histogram, draw_readable_map, zone_box
@@ -27,19 +29,26 @@ __all__ = [
     "CauseLook",
     "Envelope",
     "Stripes",
+    "along_svg",
     "cause_look",
     "clock",
+    "draw_along",
     "draw_causes",
     "draw_clipping",
+    "draw_forest",
     "draw_histogram",
     "draw_level",
     "draw_noise",
+    "draw_path",
     "draw_readable",
     "draw_readable_map",
     "draw_recoveries",
     "envelope",
+    "forest_svg",
+    "lettering",
     "map_figure",
     "map_svg",
+    "path_svg",
     "recoveries_figure",
     "recoveries_svg",
     "shade_lost",

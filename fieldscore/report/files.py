@@ -15,9 +15,12 @@ from typing import Any
 
 import numpy as np
 
+from fieldscore.comparison import Comparison
 from fieldscore.errors import ResultsError
 from fieldscore.record import FlightRecord
 from fieldscore.report.archive import npz_bytes
+from fieldscore.report.compare_page import Pictures, render_comparison
+from fieldscore.report.comparison import comparison_json, pairs_csv
 from fieldscore.report.flight import SCHEMA, dump_json, flight_json
 from fieldscore.report.html import render_html
 from fieldscore.report.names import folder_name
@@ -30,9 +33,12 @@ FLIGHT_FILE = "flight.json"
 TIMELINE_FILE = "timeline.csv"
 TILES_FILE = "tiles.npz"
 EVIDENCE_FILE = "evidence.npz"
+PLACES_FILE = "places.npz"
 REPORT_FILE = "report.html"
 PDF_FILE = "report.pdf"
 RECOVERY_FILE = "recovery.json"
+COMPARISON_FILE = "comparison.json"
+PAIRS_FILE = "pairs.csv"
 _TEMPORARY = ".fieldscore-"  # start of the name of every temporary file
 _TEMPORARY_END = ".tmp"
 _EARLIER = "earlier-"  # in the name of a file that is being replaced
@@ -43,7 +49,7 @@ _FORMULA = re.compile(r"([,;\t][\s\"]*)([=+\-@])")
 
 
 def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes], *, pdf: bool = False) -> Path:
-    """Write flight.json, timeline.csv, tiles.npz, evidence.npz and report.html into a folder of that name; `pdf`: report.pdf, too.
+    """Write a flight's files and its report into a folder of its name; `pdf`: report.pdf, too.
 
     `pictures` are JPEG files by time of flight in seconds. Gives the folder. An existing folder is used again
     only if it is empty or holds an earlier result of the same files; another flight of that name (goggles use
@@ -56,6 +62,7 @@ def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes],
         TIMELINE_FILE: timeline_bytes(score),
         TILES_FILE: _tiles(score.record),
         EVIDENCE_FILE: _evidence(score.record),
+        **_places(score.record),
         REPORT_FILE: render_html(score, pictures).encode("utf-8"),
         **({PDF_FILE: flight_pdf(score, pictures)} if pdf else {}),
         FLIGHT_FILE: dump_json(flight).encode("ascii"),
@@ -76,12 +83,30 @@ def write_recovery(tests: Sequence[Tested], directory: Path, *, pdf: bool = Fals
         **({PDF_FILE: recovery_pdf(tests)} if pdf else {}),
         RECOVERY_FILE: dump_json(recovery_json(tests)).encode("ascii"),
     }
+    return _write_sheet(directory, contents, RECOVERY_FILE, "recovery test")
+
+
+def write_comparison(result: Comparison, directory: Path, pictures: Pictures) -> Path:
+    """Write comparison.json, pairs.csv and report.html of a comparison into a folder; gives the report's path.
+
+    ResultsError where the folder holds a report that is no comparison's, and where writing fails.
+    """
+    contents = {
+        REPORT_FILE: render_comparison(result, pictures).encode("utf-8"),
+        PAIRS_FILE: pairs_csv(result).encode("ascii"),
+        COMPARISON_FILE: dump_json(comparison_json(result)).encode("ascii"),
+    }
+    return _write_sheet(directory, contents, COMPARISON_FILE, "comparison")
+
+
+def _write_sheet(directory: Path, contents: Mapping[str, bytes], own: str, what: str) -> Path:
+    """Write files into a folder unless it holds a report that does not go with the file `own`."""
     with _plain_errors(directory):
         directory.mkdir(parents=True, exist_ok=True)
-        ours = (directory / RECOVERY_FILE).is_file() or _left_over(directory, RECOVERY_FILE)
+        ours = (directory / own).is_file() or _left_over(directory, own)
         if (directory / REPORT_FILE).exists() and not ours:
             raise ResultsError(
-                f"{visible(str(directory))}: holds a {REPORT_FILE} that is no recovery test's; choose another --output"
+                f"{visible(str(directory))}: holds a {REPORT_FILE} that is no {what}'s; choose another --output"
             )
         _replace_all(directory, contents)
     return directory / REPORT_FILE
@@ -245,6 +270,14 @@ def _no_constant(name: str) -> float:
 def _tiles(record: FlightRecord) -> bytes:
     time_s = np.asarray(record.tiles.time_s, dtype=np.float64)
     return npz_bytes({"time_s": time_s, "readable": np.asarray(record.tiles.readable, dtype=np.float32)})
+
+
+def _places(record: FlightRecord) -> dict[str, bytes]:
+    """places.npz by its name; nothing for a record that was loaded from results without it."""
+    if record.places is None:
+        return {}
+    time_s = np.asarray(record.places.time_s, dtype=np.float64)
+    return {PLACES_FILE: npz_bytes({"time_s": time_s, "descriptors": np.asarray(record.places.descriptors, np.int8)})}
 
 
 def _evidence(record: FlightRecord) -> bytes:

@@ -13,9 +13,9 @@ import numpy as np
 
 from fieldscore.errors import ResultsError
 from fieldscore.measure import Column
-from fieldscore.record import ClipFacts, Evidence, FlightRecord, PictureFacts, TileSeries
+from fieldscore.record import ClipFacts, Evidence, FlightRecord, PictureFacts, Places, TileSeries
 from fieldscore.report.archive import Archive
-from fieldscore.report.files import EVIDENCE_FILE, FLIGHT_FILE, TILES_FILE, TIMELINE_FILE, read_flight
+from fieldscore.report.files import EVIDENCE_FILE, FLIGHT_FILE, PLACES_FILE, TILES_FILE, TIMELINE_FILE, read_flight
 from fieldscore.report.flight import DERIVED_NAMES, columns_of
 from fieldscore.timeline import Timeline
 
@@ -55,6 +55,7 @@ def load_record(path: Path) -> FlightRecord:
         picture=picture,
         settings=settings,
         notes=notes,
+        places=_places(folder / PLACES_FILE),
     )
 
 
@@ -87,6 +88,18 @@ def _tiles(path: Path) -> TileSeries:
     with Archive(path) as archive:
         time_s = archive.take("time_s", np.float64, (None,))
         return TileSeries(time_s, archive.take("readable", np.float32, (len(time_s), None, None)))
+
+
+def _places(path: Path) -> Places | None:
+    """The places, or None where the results were saved before there were any."""
+    if not path.exists():
+        return None
+    with Archive(path) as archive:
+        time_s = archive.take("time_s", np.float64, (None,))
+        descriptors = archive.take("descriptors", np.int8, (len(time_s), None, None))
+    if not np.all(np.isfinite(time_s)) or bool(np.any(np.diff(time_s) <= 0)):
+        raise ResultsError(f"{path.name}: 'time_s' does not rise; score the clip again")
+    return Places(time_s, descriptors)
 
 
 def _evidence(path: Path, rows: int) -> Evidence:

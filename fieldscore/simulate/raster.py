@@ -24,7 +24,8 @@ def mix(a: Image, weight_a: float, b: Image, weight_b: float, offset: float) -> 
 
 def ratio(numerator: float, denominator: Image) -> Image:
     """A number divided by a picture; 0 where the picture is 0."""
-    return np.asarray(cv2.divide(numerator, denominator), dtype=np.float32)
+    # As a picture too: OpenCV takes a lone number beside a picture of 4 x 1 pixels for four numbers.
+    return np.asarray(cv2.divide(np.full_like(denominator, numerator), denominator), dtype=np.float32)
 
 
 def root(picture: Image) -> Image:

@@ -1,0 +1,179 @@
+"""Two flights over one route, place by place: which moment of one shows what which moment of the other shows.
+
+Alignment is by what was seen (places.py), never by time or brightness. The stretch in which the two are most alike is
+found on thinned flights over the whole matrix, then again on all places in a band around it, then between the places.
+Whether it is one route is judged apart from that: on what passes by along the path, against chance pairs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.likeness import Likeness, find_size, likeness
+from fieldscore.record import Places
+from fieldscore.warping import around, best_path, whole
+
+Doubles = npt.NDArray[np.float64]
+Whole = npt.NDArray[np.int64]
+Score = Callable[[slice, slice], npt.NDArray[np.floating]]
+
+COARSE_PLACES = 2500  # of each flight in the whole matrix: 6 million cells, 4 minutes of flight without thinning
+BAND_PLACES = 48  # to each side of the coarse path
+ALIKE = 1.0  # spreads of chance pairs from which on two places count as alike
+LEAST_SCORE = -0.6  # a place without a match (link lost in the other flight) costs no more than this
+STEP_COST = 0.5  # spreads, for a step in one flight alone (docs/decisions/route_threshold.py)
+# Seconds before and after whose mean is taken out where the route is judged: what stays is what passes by.
+PASSING_S = 1.5
+SAME_ROUTE = 3.45  # spreads, mean over the path (docs/decisions/route_threshold.py)
+SAME_ROUTE_WIDTH = 0.3  # spreads over which the confidence goes from a half to 0.73
+LEAST_OVERLAP_S = 3.0  # of both flights; a shorter stretch is alike by chance
+_NONE_SURE, _ALL_SURE = 1.0, 4.0  # spreads at which the confidence of a place is 0 and 1
+_LEAST_CONFIDENCE = 0.15  # a place below is left out
+_CONFIDENCE_OVER = 0.8  # s, sigma over which likeness along the path is averaged for it
+_SMOOTH_OVER = 0.35  # s, sigma over which the path is straightened
+_LONGEST_STEP_S = 0.5  # between two places of the path; longer is a gap
+_SHIFT_MOST = 1.0  # places that the path is moved between the places
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """Pairs of moments at one place, in order, and how sure they are.
+
+    `time_a_s`, `time_b_s` [p] never fall; `place_confidence` [p] is 0 to 1. Places without a match are left out.
+    `confidence` says how sure it is that the routes are one (0 to 1; under a half they are not), `overlap_share` how
+    much of the shorter flight is matched. Where `same_route` is False the arrays are empty and `reason` says why.
+    """
+
+    same_route: bool
+    confidence: float
+    overlap_share: float
+    time_a_s: Doubles
+    time_b_s: Doubles
+    place_confidence: Doubles
+    reason: str | None = None
+
+
+def align(a: Places, b: Places) -> Alignment:
+    """Align two flights by what was seen. Swapping the flights swaps the times."""
+    for flight, places in (("first", a), ("second", b)):
+        seen = _length_s(places.time_s)
+        if seen < LEAST_OVERLAP_S:
+            return _refused(f"the {flight} flight shows {seen:.1f} s of picture; {LEAST_OVERLAP_S:g} s are needed")
+    size = find_size(a, b)
+    path = _path(likeness(a, b, size))
+    if not len(path):
+        return _refused("nothing in the two flights looks alike")
+    passing = likeness(a, b, size, PASSING_S)
+    alike = passing.at(path[:, 0], path[:, 1])
+    strength = _strength(path, alike, a, b)
+    confidence = float(1.0 / (1.0 + np.exp(-(strength - SAME_ROUTE) / SAME_ROUTE_WIDTH)))
+    if strength < SAME_ROUTE:
+        return _refused(
+            f"what passes by is not the same: the best match of the two flights stands {strength:.1f} spreads out of "
+            f"chance, {SAME_ROUTE:g} are needed",
+            confidence,
+        )
+    time_a, time_b, sure = _places(path, alike, passing, a, b)
+    kept = sure >= _LEAST_CONFIDENCE
+    time_a, time_b, sure = time_a[kept], time_b[kept], sure[kept]
+    matched = _length_s(time_a), _length_s(time_b)
+    if min(matched) < LEAST_OVERLAP_S:
+        return _refused(f"only {min(matched):.1f} s look alike; {LEAST_OVERLAP_S:g} s are needed", confidence)
+    lengths = _length_s(a.time_s), _length_s(b.time_s)
+    shorter = int(lengths[1] < lengths[0]) if lengths[0] != lengths[1] else int(matched[1] < matched[0])
+    return Alignment(True, confidence, min(1.0, matched[shorter] / lengths[shorter]), time_a, time_b, sure)
+
+
+def _refused(reason: str, confidence: float = 0.0) -> Alignment:
+    nothing = np.zeros(0)
+    return Alignment(False, confidence, 0.0, nothing, nothing, nothing, reason)
+
+
+def _path(alike: Likeness) -> Whole:
+    """The cells [p, 2] of the best path: on thinned flights over the whole matrix, then on all places in a band."""
+    rows, columns = alike.a.shape[1], alike.b.shape[1]
+    every = -(-max(rows, columns) // COARSE_PLACES)
+    thin = alike.coarser(every)
+    _, path = best_path(_scores(thin), whole(thin.a.shape[1], thin.b.shape[1]), STEP_COST)
+    if every == 1 or not len(path):
+        return path
+    cells = np.minimum(path * every + every // 2, (rows - 1, columns - 1))
+    return best_path(_scores(alike), around(cells, rows, columns, BAND_PLACES), STEP_COST)[1]
+
+
+def _scores(alike: Likeness) -> Score:
+    """What a cell adds to a path."""
+
+    def score(rows: slice, columns: slice) -> npt.NDArray[np.floating]:
+        return np.asarray(np.maximum(alike.of(rows, columns) - ALIKE, LEAST_SCORE))
+
+    return score
+
+
+def _strength(path: Whole, alike: Doubles, a: Places, b: Places) -> float:
+    """Mean likeness over the path, weighted by the time that each of its cells stands for in both flights."""
+    weight = np.gradient(a.time_s[path[:, 0]] + b.time_s[path[:, 1]]) if len(path) > 1 else np.ones(1)
+    return float(np.average(alike, weights=np.minimum(weight, _LONGEST_STEP_S)))
+
+
+def _places(path: Whole, alike: Doubles, passing: Likeness, a: Places, b: Places) -> tuple[Doubles, Doubles, Doubles]:
+    """Times in a and in b, between the places and straightened, and the confidence of each."""
+    time_a, time_b = a.time_s[path[:, 0]], b.time_s[path[:, 1]]
+    along, apart = time_a + time_b, time_b - time_a + _between(path, alike, passing, a.time_s, b.time_s)
+    level = _smooth(along, alike, np.ones(len(path)), 2 * _CONFIDENCE_OVER, straight=False)
+    sure = np.clip((level - _NONE_SURE) / (_ALL_SURE - _NONE_SURE), 0.0, 1.0)
+    apart = _smooth(along, apart, np.maximum(alike, 0.1), 2 * _SMOOTH_OVER, straight=True)
+    time_a, time_b = (along - apart) / 2, (along + apart) / 2
+    return (
+        np.clip(np.maximum.accumulate(time_a), a.time_s[0], a.time_s[-1]),
+        np.clip(np.maximum.accumulate(time_b), b.time_s[0], b.time_s[-1]),
+        sure,
+    )
+
+
+def _between(path: Whole, alike: Doubles, passing: Likeness, time_a: Doubles, time_b: Doubles) -> Doubles:
+    """How much later than the cell (s) the best match lies: the top of a parabola over its neighbours, both ways."""
+    later = np.zeros(len(path))
+    for side, times, sign in ((1, time_b, 1.0), (0, time_a, -1.0)):
+        at = path[:, side]
+        inner = (at > 0) & (at < len(times) - 1)
+        cells = path[inner]
+        step = np.zeros_like(cells)
+        step[:, side] = 1
+        before, after = (passing.at(*(cells + way * step).T) for way in (-1, 1))
+        bend = before - 2 * alike[inner] + after
+        with np.errstate(divide="ignore", invalid="ignore"):
+            shift = np.where(bend < 0, (before - after) / (2 * bend), 0.0)
+        pace = (times[cells[:, side] + 1] - times[cells[:, side] - 1]) / 2
+        later[inner] += sign * np.clip(shift, -_SHIFT_MOST, _SHIFT_MOST) * np.minimum(pace, _LONGEST_STEP_S) / 2
+    return later
+
+
+def _smooth(at: Doubles, values: Doubles, weights: Doubles, sigma: float, *, straight: bool) -> Doubles:
+    """Values [p] at rising places, replaced by the local mean or straight line under a Gaussian window."""
+    sums = np.zeros((5, len(at)))
+    step = float(np.median(np.diff(at))) if len(at) > 1 else 1.0
+    reach = min(len(at) - 1, int(np.ceil(3 * sigma / max(step, 1e-6))))
+    for lag in range(-reach, reach + 1):
+        here, there = slice(max(0, -lag), len(at) - max(0, lag)), slice(max(0, lag), len(at) + min(0, lag))
+        away = at[there] - at[here]
+        weight = weights[there] * np.exp(-0.5 * (away / sigma) ** 2)
+        moments = (weight, weight * away, weight * away**2, weight * values[there], weight * away * values[there])
+        sums[:, here] += moments
+    mass, first, second, value, slanted = sums
+    mean = value / mass
+    if not straight:
+        return np.asarray(mean)
+    spread = mass * second - first**2
+    line = np.divide(second * value - first * slanted, spread, out=mean.copy(), where=spread > 1e-9 * mass**2)
+    return np.asarray(line)
+
+
+def _length_s(time_s: Doubles) -> float:
+    """Seconds of picture: the gaps of a lost link left out."""
+    steps = np.diff(time_s)
+    return float(steps[steps <= _LONGEST_STEP_S].sum())

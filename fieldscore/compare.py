@@ -1,0 +1,289 @@
+"""Two or more flights of one route compared place by place: differences, how sure, whether it was fair. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import combinations
+from typing import Literal
+
+import numpy as np
+from scipy.special import stdtrit
+
+from fieldscore.align import Alignment
+from fieldscore.compare_times import difference
+from fieldscore.comparison import USABLE, Check, Comparison, Difference, PairAlignment, PairedPlaces, Series
+from fieldscore.criteria import Criteria
+from fieldscore.fairness import audit
+from fieldscore.measure import Better
+from fieldscore.pairing import Way, binned, measured_names, pair_places, places_of, rows_of, swapped, way_of
+from fieldscore.score import Score
+from fieldscore.stats import Interval, block_bootstrap_mean
+
+FEWEST_FLIGHTS = 3  # of each camera for the flight to be the unit: two tell next to nothing of a spread
+ALSO = ("level_percent",)  # compared although neither way is better: it explains the others
+EVENTS = (("flash_off", "recovery_s"), ("flash_on", "recovery_on_s"))
+_EVEN = "the difference is the same at every place, which does not tell how sure it is"
+_CONFIDENT = 0.5  # confidence of an alignment under which the result is weakened
+
+
+def compare_flights(
+    scores: Sequence[Score],
+    labels: Sequence[str],
+    alignments: Mapping[tuple[int, int], Alignment],
+    criteria: Criteria,
+) -> Comparison:
+    """Compare flights of one route. `alignments` holds that of flights i < j as (i, j), times in that order.
+
+    Every pair of flights that shares the route is compared place by place; two cameras with three flights each or
+    more also by the means of their flights. Flights that share the route with no other take no part. Raises
+    ValueError for fewer than two flights, or labels of another number.
+    """
+    if len(scores) < 2 or len(labels) != len(scores):  # noqa: PLR2004 - a comparison needs two
+        raise ValueError(f"{len(scores)} flights and {len(labels)} labels: expected two flights or more, a label each")
+    pairs = tuple(PairAlignment(i, j, alignments[i, j]) for i, j in combinations(range(len(scores)), 2))
+    order = {label: number for number, label in enumerate(dict.fromkeys(labels))}
+    names = measured_names(scores, ALSO)
+    places, differences = [], []
+    for one in pairs:
+        if not one.found.same_route:
+            continue
+        turned = order[labels[one.b]] < order[labels[one.a]]  # the camera named first is always a
+        a, b, found = (one.b, one.a, swapped(one.found)) if turned else (one.a, one.b, one.found)
+        together = pair_places(a, b, scores[a], scores[b], found, names, criteria.place_s)
+        checks = audit(scores, (a, b), [one], criteria) if labels[a] != labels[b] else ()
+        places.append(together)
+        differences += [_of_places(together, name, scores[a], criteria, checks) for name in names]
+    taking_part = sorted({number for one in pairs if one.found.same_route for number in (one.a, one.b)})
+    across = [one for one in pairs if labels[one.a] != labels[one.b]] or list(pairs)
+    for first, second in combinations(order, 2):
+        groups = [[n for n in taking_part if labels[n] == label] for label in (first, second)]
+        if groups[0] and groups[1]:
+            own = [one for one in across if {labels[one.a], labels[one.b]} == {first, second}]
+            checks = audit(scores, (*groups[0], *groups[1]), own, criteria)
+            differences += _of_cameras(scores, groups, pairs, names, criteria, checks)
+            differences += _of_events(scores, groups, criteria)
+    overall = audit(scores, taking_part, across, criteria) if taking_part else ()
+    return Comparison(
+        tuple(scores), tuple(labels), criteria, pairs, tuple(places), tuple(differences), overall,
+        tuple(_notes(scores, labels, pairs)),
+    )  # fmt: skip
+
+
+def worth_of(name: str, unit: str, criteria: Criteria) -> float | None:
+    """The smallest difference worth caring about, in the measure's unit; None where nobody said."""
+    if name == USABLE:
+        return criteria.worth_usable_percent / 100.0
+    if name == "noise_percent":
+        return criteria.worth_noise_percent
+    return {"%": criteria.worth_picture_percent, "stop": criteria.worth_stops, "s": criteria.worth_seconds}.get(unit)
+
+
+def mean_difference(first: Series, second: Series, criteria: Criteria, *, rare: bool = False) -> Interval:
+    """Mean of second - first over the places [k] that have both, with its block bootstrap interval.
+
+    `rare`: the series are shares that differ at few places; then the number of stretches in which they do bounds
+    the independent samples as well.
+    """
+    series = second - first
+    confidence, least = criteria.confidence_percent / 100.0, criteria.min_effective_samples
+    # Halved and doubled again, since differences of 0 and 1 alone would be taken for a share
+    half = block_bootstrap_mean(series / 2.0, confidence=confidence, min_effective=least)
+    found = replace(
+        half,
+        reason=_EVEN if math.isnan(half.effective_samples) and math.isfinite(half.estimate) else half.reason,
+        estimate=2.0 * half.estimate,
+        low=None if half.low is None else 2.0 * half.low,
+        high=None if half.high is None else 2.0 * half.high,
+    )
+    if not rare or found.low is None:
+        return found
+    apart = block_bootstrap_mean(
+        np.where(np.isfinite(series), np.abs(series) > 0.0, np.nan), min_effective=least
+    ).effective_samples
+    if apart < least:
+        reason = (
+            f"the flights differ in few stretches, worth {apart:.1f} independent samples: an interval needs {least:g}"
+        )
+        return replace(found, low=None, high=None, effective_samples=apart, reason=reason)
+    return found
+
+
+def welch(
+    first: Sequence[float], second: Sequence[float], confidence: float
+) -> tuple[float, tuple[float, float] | None]:
+    """Difference of the means of two sets and its interval, spreads not taken as equal; None where none differs.
+
+    Welch, Biometrika 34:28 (1947), with the degrees of freedom of Satterthwaite (1946). ValueError under two values.
+    """
+    if min(len(first), len(second)) < 2:  # noqa: PLR2004 - one value has no spread
+        raise ValueError("Welch's interval needs two values on each side")
+    shift = float(np.mean(second) - np.mean(first))
+    parts = [float(np.var(one, ddof=1)) / len(one) for one in (first, second)]
+    total = sum(parts)
+    if not total > 0.0:
+        return shift, None
+    degrees = total**2 / sum(part**2 / (len(one) - 1) for part, one in zip(parts, (first, second), strict=True))
+    half = float(stdtrit(degrees, 0.5 + confidence / 2.0)) * math.sqrt(total)
+    return shift, (shift - half, shift + half)
+
+
+def judged(
+    change: float, interval: tuple[float, float] | None, direction: Better, worth: float | None
+) -> Literal["a", "b"] | None:
+    """Which of the two is better: only where the interval excludes zero and the change is worth caring about."""
+    if interval is None or worth is None or direction == "neither" or interval[0] <= 0.0 <= interval[1]:
+        return None
+    if abs(change) < worth:
+        return None
+    return "b" if (change > 0.0) is (direction == "higher") else "a"
+
+
+def _of_places(
+    places: PairedPlaces, name: str, score: Score, criteria: Criteria, checks: Sequence[Check]
+) -> Difference:
+    """One measure of two single flights, place by place."""
+    first, second = places.values[name]
+    found = mean_difference(first, second, criteria, rare=name == USABLE)
+    interval = None if found.low is None or found.high is None else (found.low, found.high)
+    both = np.isfinite(first) & np.isfinite(second)
+    count = int(both.sum())
+    means = [float(one[both].mean()) if count else math.nan for one in (first, second)]
+    entry = Difference(
+        name, *_meaning(name, score), places.a, places.b, "places", found.estimate, interval, found.effective_samples,
+        None, means[0], means[1], (count, count), reason=found.reason,
+    )  # fmt: skip
+    return _with_verdict(entry, criteria, checks)
+
+
+def _of_cameras(  # noqa: PLR0913 - two cameras, how their flights go together, and how to judge
+    scores: Sequence[Score],
+    groups: Sequence[Sequence[int]],
+    pairs: Sequence[PairAlignment],
+    names: Sequence[str],
+    criteria: Criteria,
+    checks: Sequence[Check],
+) -> list[Difference]:
+    """Every measure of two cameras, the flight as the unit; nothing where one has too few flights."""
+    if min(map(len, groups)) < FEWEST_FLIGHTS:
+        return []
+    found = []
+    means = flight_means(scores, [*groups[0], *groups[1]], pairs, names, criteria.place_s)
+    for name in names:
+        values = [[means[n][name] for n in group if math.isfinite(means[n][name])] for group in groups]
+        entry = Difference(
+            name, *_meaning(name, scores[0]), groups[0][0], groups[1][0], "flights", math.nan, None, math.nan, None,
+            math.nan, math.nan, (len(values[0]), len(values[1])), reason="too few flights show this at shared places",
+        )  # fmt: skip
+        if min(map(len, values)) >= FEWEST_FLIGHTS:
+            shift, interval = welch(values[0], values[1], criteria.confidence_percent / 100.0)
+            entry = replace(
+                entry,
+                difference=shift,
+                interval=interval,
+                effective_samples=float(len(values[0]) + len(values[1])),
+                mean_a=float(np.mean(values[0])),
+                mean_b=float(np.mean(values[1])),
+                spread=(float(np.std(values[0], ddof=1)), float(np.std(values[1], ddof=1))),
+                reason=None if interval else "no flight differs from another of its camera",
+            )
+        found.append(_with_verdict(entry, criteria, checks))
+    return found
+
+
+def flight_means(
+    scores: Sequence[Score],
+    flights: Sequence[int],
+    pairs: Sequence[PairAlignment],
+    names: Sequence[str],
+    width_s: float,
+) -> dict[int, dict[str, float]]:
+    """Mean of every measure of each flight over the places that all of them show, place by place along one flight.
+
+    That one is the flight that matches the others best. NaN where no place is shared by all.
+    """
+    found = {(one.a, one.b): one.found for one in pairs} | {(one.b, one.a): swapped(one.found) for one in pairs}
+
+    def shared(number: int) -> tuple[float, str]:
+        others = [found[number, other] for other in flights if other != number]
+        matched = sum(one.overlap_share for one in others if one.same_route)
+        return matched, scores[number].record.clip.sha256[0] if scores[number].record.clip.sha256 else ""
+
+    lead = max(flights, key=shared)
+    time_s = scores[lead].record.timeline.time_s
+    count = int(time_s[-1] / width_s) + 1
+    at_places: dict[int, dict[str, Series]] = {}
+    for number in flights:
+        own = scores[number].record.timeline.time_s
+        if number == lead:
+            place = np.floor(own / width_s).astype(np.int64)
+        else:
+            way = way_of(found[lead, number])
+            along = Way(way.time_a_s, way.time_b_s, way.time_a_s, way.hole)
+            place = places_of(own, way.time_b_s, along, width_s)
+        at_places[number] = {name: binned(own, place, rows_of(scores[number], name), count) for name in names}
+    means: dict[int, dict[str, float]] = {number: {} for number in flights}
+    for name in names:
+        common = np.all([np.isfinite(at_places[number][name]) for number in flights], axis=0)
+        for number in flights:
+            means[number][name] = float(at_places[number][name][common].mean()) if common.any() else math.nan
+    return means
+
+
+def _of_events(scores: Sequence[Score], groups: Sequence[Sequence[int]], criteria: Criteria) -> list[Difference]:
+    """Recovery times of two cameras, all flights of each pooled: Hodges-Lehmann shift with its exact interval."""
+    found = []
+    for kind, name in EVENTS:
+        pools = [
+            [
+                one.recovery_s
+                for n in group
+                for one in scores[n].events
+                if one.kind == kind and one.recovery_s is not None
+            ]
+            for group in groups
+        ]
+        shift = difference(*pools)
+        if shift is None:
+            continue
+        reason = None if shift.ci95 else "four events of each camera are the fewest that give an interval"
+        entry = Difference(
+            name, "s", "lower", groups[0][0], groups[1][0], "events", shift.shift, shift.ci95, float(sum(shift.n)), None,
+            float(np.median(pools[0])), float(np.median(pools[1])), shift.n, reason=reason,
+        )  # fmt: skip
+        found.append(_with_verdict(entry, criteria, ()))
+    return found
+
+
+def _with_verdict(entry: Difference, criteria: Criteria, checks: Sequence[Check]) -> Difference:
+    """The entry with what is worth caring about, which is better, and what forbids to say so."""
+    worth = worth_of(entry.measure, entry.unit, criteria)
+    withheld = next((one.check for one in checks if not one.ok and entry.measure in one.withholds), None)
+    better = None if withheld else judged(entry.difference, entry.interval, entry.direction, worth)
+    return replace(entry, worth=worth, better=better, withheld=withheld)
+
+
+def _meaning(name: str, score: Score) -> tuple[str, Better]:
+    """Unit and better direction of a measure."""
+    if name == USABLE:
+        return "share", "higher"
+    column = next(one for one in score.record.timeline.columns if one.name == name)
+    return column.unit, column.better
+
+
+def _notes(scores: Sequence[Score], labels: Sequence[str], pairs: Sequence[PairAlignment]) -> list[str]:
+    """What a reader must know of the flights: sure alignments or not, the same recording twice, what nobody can check."""
+    notes = []
+    for one in pairs:
+        names = f"flights {one.a + 1} ({labels[one.a]}) and {one.b + 1} ({labels[one.b]})"
+        if not one.found.same_route:
+            notes.append(f"{names} do not show the same route: {one.found.reason or 'no reason was given'}")
+        elif one.found.confidence < _CONFIDENT:
+            notes.append(
+                f"{names}: the alignment is not sure (confidence {one.found.confidence:.2f}); look at the pictures"
+            )
+        hashes = scores[one.a].record.clip.sha256
+        if hashes and hashes == scores[one.b].record.clip.sha256:
+            notes.append(f"{names} are the same recording")
+    return notes

@@ -1,0 +1,100 @@
+"""What a place looks like whatever the camera made of its light: small pictures, normalised locally.
+
+After the patch normalisation of SeqSLAM (Milford and Wyeth, ICRA 2012): the mean of the surroundings is taken out and
+the rest divided by their spread, so that exposure, contrast and tone curve drop out. Here the surroundings are a smooth
+window, and where their spread is near the noise the figure is drawn toward 0: a crushed corner says nothing, instead
+of amplified noise.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.frame import Frame
+from fieldscore.record import Places
+
+Floats = npt.NDArray[np.float32]
+
+# Seconds between two descriptors: 0.6 m at 8 m/s, a tenth of the distance over which a place stays like itself; 10 a
+# second at 30 frames, 12.5 at 25 (docs/decisions/place_descriptor.py).
+INTERVAL_S = 0.08
+COLUMNS = 32  # cells across, square; 3 degrees of a 100-degree lens, more than the wobble of a flight
+SURROUNDINGS = 1 / 6  # sigma of the surroundings, of the picture's height (docs/decisions/place_descriptor.py)
+NOISE_CODES = 3.0  # spread of a block mean at which half of the figure is kept; noise and coding leave 1 to 3 codes
+MOST_SPREADS = 3.0  # a lamp counts no more than this
+SCALE = 127.0 / MOST_SPREADS  # int8 codes for one local spread
+_FEWEST_ROWS = 8  # of a descriptor, however flat the picture
+_SLACK_S = 1e-6  # times are rounded
+
+
+def grid(height: int, width: int) -> tuple[int, int]:
+    """Rows and columns of the descriptor of a picture `height` x `width` pixels: cells are as high as wide."""
+    return max(_FEWEST_ROWS, round(COLUMNS * height / width)), COLUMNS
+
+
+def descriptor(frame: Frame) -> npt.NDArray[np.int8]:
+    """Give the descriptor int8 [rows, columns] of a frame: local spreads from the local mean, times `SCALE`.
+
+    0 where there is overlay, or nothing but noise.
+    """
+    area = frame.area
+    rows, columns = grid(area.shape[0] * area.lines_a_row, area.shape[1])
+    normal = normalised(frame.blocks, area.block_ok)
+    small = cv2.resize(normal, (columns, rows), interpolation=cv2.INTER_AREA)
+    return np.asarray(np.round(small * SCALE), dtype=np.int8)
+
+
+def normalised(blocks: Floats, known: npt.NDArray[np.bool_]) -> Floats:
+    """Give block means [rows, columns] in codes as local spreads from the local mean; 0 where not `known`.
+
+    x = d s / (s^2 + n^2), with d the difference from the mean of the surroundings, s their spread and n the noise.
+    """
+    sigma = SURROUNDINGS * blocks.shape[0]
+    weight = known.astype(np.float32)
+
+    def around(values: Floats) -> Floats:
+        return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma), dtype=np.float32)
+
+    share = np.asarray(np.maximum(around(weight), 1e-6), dtype=np.float32)
+    away = np.asarray((blocks - around(blocks * weight) / share) * weight, dtype=np.float32)
+    power = around(away * away) / share
+    normal = away * np.sqrt(power) / (power + np.float32(NOISE_CODES**2))
+    return np.asarray(np.clip(normal, -MOST_SPREADS, MOST_SPREADS), dtype=np.float32)
+
+
+class PlaceRows:
+    """Descriptors gathered during the pass, one every `INTERVAL_S`."""
+
+    def __init__(self) -> None:
+        self._seen = 0
+        self._next_s = -np.inf
+        self._rows: list[int] = []
+        self._times: list[float] = []
+        self._descriptors: list[npt.NDArray[np.int8]] = []
+
+    def add(self, frame: Frame) -> None:
+        """Take in the next frame; every frame is counted, some are kept."""
+        row, self._seen = self._seen, self._seen + 1
+        if frame.time_s < self._next_s - _SLACK_S:
+            return
+        self._next_s = (np.floor(frame.time_s / INTERVAL_S + _SLACK_S) + 1) * INTERVAL_S
+        self._rows.append(row)
+        self._times.append(frame.time_s)
+        self._descriptors.append(descriptor(frame))
+
+    def places(self, lost: npt.NDArray[np.bool_]) -> Places:
+        """Give the descriptors kept, without those of the frames [n] that are `lost`.
+
+        ValueError where `lost` is not a flag for each frame added; a picture of another shape than the first
+        is left out.
+        """
+        if len(lost) != self._seen:
+            raise ValueError(f"{len(lost)} flags for {self._seen} frames")
+        shape = self._descriptors[0].shape if self._descriptors else (_FEWEST_ROWS, COLUMNS)
+        kept = [
+            index for index, row in enumerate(self._rows) if not lost[row] and self._descriptors[index].shape == shape
+        ]
+        descriptors = np.array([self._descriptors[index] for index in kept], dtype=np.int8).reshape(-1, *shape)
+        return Places(np.array([self._times[index] for index in kept], dtype=np.float64), descriptors)

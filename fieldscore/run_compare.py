@@ -1,0 +1,168 @@
+"""What `fieldscore compare` does: measure or load the flights, align every two, compare, write the results."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+from pathlib import Path
+from typing import Any
+
+from fieldscore.align import Alignment, align
+from fieldscore.compare import compare_flights
+from fieldscore.comparison import Comparison
+from fieldscore.errors import FieldscoreError, ResultsError
+from fieldscore.pairing import swapped, way_of
+from fieldscore.record import Places
+from fieldscore.report import comparison_json, comparison_lines, evidence_moments, write_comparison
+from fieldscore.report.words import visible
+from fieldscore.run import Job, evidence_pictures, load_saved, run_jobs
+from fieldscore.score import Score, score_flight
+from fieldscore.showing import main_pair
+from fieldscore.sidebyside import write_side_by_side
+from fieldscore.units import CodeRange
+from fieldscore.video import Flight
+from fieldscore.workers import Watch
+
+
+@dataclass(frozen=True)
+class CompareRun:
+    """What became of a comparison: the data of comparison.json, lines for the terminal, failures, where the report is."""
+
+    result: dict[str, Any] | None
+    lines: list[str]
+    failures: list[str]
+    report: Path | None
+
+
+def default_labels(jobs: Sequence[Job]) -> list[str]:
+    """A label a flight where none were given: its name, with a number behind it where it is there already."""
+    labels: list[str] = []
+    for job in jobs:
+        name = job.name or Path(job.title).stem
+        taken = labels.count(name) + sum(label.startswith(f"{name} (") for label in labels)
+        labels.append(f"{name} ({taken + 1})" if taken else name)
+    return labels
+
+
+def run_compare(
+    jobs: Sequence[Job], labels: Sequence[str], workers: int, watch: Watch, video: Path | None = None
+) -> CompareRun:
+    """Do the jobs, compare what came of them, and write the results into the first job's output folder.
+
+    Flights that are measured leave their results there too, each in a folder of its own. Raises ResultsError where
+    the results cannot be written, and for a `video` that would take the place of a clip.
+    """
+    if video is not None and any(_same_file(video, path) for job in jobs for path in job.files):
+        raise ResultsError(f"{video.name}: is one of the clips; choose another --video")
+    scores, failures = _scores(jobs, workers, watch)
+    there = [number for number, score in enumerate(scores) if score is not None]
+    kept = [score for score in scores if score is not None]
+    if len(kept) < 2:  # noqa: PLR2004 - a comparison needs two
+        failures.append("nothing to compare: fewer than two flights could be measured")
+        return CompareRun(None, [], failures, None)
+    alignments = {(i, j): _aligned(kept[i], kept[j]) for i, j in combinations(range(len(kept)), 2)}
+    result = compare_flights(kept, [labels[number] for number in there], alignments, jobs[0].criteria)
+    failures += _strangers(result)
+    own = [jobs[number] for number in there]
+    report = write_comparison(result, jobs[0].output, _pictures(result, own))
+    lines = [*comparison_lines(result), f"Report: {report}"]
+    if video is not None:
+        told, failed = _video(result, own, video)
+        lines += told
+        failures += failed
+    return CompareRun(comparison_json(result), lines, failures, report)
+
+
+def _scores(jobs: Sequence[Job], workers: int, watch: Watch) -> tuple[list[Score | None], list[str]]:
+    """The score of each job, None where it failed; a clip that is named twice is measured once."""
+    distinct = list(dict.fromkeys(job for job in jobs if job.saved is None))
+    folders: dict[Job, Path | None] = {}
+    failures = []
+    for number, outcome in run_jobs(
+        distinct, workers, lambda number, at, of: watch(jobs.index(distinct[number]), at, of)
+    ):
+        folders[distinct[number]] = outcome.folder
+        if outcome.error is not None:
+            failures.append(outcome.error)
+    scores: list[Score | None] = []
+    for job in jobs:
+        source = job.saved or folders.get(job)
+        score = None
+        if source is not None:
+            try:
+                score = _loaded(source, job)
+            except FieldscoreError as error:
+                failures.append(str(error))
+        scores.append(score)
+    return scores, list(dict.fromkeys(failures))
+
+
+def _loaded(source: Path, job: Job) -> Score:
+    record = load_saved(source)
+    if record.places is None:
+        raise ResultsError(f"{source.name}: was measured without its places; score the clip again to compare it")
+    return score_flight(record, job.criteria)
+
+
+def _aligned(first: Score, second: Score) -> Alignment:
+    """The alignment of two flights by the places of their airtime; what the ground shows is the same everywhere."""
+    places = [_airborne(score) for score in (first, second)]
+    return align(places[0], places[1])
+
+
+def _airborne(score: Score) -> Places:
+    places = score.record.places
+    assert places is not None  # _loaded has seen to it
+    inside = (places.time_s >= score.airtime_from_s) & (places.time_s <= score.airtime_to_s)
+    return replace(places, time_s=places.time_s[inside], descriptors=places.descriptors[inside])
+
+
+def _strangers(result: Comparison) -> list[str]:
+    """One line for each flight that shares the route with no other."""
+    lines = []
+    for number in result.strangers:
+        file = result.scores[number].record.name
+        reasons = dict.fromkeys(
+            one.found.reason or "no reason was given" for one in result.alignments if number in (one.a, one.b)
+        )
+        lines.append(f"{file}: does not show the same route as any other of the flights: {'; '.join(reasons)}")
+    return lines
+
+
+def _pictures(result: Comparison, jobs: Sequence[Job]) -> dict[tuple[int, float], bytes]:
+    """Larger pictures of the places that the report shows, of the flights whose video is there."""
+    pictures: dict[tuple[int, float], bytes] = {}
+    for number, times in evidence_moments(result).items():
+        if jobs[number].files:
+            found = evidence_pictures(jobs[number], result.scores[number].record, times)
+            pictures |= {(number, time_s): data for time_s, data in found.items()}
+    return pictures
+
+
+def _video(result: Comparison, jobs: Sequence[Job], path: Path) -> tuple[list[str], list[str]]:
+    """Write the side-by-side video of the first two cameras: lines for the terminal, and failures."""
+    pairs = (main_pair(result, *pair) for pair in combinations(result.cameras, 2))
+    places = next((one for one in pairs if one is not None), None)
+    if places is None:
+        return [], [f"{path.name}: not written, no two cameras share a route"]
+    gone = [result.scores[number].record.name for number in (places.a, places.b) if not jobs[number].files]
+    if gone:
+        return [], [f"{path.name}: not written, {' and '.join(gone)} came from saved results; give the video files"]
+    ends = (min(places.a, places.b), max(places.a, places.b))
+    found = next(one.found for one in result.alignments if (one.a, one.b) == ends)
+    way = way_of(found if places.a < places.b else swapped(found))
+    flights, ranges, labels = [], [], []
+    for number in (places.a, places.b):
+        flights.append(Flight(jobs[number].files, frame_rate=jobs[number].frame_rate))
+        ranges.append(CodeRange(result.scores[number].record.clip.code_range))
+        labels.append(visible(result.labels[number]))
+    write_side_by_side(path, (flights[0], flights[1]), (ranges[0], ranges[1]), way, (labels[0], labels[1]))
+    return [f"Video: {path}"], []
+
+
+def _same_file(first: Path, second: Path) -> bool:
+    try:
+        return first.exists() and first.samefile(second)
+    except OSError:
+        return False

@@ -1,0 +1,130 @@
+"""The fairness audit: each check passes on equal flights, fails on the one thing it looks at, and says what follows."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from compare_material import alignment_of, flight, steady
+from flight_material import SNOW, record_of, timeline_of
+
+from fieldscore.comparison import Check, PairAlignment
+from fieldscore.criteria import Criteria
+from fieldscore.fairness import NOISE_MEASURES, audit
+from fieldscore.score import Score, score_flight
+
+CRITERIA = Criteria()
+WAY = steady(40.0)
+RATE = 4e6
+
+
+def audited(first: Score, second: Score, speed: float = 1.0, **changes: Any) -> dict[str, Check]:
+    """The checks by name of two flights, the second at `speed`; `changes` are to the alignment."""
+    found = replace(alignment_of(WAY, steady(40.0 / speed, speed)), **changes)
+    return {one.check: one for one in audit([first, second], (0, 1), [PairAlignment(0, 1, found)], CRITERIA)}
+
+
+def made(**clip: Any) -> Score:
+    return flight(WAY, {}, **{"bit_rate": RATE, **clip})
+
+
+def failed(checks: dict[str, Check]) -> list[str]:
+    return [name for name, one in checks.items() if not one.ok]
+
+
+def test_equal_flights_pass_every_check() -> None:
+    """Two flights that differ in nothing pass, and each check tells the figures it looked at."""
+    checks = audited(made(), made())
+    assert failed(checks) == []
+    assert all(one.detail for one in checks.values())
+
+
+@pytest.mark.parametrize(
+    ("clip", "check", "withholds"),
+    [
+        ({"codec": "mjpeg"}, "codec", True),
+        ({"bits": 10, "floor_code": 64.0, "ceiling_code": 940.0}, "codec", True),
+        ({"bit_rate": RATE * 1.6}, "bit rate", True),
+        ({"bit_rate": None}, "bit rate", True),
+        ({"width": 720, "bit_rate": RATE * 720 / 640}, "picture size", True),
+        ({"frame_rate": 25.0, "bit_rate": RATE * 25 / 30}, "frame rate", False),
+        ({"interlaced": True}, "frame rate", False),
+        ({"floor_code": 20.0}, "floor and ceiling", False),
+        ({"ceiling_code": 250.0}, "floor and ceiling", False),
+        ({"code_range": "full", "floor_code": 0.0, "ceiling_code": 255.0}, "code range", False),
+    ],
+)
+def test_one_difference_of_the_chain_fails_one_check(clip: dict[str, Any], check: str, withholds: bool) -> None:
+    """A single difference of the recording chain fails the check of it, no other, and keeps noise out where it must."""
+    checks = audited(made(), made(**clip))
+    assert failed(checks) == [check]
+    assert checks[check].then
+    assert (set(checks[check].withholds) >= set(NOISE_MEASURES)) is withholds
+
+
+def test_nearly_equal_frame_rates_are_the_same() -> None:
+    """29.97 and 30 frames a second are one rate."""
+    assert failed(audited(made(), made(frame_rate=29.97))) == []
+
+
+def test_speed_is_compared_at_the_same_places() -> None:
+    """A flight at half the speed fails the check with the ratio 2 in its detail; 20 % more does not."""
+    slow = audited(made(), made(), 0.5)
+    assert failed(slow) == ["speed"]
+    assert "2.00 times" in slow["speed"].detail
+    assert failed(audited(made(), made(), 1.2)) == []
+
+
+def test_overlap_under_the_limit_fails() -> None:
+    """Half of the shorter flight matched is too little."""
+    checks = audited(made(), made(), overlap_share=0.5)
+    assert failed(checks) == ["overlap of the routes"]
+    assert "50 %" in checks["overlap of the routes"].detail
+
+
+def test_another_light_level_fails() -> None:
+    """Bright parts 20 % of level apart fail; the detail says that another exposure looks the same."""
+    checks = audited(made(), flight(WAY, {"p95_percent": 60.0}, bit_rate=RATE))
+    assert failed(checks) == ["light level"]
+    assert "60" in checks["light level"].detail
+    assert "another exposure" in checks["light level"].detail
+
+
+def test_only_the_shared_route_counts_for_the_light() -> None:
+    """A flight that goes on into a floodlit place does not fail the check of the light on the part that both flew."""
+    longer = steady(80.0)
+    beyond = flight(longer, {"p95_percent": lambda m: np.where(m > WAY[-1], 100.0, 80.0)}, bit_rate=RATE)
+    found = PairAlignment(0, 1, alignment_of(WAY, longer))
+    checks = {one.check: one for one in audit([made(), beyond], (0, 1), [found], CRITERIA)}
+    assert failed(checks) == []
+    assert "at 80 %" in checks["light level"].detail
+
+
+def test_a_lossy_link_fails() -> None:
+    """A link lost for a tenth of the airtime fails, with the share."""
+    lossy = score_flight(record_of(timeline_of(len(WAY), (300, 420, SNOW)), bit_rate=RATE), CRITERIA)
+    checks = audited(made(), lossy)
+    assert failed(checks) == ["link"]
+    assert "10.0" in checks["link"].detail
+
+
+def test_other_criteria_keep_readability_out() -> None:
+    """Flights measured with other criteria fail the check, which names them and forbids to judge readability."""
+    other = made()
+    other = replace(other, criteria=replace(CRITERIA, rose_k=4.0))
+    checks = audited(made(), other)
+    assert failed(checks) == ["criteria"]
+    assert "rose_k" in checks["criteria"].detail
+    assert {"usable", "zone_readable_percent"} <= set(checks["criteria"].withholds)
+
+
+def test_many_flights_are_audited_together() -> None:
+    """Of four flights the worst pair decides, and the detail names the range."""
+    scores = [made(), made(), made(), flight(WAY, {"p95_percent": 40.0}, bit_rate=RATE)]
+    found = {one.check: one for one in audit(scores, range(4), [], CRITERIA)}
+    assert "overlap of the routes" not in found
+    assert not found["light level"].ok
+    assert "40 to 80" in found["light level"].detail
+    assert np.all([one.ok for name, one in found.items() if name != "light level"])
