@@ -20,7 +20,7 @@ FEW = (
     "good_mjpeg", "audio_only_mp4", "fifo", "symlink_dir_loop", "mp4_no_moov", "mp4_fast_cut60", "avi_empty_chunks",
     "ts_zero_tail", "mkv_cut", "flip20_mp4", "flip_moov3", "no_first_idr", "all_same_pts", "gap_huge", "vfr",
     "avi_fps_tiny", "res_change_ts", "size_1x1_ffv1", "h264_paff_ts", "bomb_mjpeg_65500", "bomb_stsz_268M", "link_loss",
-    "name_ansi", "name_invalid_utf8", "hls_http_mp4", "dref_alias", "unlinked_mp4", "shrinking_mp4",
+    "name_ansi", "name_invalid_utf8", "hls_http_mp4", "dref_alias", "unlinked_mp4",
 )  # fmt: skip
 
 
