@@ -16,17 +16,22 @@ from fieldscore.collect import Rows, Thumbs, TileBins
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
 from fieldscore.events import link_lost
+from fieldscore.exposure_trace import exposure_trace
 from fieldscore.frame import Frame, PictureArea, eight_bit
-from fieldscore.measures import COLUMNS, MEASURES, TILE_MEASURE
+from fieldscore.links import Linker
+from fieldscore.measures import COLUMNS, FRAME_COLUMNS, MEASURES, TILE_MEASURE, TRACE_COLUMNS
 from fieldscore.picture import FirstLook, first_look
 from fieldscore.places import PlaceRows
 from fieldscore.record import ClipFacts, Evidence, FlightRecord, PictureFacts
-from fieldscore.timeline import Timeline
+from fieldscore.timeline import DECIMALS, Timeline
 from fieldscore.units import from_eight_bit
-from fieldscore.video import CodedFrame, Flight
+from fieldscore.video import CodedFrame, Flight, Problem
+from fieldscore.workers import alive
 
 LOOKS = 40  # pictures in the first look: enough to see text stand still, 1 % of a minute's frames
 LEAST_PIXELS = 32  # each way; a tile of the default grid then still has four pixels
+DAY_S = 86400.0
+LONGEST_S = 7 * DAY_S  # no flight is longer, and what is computed second by second has to stay bounded
 PROGRESS_EVERY = 32  # frames between two calls of `progress`
 _HASH_CHUNK = 1 << 20
 _NOTHING = "{}: no picture could be decoded; try playing the clip, and copy it again from the card"
@@ -55,11 +60,17 @@ def measure_flight(
     tiles = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
     thumbs = Thumbs(criteria.tile_interval_s)
     places = PlaceRows()
-    with closing(Rows(len(COLUMNS))) as rows:
+    linker = Linker()
+    with closing(Rows(len(FRAME_COLUMNS))) as rows:
         for frame in _frames(flight, look):
+            if frame.time_s > LONGEST_S:
+                raise NotMeasurableError(
+                    f"{title}: its times reach beyond {LONGEST_S / DAY_S:g} days; they are damaged"
+                )
             rows.add(frame.time_s, [value for one in MEASURES for value in one(frame)], frame.histogram)
             tiles.add(frame.time_s, frame.view(TILE_MEASURE))
             thumbs.add(frame)
+            linker.add(frame)
             places.add(frame)
             if progress is not None and len(rows) % PROGRESS_EVERY == 0:
                 progress(frame.time_s, flight.duration_s)
@@ -67,7 +78,10 @@ def measure_flight(
             raise NotMeasurableError(_NOTHING.format(title))
         time_s, values, histogram = rows.arrays()
     clip = _facts(flight, look, time_s)
-    table = {column.name: values[:, index] for index, column in enumerate(COLUMNS)}
+    table = {column.name: values[:, index] for index, column in enumerate(FRAME_COLUMNS)}
+    trace = exposure_trace(*linker.results())
+    for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
+        table[column.name] = np.round(series, DECIMALS)
     timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
     return FlightRecord(
         name=title,
@@ -125,13 +139,14 @@ def _facts(flight: Flight, look: FirstLook, time_s: npt.NDArray[np.float64]) -> 
     """What the recording is, once it has been read to its end."""
     first, losses = flight.clips[0], flight.losses
     ends = look.ends
+    sums = tuple(_sha256(clip.path) for clip in flight.clips)
 
     def native(code: float) -> float:
         return round(float(from_eight_bit(code, ends.code_range, first.bits)), 1)
 
     return ClipFacts(
         files=tuple(clip.path.name for clip in flight.clips),
-        sha256=tuple(_sha256(clip.path) for clip in flight.clips),
+        sha256=sums,
         codec=first.codec,
         container=first.container,
         pixel_format=first.pixel_format,
@@ -152,13 +167,15 @@ def _facts(flight: Flight, look: FirstLook, time_s: npt.NDArray[np.float64]) -> 
         ceiling_code=native(ends.ceiling),
         ceiling_from=ends.ceiling_from,
         bit_rate=first.bit_rate,
-        problems=tuple(_problems(flight)),
+        problems=tuple(_problems(flight, sums)),
     )
 
 
-def _problems(flight: Flight) -> list[str]:
+def _problems(flight: Flight, sums: Sequence[str]) -> list[str]:
     """One sentence for each thing wrong with the files, no sentence twice."""
     found = [problem for clip in flight.clips for problem in clip.problems] + list(flight.losses.problems)
+    if not all(sums):
+        found.append(Problem("gone", "the file was taken away while it was measured", "its pictures cannot be shown"))
     sentences = [problem.detail + (f": {problem.advice}" if problem.advice else "") for problem in found]
     return list(dict.fromkeys(sentences))
 
@@ -177,9 +194,13 @@ def _provenance(clip: ClipFacts) -> dict[str, str]:
 
 
 def _sha256(path: Path) -> str:
-    """SHA-256 of a file, in hexadecimal."""
+    """SHA-256 of a file, in hexadecimal; empty where the file, read a moment ago, cannot be read again."""
     digest = hashlib.sha256()
-    with path.open("rb") as stream:
-        while chunk := stream.read(_HASH_CHUNK):
-            digest.update(chunk)
+    try:
+        with path.open("rb") as stream:
+            while chunk := stream.read(_HASH_CHUNK):
+                alive()
+                digest.update(chunk)
+    except OSError:
+        return ""
     return digest.hexdigest()

@@ -6,13 +6,14 @@ import json
 import os
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from fieldscore import __version__
+from fieldscore import workers as workers_module
 from fieldscore.errors import FieldscoreError
 
 if TYPE_CHECKING:
@@ -50,6 +51,7 @@ _OUTPUT = click.option(
     help="Folder for the results.",
 )
 _JSON = click.option("--json", "as_json", is_flag=True, help="Results on standard output as JSON, nothing else there.")
+_PDF = click.option("--pdf", is_flag=True, help="The report as report.pdf, too.")
 _QUIET = click.option("--quiet", is_flag=True, help="No progress and no summary.")
 _RATE = click.option(
     "--frame-rate",
@@ -84,6 +86,7 @@ def commands() -> None:
 @click.option(
     "--workers", type=click.IntRange(1), metavar="N", help="Flights measured at a time (default: one a core)."
 )
+@_PDF
 @_JSON
 @_QUIET
 def score(  # noqa: PLR0913 - one argument an option
@@ -95,6 +98,7 @@ def score(  # noqa: PLR0913 - one argument an option
     frame_rate: float | None,
     separate: bool,
     workers: int | None,
+    pdf: bool,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -104,16 +108,18 @@ def score(  # noqa: PLR0913 - one argument an option
     """
     if from_s is not None and to_s is not None and to_s <= from_s:
         raise click.UsageError(f"--to ({to_s:g} s) must come after --from ({from_s:g} s)")
+    workers_module.warm_up("fieldscore.run")
     from fieldscore import run
 
-    run.quiet_libraries()
     criteria = _criteria(criteria_file)
     jobs, left_out = run.find_jobs(
-        clips, output, criteria, separate=separate, frame_rate=frame_rate, from_s=from_s, to_s=to_s
+        clips, output, criteria, separate=separate, frame_rate=frame_rate, from_s=from_s, to_s=to_s, pdf=pdf
     )
     failed = _tell_left_out(left_out, clips, quiet)
-    with _progress([job.title for job in jobs], hidden=quiet or as_json) as watch:
-        for _, outcome in run.run_jobs(jobs, workers or run.default_workers(), watch):
+    with ExitStack() as stack:
+        watch = stack.enter_context(_progress([job.title for job in jobs], hidden=quiet or as_json))
+        outcomes = stack.enter_context(closing(run.run_jobs(jobs, workers or run.default_workers(), watch)))
+        for _, outcome in outcomes:
             if outcome.error is not None:
                 failed = True
                 _tell(f"cannot score: {outcome.error}")
@@ -140,6 +146,7 @@ def score(  # noqa: PLR0913 - one argument an option
 )
 @_RATE
 @click.option("--separate", is_flag=True, help="Keep files apart that look like one split recording.")
+@_PDF
 @_JSON
 @_QUIET
 def recovery(  # noqa: PLR0913 - one argument an option
@@ -149,13 +156,14 @@ def recovery(  # noqa: PLR0913 - one argument an option
     criteria_file: Path | None,
     frame_rate: float | None,
     separate: bool,
+    pdf: bool,
     as_json: bool,
     quiet: bool,
 ) -> None:
     """Measure how long the picture takes to come back after a light goes on or out; several clips side by side."""
+    workers_module.warm_up("fieldscore.run_recovery")
     from fieldscore import run, run_recovery
 
-    run.quiet_libraries()
     jobs, left_out = run.find_jobs(clips, output, _criteria(criteria_file), separate=separate, frame_rate=frame_rate)
     failed = _tell_left_out(left_out, clips, quiet)
     if labels and len(labels) != len(jobs):
@@ -167,7 +175,7 @@ def recovery(  # noqa: PLR0913 - one argument an option
     jobs = [job for job, _ in run.in_order(jobs, clips)]
     titles = [job.title for job in jobs]
     with _progress(titles, hidden=quiet or as_json) as watch:
-        done = run_recovery.run_recovery(jobs, labels or titles, watch)
+        done = run_recovery.run_recovery(jobs, labels or titles, watch, pdf=pdf)
     for failure in done.failures:
         _tell(f"cannot measure: {failure}")
     if as_json:
@@ -251,6 +259,7 @@ def compare(  # noqa: PLR0913 - one argument an option
 @_JSON
 def inspect(clips: tuple[Path, ...], frame_rate: float | None, separate: bool, as_json: bool) -> None:
     """Say what each clip is and what is wrong with it, without measuring it all."""
+    workers_module.warm_up("fieldscore.inspection")
     from fieldscore import inspection
 
     failed = False

@@ -14,7 +14,7 @@ from fieldscore.record import TileSeries
 from fieldscore.timeline import DECIMALS, TIME_DECIMALS
 from fieldscore.units import CodeRange
 
-THUMB_WIDTH = 160  # px; a few kilobytes a picture
+THUMB_WIDTH = 240  # px; about eight kilobytes a picture
 THUMB_QUALITY = 60  # JPEG quality
 EVIDENCE_WIDTH = 640  # px; the pictures shown large
 EVIDENCE_QUALITY = 80

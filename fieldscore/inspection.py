@@ -10,16 +10,26 @@ from typing import Any
 
 from fieldscore.analyse import look_at
 from fieldscore.criteria import Criteria
-from fieldscore.errors import FieldscoreError
 from fieldscore.picture import FirstLook
 from fieldscore.report import moment, plural
+from fieldscore.run import flights_apart, reader_died
 from fieldscore.units import from_eight_bit
-from fieldscore.video import ClipInfo, Flight, Problem, find_flights
+from fieldscore.video import ClipInfo, Flight, Problem
+from fieldscore.workers import Progress, run_tasks
+
+# Pictures of the start are decoded one after another up to so many pixels: 4 s of 1080p60, 8 minutes of 320 x 240.
+CHECK_PIXELS = 5e8
+# What the decoding library calls a container, as people know it.
+_CONTAINERS = {"mov": "mp4/mov", "matroska": "mkv", "mpegts": "a transport stream", "mpeg": "a program stream"}
+_BARE = ("h264", "hevc", "mjpeg")
 
 
 @dataclass(frozen=True)
 class Inspection:
-    """What was found in one flight; `error` in one line where it cannot be read."""
+    """What was found in one flight; `error` in one line where it cannot be read.
+
+    `checked_s`: pictures up to here (s) were decoded one after another, None for all of them.
+    """
 
     title: str
     clips: tuple[ClipInfo, ...] = ()
@@ -28,6 +38,7 @@ class Inspection:
     problems: tuple[Problem, ...] = ()
     error: str | None = None
     named: bool = True
+    checked_s: float | None = None
 
     @property
     def readable(self) -> bool:
@@ -71,6 +82,7 @@ class Inspection:
             "overlay_percent": round(look.overlay_percent, 2),
             "notes": list(look.notes),
             "problems": [vars(problem) for problem in self.problems],
+            "checked_s": _finite(self.checked_s),
         }
 
     def lines(self) -> list[str]:
@@ -85,7 +97,7 @@ class Inspection:
         rate = first.frame_rate * (2 if look.interlaced else 1)
         length = "length unknown" if self.duration_s is None else f"{moment(self.duration_s)} long"
         lines.append(
-            f"  what      {first.codec} in {first.container}, {first.width} x {first.height}, {rate:.5g} {kind} a second, {length}"
+            f"  what      {first.codec}{_inside(first)}, {first.width} x {first.height}, {rate:.5g} {kind} a second, {length}"
         )
         depth = f"{first.bits} bit, " if first.bits > 8 else ""  # noqa: PLR2004 - 8 bit goes without saying
         floor, ceiling = self._native(look.ends.floor), self._native(look.ends.ceiling)
@@ -96,9 +108,22 @@ class Inspection:
         border = "none" if not any(look.border_px) else "top {} right {} bottom {} left {} px".format(*look.border_px)
         lines.append(f"  picture   border {border}; overlay text {look.overlay_percent:.1f} %")
         found = [problem.detail + (f": {problem.advice}" if problem.advice else "") for problem in self.problems]
-        for label, sentences in (("wrong", list(dict.fromkeys(found)) or ["nothing"]), ("note", look.notes)):
+        notes = [*look.notes]
+        if self.checked_s is not None:
+            notes.append(
+                f"looked at: its headers, the first {self.checked_s:.1f} s and pictures spread over the rest; "
+                "what is wrong in between shows when it is scored"
+            )
+        for label, sentences in (("wrong", list(dict.fromkeys(found)) or ["nothing"]), ("note", notes)):
             lines += [f"  {label if index == 0 else '':9} {sentence}" for index, sentence in enumerate(sentences)]
         return lines
+
+
+def _inside(clip: ClipInfo) -> str:
+    """The container in words; nothing for a bare stream."""
+    if clip.container in _BARE:
+        return ", a bare stream"
+    return f" in {_CONTAINERS.get(clip.container, clip.container)}"
 
 
 def _finite(value: float | None) -> float | None:
@@ -106,19 +131,35 @@ def _finite(value: float | None) -> float | None:
 
 
 def inspect(names: Sequence[Path], *, frame_rate: float | None = None, separate: bool = False) -> Iterator[Inspection]:
-    """Inspect each flight among the names (files or folders), and say which files are none."""
-    flights, left_out = find_flights(list(names), separate=separate)
+    """Inspect each flight among the names (files or folders), and say which files are none.
+
+    All in one child process, or another where a file ends that. WorkerError for a bug of ours.
+    """
+    flights, left_out = flights_apart(list(names), separate=separate)
     for path, reason in left_out:
         yield Inspection(path.name, error=f"{path.name}: {reason}", named=path in names)
-    for files in flights:
-        try:
-            yield _inspected(files, frame_rate)
-        except FieldscoreError as error:
-            yield Inspection(files[0].name, error=str(error))
+    for number, ended in run_tasks(inspected, [(files, frame_rate) for files in flights]):
+        title = flights[number][0].name
+        if isinstance(ended.value, Inspection):
+            yield ended.value
+        else:
+            yield Inspection(title, error=ended.error or reader_died(title, ended.died))
 
 
-def _inspected(files: Sequence[Path], frame_rate: float | None) -> Inspection:
+def inspected(files: Sequence[Path], frame_rate: float | None, progress: Progress) -> Inspection:
+    """Inspect the files of one flight. Raises ClipError and NotMeasurableError as `measure_flight` does."""
     flight = Flight(files, frame_rate=frame_rate)
     look = look_at(flight, Criteria(), files[0].name)
-    problems = tuple(problem for clip in flight.clips for problem in clip.problems)
-    return Inspection(files[0].name, flight.clips, look, flight.duration_s, problems)
+    until_s = CHECK_PIXELS / (flight.width * flight.height * flight.frame_rate)
+    last_s = 0.0
+    for frame in flight.frames(to_s=until_s):
+        last_s = frame.time_s
+    whole = last_s < until_s - 2 / flight.frame_rate
+    return Inspection(
+        files[0].name,
+        flight.clips,
+        look,
+        flight.duration_s,
+        flight.losses.problems,
+        checked_s=None if whole else until_s,
+    )

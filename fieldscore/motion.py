@@ -69,18 +69,37 @@ def registration(frame: Frame) -> Registration | None:
     return Registration((right, down), zoom, roll, likeness, identical=False)
 
 
-def change_of_blocks(frame: Frame) -> Floats | None:
-    """Change in codes of the blocks [n] that are picture since the frame before, the whole picture's motion taken out.
+@dataclass(frozen=True)
+class Moved:
+    """Blocks [rows, columns] of the frame before, moved by the whole picture's motion to where they are now.
 
-    None where the frame has no registration. Blocks that came in at the edges are left out.
+    `known` is 1 where a block is picture and was in the frame before, else 0.
     """
+
+    before: Floats
+    known: Floats
+
+
+def moved_blocks(frame: Frame) -> Moved | None:
+    """Move the frame before onto this one; None where the frame has no registration."""
     found, previous = frame.view(registration), frame.previous
     if found is None or previous is None:
         return None
     motion = np.array([*found.shift, found.zoom, found.roll])
     rows, columns = frame.area.block_shape
     known = frame.area.block_ok & _was_inside(_whole_flow(motion, rows, columns))
-    return np.asarray((frame.blocks - _warp(previous.blocks, motion))[known], dtype=np.float32)
+    return Moved(_warp(previous.blocks, motion), known.astype(np.float32))
+
+
+def change_of_blocks(frame: Frame) -> Floats | None:
+    """Change in codes of the blocks [n] that are picture since the frame before, the whole picture's motion taken out.
+
+    None where the frame has no registration. Blocks that came in at the edges are left out.
+    """
+    moved = frame.view(moved_blocks)
+    if moved is None:
+        return None
+    return np.asarray((frame.blocks - moved.before)[moved.known > 0], dtype=np.float32)
 
 
 @dataclass(frozen=True)

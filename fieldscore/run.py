@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
-import queue
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
@@ -16,18 +12,16 @@ from typing import Any
 from fieldscore.analyse import measure_flight
 from fieldscore.collect import EVIDENCE_QUALITY, EVIDENCE_WIDTH, jpeg
 from fieldscore.criteria import Criteria
-from fieldscore.errors import FieldscoreError, NoClipsError, ResultsError
+from fieldscore.errors import ClipError, FieldscoreError, NoClipsError, ResultsError
 from fieldscore.measures import COLUMNS
 from fieldscore.record import FlightRecord
 from fieldscore.report import flight_json, load_record, terminal_summary, write_flight
 from fieldscore.score import Score, score_flight
 from fieldscore.units import CodeRange
 from fieldscore.video import Flight, find_flights
+from fieldscore.workers import Progress, Watch, WorkerError, alive, run_task, run_tasks
 
 _SAVED_NAMES = ("flight.json", "timeline.csv")
-
-# Called with a flight's number, the time reached in it and its duration in seconds (None where not known).
-Watch = Callable[[int, float, float | None], None]
 
 
 @dataclass(frozen=True)
@@ -42,6 +36,7 @@ class Job:
     from_s: float | None = None
     to_s: float | None = None
     name: str | None = None
+    pdf: bool = False
 
     @property
     def title(self) -> str:
@@ -69,6 +64,7 @@ def find_jobs(  # noqa: PLR0913 - what a user may say of a run
     frame_rate: float | None = None,
     from_s: float | None = None,
     to_s: float | None = None,
+    pdf: bool = False,
 ) -> tuple[list[Job], list[tuple[Path, str]]]:
     """Turn names of clips, folders and saved results into jobs, and say what was left out and why.
 
@@ -76,17 +72,30 @@ def find_jobs(  # noqa: PLR0913 - what a user may say of a run
     """
     saved = [found for name in names for found in _saved_results(name)]
     videos = [name for name in names if not _saved_results(name)]
-    flights, left_out = find_flights(videos, separate=separate) if videos else ([], [])
+    flights, left_out = flights_apart(videos, separate=separate) if videos else ([], [])
     if not flights and not saved and not left_out:
         raise NoClipsError(
             f"no clip in {', '.join(name.name or str(name) for name in names)}; give video files or a folder of them"
         )
-    jobs = [Job((), one, output, criteria, frame_rate, from_s, to_s) for one in saved]
+    jobs = [Job((), one, output, criteria, frame_rate, from_s, to_s, pdf=pdf) for one in saved]
     jobs += [
-        Job(tuple(files), None, output, criteria, frame_rate, from_s, to_s, name)
+        Job(tuple(files), None, output, criteria, frame_rate, from_s, to_s, name, pdf)
         for files, name in zip(flights, _names(flights), strict=True)
     ]
     return jobs, left_out
+
+
+def flights_apart(names: Sequence[Path], *, separate: bool = False) -> tuple[list[list[Path]], list[tuple[Path, str]]]:
+    """`find_flights` in a child process; where a file kills that, nothing is joined, and so nothing opened yet."""
+    ended = run_task(_find, list(names), separate)
+    if ended.died or ended.error:
+        return find_flights(names, separate=True)
+    found: tuple[list[list[Path]], list[tuple[Path, str]]] = ended.value
+    return found
+
+
+def _find(names: list[Path], separate: bool, progress: Progress) -> tuple[list[list[Path]], list[tuple[Path, str]]]:
+    return find_flights(names, separate=separate)
 
 
 def in_order(jobs: Sequence[Job], names: Sequence[Path]) -> list[tuple[Job, int]]:
@@ -141,24 +150,27 @@ def _saved_results(name: Path) -> list[Path]:
     return sorted(one.parent for one in name.glob(f"*/{_SAVED_NAMES[0]}"))
 
 
-def run_job(job: Job, progress: Callable[[float, float | None], None] | None = None) -> Outcome:
+def run_job(job: Job, progress: Progress | None = None) -> Outcome:
     """Do one job; every failure that is the input's becomes the Outcome's `error`, in one line."""
     try:
         score, pictures = _scored(job, progress)
-        folder = write_flight(score, job.output, pictures)
+        alive()
+        folder = write_flight(score, job.output, pictures, pdf=job.pdf)
     except FieldscoreError as error:
         return Outcome(job.title, error=str(error))
     return Outcome(job.title, flight_json(score), tuple(terminal_summary(score)), folder)
 
 
-def _scored(job: Job, progress: Callable[[float, float | None], None] | None) -> tuple[Score, dict[float, bytes]]:
+def _scored(job: Job, progress: Progress | None) -> tuple[Score, dict[float, bytes]]:
     """Measure or load a job's flight and score it; with the pictures of its moments where the video is there."""
     if job.saved is not None:
         return score_flight(load_saved(job.saved), job.criteria, from_s=job.from_s, to_s=job.to_s), {}
     record = measure_flight(
         job.files, criteria=job.criteria, frame_rate=job.frame_rate, name=job.name, progress=progress
     )
+    alive()
     score = score_flight(record, job.criteria, from_s=job.from_s, to_s=job.to_s)
+    alive()
     return score, evidence_pictures(job, record, [moment.time_s for moment in score.moments])
 
 
@@ -172,8 +184,11 @@ def load_saved(saved: Path) -> FlightRecord:
 
 
 def evidence_pictures(job: Job, record: FlightRecord, times_s: Sequence[float]) -> dict[float, bytes]:
-    """JPEG pictures of the frames nearest to the times, as the coded range displays them."""
-    frames = Flight(job.files, frame_rate=job.frame_rate).frames_at(times_s)
+    """JPEG pictures of the frames nearest to the times, as the coded range displays them; none of a clip that is gone."""
+    try:
+        frames = Flight(job.files, frame_rate=job.frame_rate).frames_at(times_s)
+    except ClipError:
+        return {}
     code_range = CodeRange(record.clip.code_range)
     return {
         time_s: jpeg(frame.luma, frame.chroma, frame.bits, code_range, 1, EVIDENCE_WIDTH, EVIDENCE_QUALITY)
@@ -182,67 +197,35 @@ def evidence_pictures(job: Job, record: FlightRecord, times_s: Sequence[float]) 
     }
 
 
-def run_jobs(jobs: Sequence[Job], workers: int, watch: Watch) -> Iterator[tuple[int, Outcome]]:
-    """Do the jobs, several at a time where `workers` is more than 1; give each one's number and outcome as it ends.
+def run_jobs(jobs: Sequence[Job], workers: int, watch: Watch) -> Generator[tuple[int, Outcome], None, None]:
+    """Do the jobs in processes of their own, `workers` at a time; give each one's number and outcome, in their order.
 
-    A job whose process dies takes down the others of its pool: those are done again, each in a process of its own.
+    A job whose process dies or is stuck costs itself alone. WorkerError, after the others, for a bug of ours.
     """
-    if workers <= 1 or len(jobs) <= 1:
-        for number, job in enumerate(jobs):
-            yield number, run_job(job, lambda at, of, number=number: watch(number, at, of))  # type: ignore[misc]
-        return
-    broken: list[int] = []
-    yield from _pooled(jobs, range(len(jobs)), workers, watch, broken)
-    for number in broken:
-        again: list[int] = []
-        yield from _pooled(jobs, [number], 1, watch, again)
-        if again:
+    done: dict[int, Outcome] = {}
+    given = 0
+    try:
+        for number, ended in run_tasks(_work, [(job,) for job in jobs], workers=workers, watch=watch):
             title = jobs[number].title
-            yield (
-                number,
-                Outcome(
-                    title,
-                    error=f"{title}: its reader died; the file is damaged in a way that the decoder does not survive",
-                ),
-            )
+            failed = Outcome(title, error=ended.error or reader_died(title, ended.died))
+            done[number] = ended.value if isinstance(ended.value, Outcome) else failed
+            while given in done:  # the same order however many workers
+                yield given, done.pop(given)
+                given += 1
+    except WorkerError:
+        yield from sorted(done.items(), key=lambda item: item[0])
+        raise
 
 
-def _pooled(
-    jobs: Sequence[Job], numbers: Sequence[int], workers: int, watch: Watch, broken: list[int]
-) -> Iterator[tuple[int, Outcome]]:
-    """Outcomes of the numbered jobs from a pool of processes; `broken` takes those whose pool broke down."""
-    context = multiprocessing.get_context("spawn")  # PyAV does not survive a fork
-    messages: Any = context.Queue()
-    with ProcessPoolExecutor(
-        min(workers, len(numbers)), mp_context=context, initializer=_start_worker, initargs=(messages,)
-    ) as pool:
-        waiting: dict[Future[Outcome], int] = {pool.submit(_work, number, jobs[number]): number for number in numbers}
-        while waiting:
-            try:
-                watch(*messages.get(timeout=0.1))
-                continue
-            except queue.Empty:
-                pass
-            for future in [one for one in waiting if one.done()]:
-                number = waiting.pop(future)
-                if isinstance(future.exception(), BrokenProcessPool):
-                    broken.append(number)
-                else:
-                    yield number, future.result()
+def reader_died(title: str, how: str | None) -> str:
+    """The line for a file whose decoder took its process down."""
+    return f"{title}: its reader died ({how}); the file is damaged in a way that the decoder does not survive"
 
 
-_messages: Any = None  # the worker's way to tell the parent how far it is
-
-
-def _start_worker(messages: Any) -> None:
-    """Prepare a worker process: one thread a library, since the processes share the cores."""
-    global _messages  # noqa: PLW0603 - set once, before any job of this process
-    _messages = messages
+def _work(job: Job, progress: Progress) -> Outcome:
+    """One job, in a child process."""
     quiet_libraries()
-
-
-def _work(number: int, job: Job) -> Outcome:
-    return run_job(job, lambda at, of: _messages.put((number, at, of)))
+    return run_job(job, progress)
 
 
 def quiet_libraries() -> None:

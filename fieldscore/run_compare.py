@@ -16,12 +16,13 @@ from fieldscore.pairing import swapped, way_of
 from fieldscore.record import Places
 from fieldscore.report import comparison_json, comparison_lines, evidence_moments, write_comparison
 from fieldscore.report.words import visible
-from fieldscore.run import Job, Watch, evidence_pictures, load_saved, run_jobs
+from fieldscore.run import Job, evidence_pictures, load_saved, run_jobs
 from fieldscore.score import Score, score_flight
 from fieldscore.showing import main_pair
 from fieldscore.sidebyside import write_side_by_side
 from fieldscore.units import CodeRange
 from fieldscore.video import Flight
+from fieldscore.workers import Watch
 
 
 @dataclass(frozen=True)

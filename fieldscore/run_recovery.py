@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,20 +11,19 @@ import numpy as np
 
 from fieldscore.analyse import measure_flight
 from fieldscore.collect import EVIDENCE_QUALITY, jpeg
-from fieldscore.errors import FieldscoreError
+from fieldscore.errors import ClipError
+from fieldscore.record import Evidence
 from fieldscore.recovery import FlashEvent
 from fieldscore.report import Tested, recovery_json, recovery_lines, write_recovery
-from fieldscore.run import Job, load_saved
-from fieldscore.score import score_flight
+from fieldscore.run import Job, load_saved, quiet_libraries, reader_died
+from fieldscore.score import Score, score_flight
 from fieldscore.units import CodeRange
 from fieldscore.video import Flight
+from fieldscore.workers import Progress, Watch, run_tasks
 
 STRIP_S = (-0.1, 0.0, 0.05, 0.1, 0.2, 0.3, 0.5, 0.8, 1.2, 2.0)  # moments of the strip, seconds from the edge
 _STRIP_WIDTH = 220  # px of a picture in it
 _MOST_STRIPS = 12  # events of a clip that get one
-
-# Called with a clip's number, the time reached in it and its duration in seconds (None where not known).
-Watch = Callable[[int, float, float | None], None]
 
 
 @dataclass(frozen=True)
@@ -37,30 +36,45 @@ class RecoveryRun:
     report: Path | None
 
 
-def run_recovery(jobs: Sequence[Job], labels: Sequence[str], watch: Watch) -> RecoveryRun:
-    """Do the jobs in order, one label each, and write the results into the first job's output folder.
+def run_recovery(
+    jobs: Sequence[Job], labels: Sequence[str], watch: Watch, workers: int = 1, *, pdf: bool = False
+) -> RecoveryRun:
+    """Do the jobs, one label each, in processes of their own; write the results into the first job's output folder.
 
-    Raises ResultsError where they cannot be written.
+    `pdf`: on paper, too.
+
+    Raises ResultsError where they cannot be written, WorkerError for a bug of ours.
     """
-    tests, failures = [], []
-    for number, (job, label) in enumerate(zip(jobs, labels, strict=True)):
-        try:
-            tests.append(_tested(job, label, lambda at, of, number=number: watch(number, at, of)))  # type: ignore[misc]
-        except FieldscoreError as error:
-            failures.append(str(error))
-    report = write_recovery(tests, jobs[0].output) if tests else None
+    done = dict(run_tasks(_tested, list(zip(jobs, labels, strict=True)), workers=workers, watch=watch))
+    tests = [done[number].value for number in range(len(jobs)) if done[number].value is not None]
+    failures = [
+        done[number].error or reader_died(job.title, done[number].died)
+        for number, job in enumerate(jobs)
+        if done[number].value is None
+    ]
+    report = write_recovery(tests, jobs[0].output, pdf=pdf) if tests else None
     return RecoveryRun(recovery_json(tests), recovery_lines(tests), failures, report)
 
 
-def _tested(job: Job, label: str, progress: Callable[[float, float | None], None]) -> Tested:
+def _tested(job: Job, label: str, progress: Progress) -> Tested:
+    """One clip, in a child process."""
+    quiet_libraries()
     if job.saved is not None:
         record = load_saved(job.saved)
-        return Tested(label, record.clip.files[0], score_flight(record, job.criteria), {})
+        return Tested(label, record.clip.files[0], _light(score_flight(record, job.criteria)), {})
     record = measure_flight(
         job.files, criteria=job.criteria, frame_rate=job.frame_rate, name=job.name, progress=progress
     )
     score = score_flight(record, job.criteria)
-    return Tested(label, job.files[0].name, score, _strips(job, score.events, CodeRange(record.clip.code_range)))
+    strips = _strips(job, score.events, CodeRange(record.clip.code_range))
+    return Tested(label, job.files[0].name, _light(score), strips)
+
+
+def _light(score: Score) -> Score:
+    """The score without the small pictures and histograms of the whole flight, which can fill a gigabyte."""
+    evidence = score.record.evidence
+    nothing = Evidence(np.zeros(0), (), np.zeros((0, evidence.histogram.shape[1]), np.uint16))
+    return replace(score, record=replace(score.record, evidence=nothing))
 
 
 def _strips(job: Job, events: Sequence[FlashEvent], code_range: CodeRange) -> dict[float, bytes]:
@@ -75,7 +89,10 @@ def _strips(job: Job, events: Sequence[FlashEvent], code_range: CodeRange) -> di
     )
     if not times:
         return {}
-    frames = Flight(job.files, frame_rate=job.frame_rate).frames_at(times)
+    try:
+        frames = Flight(job.files, frame_rate=job.frame_rate).frames_at(times)
+    except ClipError:  # taken away since it was measured
+        return {}
     pictures = {}
     for frame in frames:
         if frame is not None:

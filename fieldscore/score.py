@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from fieldscore.brightness import dark_causes, lamps, pulled_down, stability
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
 from fieldscore.events import Airtime, airtime, link_lost, runs
@@ -17,6 +18,7 @@ from fieldscore.record import FlightRecord
 from fieldscore.recovery import FlashEvent, flash_events
 from fieldscore.scorecard import CAUSES as CAUSES
 from fieldscore.scorecard import Gap as Gap
+from fieldscore.scorecard import Lamps as Lamps
 from fieldscore.scorecard import Moment as Moment
 from fieldscore.scorecard import Score as Score
 from fieldscore.scorecard import Stability as Stability
@@ -50,8 +52,6 @@ _NOT_SUMMARISED = {
     "fall_codes",
 }
 _HELD_S = 0.5  # a frame without its own readability (repeated, first) has that of a neighbour this near
-_DRIFT_S = 1.0  # level variation slower than this is drift, faster is jitter
-_MAD_TO_SIGMA = 1.4826  # for a normal distribution: 1 / 0.67449
 
 
 def score_flight(
@@ -70,13 +70,16 @@ def score_flight(
     level = timeline["level_percent"] - record.clip.floor_level_percent
     events = tuple(flash_events(timeline, criteria, level, lost, judged & (cause < 0)))
     cause[_recovering(timeline, events) & (cause >= 0) & ~lost] = CAUSES.index("recovering")
+    clear = inside & ~lost
+    found = lamps(timeline, clear, criteria)
+    cause[pulled_down(timeline, found) & dark_causes(cause, CAUSES)] = CAUSES.index("pulled_down")
     counted = inside & judged
     if not counted.any():
-        advice = (
-            "give another --from and --to"
-            if len(timeline) > 1
-            else "a single picture says nothing of noise: give a longer clip"
-        )
+        advice = "give another --from and --to"
+        if len(timeline) == 1:
+            advice = "a single picture says nothing of noise: give a longer clip"
+        elif not judged.any():
+            advice = "its pictures are even all over, with nothing in them to tell from noise; try playing the clip"
         raise NotMeasurableError(
             f"{record.name}: no frame to judge from {air.from_s:.1f} s to {air.to_s:.1f} s; {advice}"
         )
@@ -87,6 +90,7 @@ def score_flight(
         notes.append(
             "no sustained motion found: the whole clip is taken as airtime (--from and --to choose another stretch)"
         )
+    steady, steady_notes = stability(timeline, clear, events)
     flags = zip(DERIVED, (~lost, inside, usable), strict=True)
     record = replace(record, timeline=timeline.with_columns(flags))
     return Score(
@@ -96,8 +100,8 @@ def score_flight(
         airtime_to_s=air.to_s,
         airtime_how=air.how,
         usable=_usable(record.timeline, criteria, counted, usable, cause, gaps),
-        measures=_summaries(timeline, inside & ~lost),
-        stability=_stability(timeline, inside & ~lost),
+        measures=_summaries(timeline, clear),
+        stability=steady,
         gaps=gaps,
         moments=_moments(timeline, criteria, counted, usable, lost, gaps),
         in_airtime=inside,
@@ -106,6 +110,8 @@ def score_flight(
         readable_map=_readable_map(record, criteria, air),
         notes=tuple(notes),
         events=events,
+        lamps=found,
+        stability_notes=steady_notes,
     )
 
 
@@ -266,25 +272,6 @@ def _summaries(timeline: Timeline, inside: npt.NDArray[np.bool_]) -> dict[str, S
         low, middle, high = np.percentile(values, (5, 50, 95)) if values.size else (math.nan,) * 3
         found[column.name] = Summary(float(middle), float(low), float(high), column.unit, int(values.size))
     return found
-
-
-def _stability(timeline: Timeline, inside: npt.NDArray[np.bool_]) -> Stability:
-    """Level variation: its frame-to-frame part (robust sigma) and its drift (sigma of the one-second means)."""
-    level = timeline["level_percent"]
-    pairs = inside[1:] & inside[:-1] & (np.diff(timeline.time_s) < 1.5 * timeline.interval_s)
-    steps = np.diff(level)[pairs]
-    steps = steps[np.isfinite(steps)]
-    jitter = None
-    if steps.size:
-        jitter = float(_MAD_TO_SIGMA * np.median(np.abs(steps - np.median(steps))) / math.sqrt(2.0))
-    known = inside & np.isfinite(level)
-    second = np.floor(timeline.time_s[known] / _DRIFT_S).astype(np.int64)
-    drift = None
-    if known.any() and second[-1] > second[0]:
-        _, index = np.unique(second, return_inverse=True)
-        means = np.bincount(index, weights=level[known]) / np.bincount(index)
-        drift = float(means.std(ddof=1))
-    return Stability(jitter, drift)
 
 
 def _moments(  # noqa: PLR0913 - the pieces a moment is chosen by

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
+from fieldscore.lamp_passes import LampPass, TowardLight
 from fieldscore.record import FlightRecord
 from fieldscore.recovery import FlashEvent
 
 # Why a frame was not usable, in the order in which one cause takes a frame before the next may.
-CAUSES: tuple[str, ...] = ("link_lost", "recovering", "blown", "too_dark", "noisy")
+CAUSES: tuple[str, ...] = ("link_lost", "recovering", "pulled_down", "blown", "too_dark", "noisy")
 
 
 @dataclass(frozen=True)
@@ -69,10 +70,27 @@ class Usable:
 
 @dataclass(frozen=True)
 class Stability:
-    """Level variation seen by the pilot, in % of nominal white; None = not measurable."""
+    """Level variation seen by the pilot, in % of nominal white; oscillation of the camera's own exposure, peak to peak in
+    stops, with its period where it has one; the beat of mains lamps in the level, in %, and its frequency. None = not
+    measurable, or none found.
+    """
 
     level_jitter_percent: float | None
     level_drift_percent: float | None
+    hunting_stops: float | None = None
+    hunting_period_s: float | None = None
+    flicker_percent: float | None = None
+    flicker_hz: float | None = None
+
+
+@dataclass(frozen=True)
+class Lamps:
+    """Lamps flown past: medians over the passes (None without one), and the passes; flying toward a lamp or the sun."""
+
+    passes: tuple[LampPass, ...]
+    pulldown_stops: float | None
+    veil_percent: float | None
+    toward_light: TowardLight | None
 
 
 @dataclass(frozen=True)
@@ -98,3 +116,5 @@ class Score:
     readable_map: npt.NDArray[np.float64]
     notes: tuple[str, ...] = ()
     events: tuple[FlashEvent, ...] = ()
+    lamps: Lamps = Lamps((), None, None, None)
+    stability_notes: Mapping[str, str] = field(default_factory=dict)

@@ -93,7 +93,7 @@ def build_score(record: FlightRecord | None = None, *, criteria: Criteria | None
     airtime = np.asarray((time_s >= GROUND_S) & (time_s < time_s[-1] - GROUND_S))
     cause = np.full(len(time_s), -1, dtype=np.int8)
     for index, name in reversed(list(enumerate(CAUSES))):
-        for start, stop in STRETCHES[name]:
+        for start, stop in STRETCHES.get(name, ()):  # no lamp pulls the built flight down
             cause[(time_s >= start) & (time_s < stop) & airtime] = index
     usable = airtime & (cause < 0)
     gaps = _gaps(time_s, airtime & ~usable, cause)
@@ -168,7 +168,7 @@ def jpeg(level_percent: float, seed: int = 0, size: tuple[int, int] = (120, 160)
 
 def _inside(time_s: npt.NDArray[np.float64], name: str) -> npt.NDArray[np.bool_]:
     found = np.zeros(len(time_s), dtype=bool)
-    for start, stop in STRETCHES[name]:
+    for start, stop in STRETCHES.get(name, ()):  # no lamp pulls the built flight down
         found |= (time_s >= start) & (time_s < stop)
     return found
 

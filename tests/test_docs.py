@@ -25,8 +25,11 @@ def _commands() -> list[tuple[str, list[str]]]:
     """Every `fieldscore ...` command line in the documents, from code spans and blocks."""
     found = []
     for page in PAGES:
-        for line in re.findall(r"(?:`|&& )(fieldscore [a-z][^`\n#&|]*)", page.read_text(encoding="utf-8")):
-            found.append((page.name, shlex.split(line.strip())))
+        text = page.read_text(encoding="utf-8")
+        lines = re.findall(r"(?:`|&& )(fieldscore [a-z][^`\n#&|]*)", text)
+        for block in re.findall(r"```sh\n(.*?)```", text, re.DOTALL):
+            lines += re.findall(r"^(fieldscore [a-z][^\n#&|]*)", block, re.MULTILINE)
+        found += [(page.name, shlex.split(line.strip())) for line in lines]
     return found
 
 
@@ -37,6 +40,38 @@ def test_every_command_and_option_exists(page: str, words: list[str]) -> None:
     assert command is not None, f"{page}: {' '.join(words)}"
     options = {name for parameter in command.params for name in parameter.opts}
     assert {word for word in words[2:] if word.startswith("--")} <= options, f"{page}: {' '.join(words)}"
+
+
+@pytest.mark.parametrize(("page", "words"), _commands())
+def test_every_command_line_is_understood(page: str, words: list[str]) -> None:
+    """A command line in a document is taken by the command as it stands, with a number where the page says N."""
+    command = cli.commands.get_command(click.Context(cli.commands), words[1])
+    assert command is not None
+    given = [re.sub("^N$", "30", word) for word in words[2:]]
+    if any(parameter.required for parameter in command.params) and not [one for one in given if one[:1] != "-"]:
+        given.append("CLIP")  # the page names the command with an option only
+    assert command.make_context(words[1], given).params, f"{page}: {' '.join(words)}"
+
+
+def test_the_guide_has_commands_and_cautions() -> None:
+    """The pilots' guide shows the two tests as commands, and every caution's subject is in it."""
+    text = (ROOT / "docs" / "guide.md").read_text(encoding="utf-8")
+    shown = {words[1] for page, words in _commands() if page == "guide.md"}
+    assert {"score", "recovery", "inspect"} <= shown
+    for subject in ("observer", "permission", "sun", "flashing", "Propellers off", "Batteries", "no clearance"):
+        assert subject in text
+
+
+def test_every_report_has_its_picture() -> None:
+    """Each picture that the gallery script takes is there, is a PNG, and a document shows it; none is left over."""
+    script = (ROOT / "docs" / "gallery.py").read_text(encoding="utf-8")
+    named = set(re.findall(r'Shot\("([\w-]+\.png)"', script))
+    kept = {path.name for path in (ROOT / "docs" / "pictures").glob("*")}
+    assert {"report.png", "recovery.png", "timeline.png"} <= named == kept
+    for name in named:
+        assert (ROOT / "docs" / "pictures" / name).read_bytes().startswith(b"\x89PNG")
+    shown = {name for page in PAGES for name in re.findall(r"pictures/([\w-]+\.png)", page.read_text(encoding="utf-8"))}
+    assert named == shown
 
 
 def test_readme_names_every_command() -> None:

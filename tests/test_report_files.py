@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import os
+import tempfile
 import zipfile
 from collections.abc import Callable
 from dataclasses import replace
@@ -200,6 +201,94 @@ def test_a_failed_write_changes_nothing(score: Score, folder: Path, monkeypatch:
     with pytest.raises(ResultsError, match="cannot be written .No space left on device"):
         write_flight(replace(score, notes=("changed",)), folder.parent, {})
     assert contents(folder) == before
+
+
+# What writing does to the disk; each call is made to fail in turn, as a full disk, or the program is gone.
+STEPS = ("mkstemp", "fdopen", "fsync", "chmod", "replace", "unlink")
+
+
+class _KilledError(BaseException):
+    """The program is no more: not even its clean-up runs."""
+
+
+def _trip(monkeypatch: pytest.MonkeyPatch, at: int, error: BaseException, step: str | None = None) -> list[str]:
+    """Make call number `at` of a step (None: of all together) fail, and all later ones where the program is gone."""
+    made: list[str] = []
+
+    def tripping(name: str, real: Callable[..., object]) -> Callable[..., object]:
+        def call(*arguments: object, **options: object) -> object:
+            made.append(name)
+            if len(made) == at or (len(made) > at and isinstance(error, _KilledError)):
+                raise error
+            return real(*arguments, **options)
+
+        return call
+
+    for name in STEPS if step is None else (step,):
+        if name == "unlink":
+            monkeypatch.setattr(Path, name, tripping(name, Path.unlink))
+        else:
+            owner = tempfile if name == "mkstemp" else os
+            monkeypatch.setattr(owner, name, tripping(name, getattr(owner, name)))
+    return made
+
+
+@pytest.fixture
+def quick_page(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A page that takes no time to draw, where only the writing matters."""
+    monkeypatch.setattr(report_files, "render_html", lambda score, pictures: f"<p>{score.notes}</p>")
+
+
+@pytest.mark.usefixtures("quick_page")
+@pytest.mark.parametrize("step", ["mkstemp", "fdopen", "fsync", "chmod", "replace"])
+def test_whichever_call_fails_the_earlier_result_stays(score: Score, tmp_path: Path, step: str) -> None:
+    """A disk that is full at any one call leaves the earlier result whole, says so in one line, and can be written again."""
+    folder = write_flight(score, tmp_path / "out", {})
+    before, changed = contents(folder), replace(score, notes=("changed",))
+    for at in range(1, 20):
+        with pytest.MonkeyPatch.context() as patch:
+            _trip(patch, at, OSError(28, "No space left on device"), step)
+            try:
+                write_flight(changed, tmp_path / "out", {})
+            except ResultsError as error:
+                assert "No space left on device" in str(error)
+            else:
+                break
+        assert contents(folder) == before
+    assert at >= 5
+    assert contents(folder) != before
+    assert set(contents(folder)) == NAMES
+
+
+@pytest.mark.usefixtures("quick_page")
+@pytest.mark.parametrize("earlier", [True, False])
+def test_killed_at_any_call_the_result_is_old_or_new_or_none(score: Score, tmp_path: Path, earlier: bool) -> None:
+    """Killed at whichever call, flight.json is there only with all the files it came with, and the next run writes it all."""
+    changed = replace(score, notes=("changed",))
+    whole = [contents(write_flight(one, tmp_path / "like", {})) for one in (score, changed)]
+    kinds = set()
+    for at in range(1, 60):
+        out = tmp_path / f"out{at}"
+        if earlier:
+            write_flight(score, out, {})
+        with pytest.MonkeyPatch.context() as patch:
+            _trip(patch, at, _KilledError())
+            try:
+                write_flight(changed, out, {})
+            except _KilledError:
+                ended = False
+            else:
+                ended = True
+        folder = out / score.record.name
+        found = contents(folder) if folder.is_dir() else {}
+        if "flight.json" in found:
+            assert {name: found[name] for name in NAMES} in whole
+        kinds.add("none" if "flight.json" not in found else whole.index({name: found[name] for name in NAMES}))
+        assert contents(write_flight(changed, out, {})) == whole[1]
+        if ended:
+            break
+    assert ended
+    assert kinds == ({0, 1, "none"} if earlier else {1, "none"})
 
 
 def test_output_that_is_a_file_is_refused(score: Score, tmp_path: Path) -> None:

@@ -146,6 +146,15 @@ def test_jobs_come_back_under_their_numbers(tmp_path: Path) -> None:
     assert watched == {0, 2}
 
 
+def test_the_order_does_not_depend_on_who_is_first(tmp_path: Path) -> None:
+    """Two at a time, a long flight before a short one comes out before it."""
+    clips = [
+        write_flight(tmp_path / f"{name}.mp4", count) for name, count in (("long", 200), ("short", 20), ("mid", 40))
+    ]
+    jobs = [Job((clip,), None, tmp_path / "new", Criteria(), name=clip.stem) for clip in clips]
+    assert [outcome.title for _, outcome in run_jobs(jobs, 2, _quiet)] == ["long.mp4", "short.mp4", "mid.mp4"]
+
+
 def test_saved_results_without_a_column_are_refused(tmp_path: Path) -> None:
     """Results of a version that measured less cannot be scored as if they had it: the column is named, with what to do."""
     timeline = timeline_of(300)

@@ -39,6 +39,7 @@ def test_share_causes_and_gaps_of_a_known_minute() -> None:
     assert usable.lost_by_cause == {
         "link_lost": 30 / 1800,
         "recovering": 0.0,
+        "pulled_down": 0.0,
         "blown": 150 / 1800,
         "too_dark": 165 / 1800,
         "noisy": 60 / 1800,

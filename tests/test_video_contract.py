@@ -11,7 +11,6 @@ import pytest
 from av.filter import Graph
 from video_material import HEIGHT, RATE, WIDTH, kinds, picture, read_all, write_clip
 
-from fieldscore.errors import ClipError
 from fieldscore.video import ClipWriter, Encoding, Flight, probe
 
 # name, encoding, bits, chroma subsampling, whether the codec keeps every code value
@@ -157,14 +156,14 @@ def test_usual_frame_rates_are_found(tmp_path: Path, rate: Fraction, name: str) 
 
 
 def test_bare_streams_use_the_rate_given_or_their_own(tmp_path: Path) -> None:
-    """A given rate wins, else the stream's header; a stream without either is refused with the way out."""
+    """A given rate wins, else the stream's header; without either it is 25, with the way out."""
     path = write_clip(tmp_path / "bare.h264", 20, rate=50)
     assert probe(path, frame_rate=30).frame_rate == 30
     assert probe(path).frame_rate == 50
     assert "no_timestamps" in {problem.kind for problem in probe(path).problems}
     jpeg = write_clip(tmp_path / "bare.mjpeg", 5, Encoding(codec="mjpeg"))
-    with pytest.raises(ClipError, match="give --frame-rate"):
-        probe(jpeg)
+    (problem,) = probe(jpeg).problems
+    assert (probe(jpeg).frame_rate, problem.advice) == (25.0, "give --frame-rate")
 
 
 def test_a_given_rate_scales_avi_and_leaves_timestamps_alone(tmp_path: Path) -> None:

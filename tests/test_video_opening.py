@@ -97,10 +97,11 @@ def test_what_is_no_file_is_refused_at_once(tmp_path: Path) -> None:
         (b"<html><body>404</body></html>\n" * 9, "text file or playlist"),
         (bytes(65536), "only zeros"),
         (bytes(range(256)) * 256, "not a video recording"),
-        (b"PK\x03\x04" + b"\x14\0\0\0\x08\0" * 900, "not a video recording"),
+        (b"PK\x03\x04" + b"\x14\0\0\0\x08\0" * 900, "an archive, not a recording; unpack it first"),
+        (b"RIFF\x24\1\0\0WAVEfmt " + bytes(range(1, 200)) * 9, "a sound file"),
         (
             b"\xff\xd8\xff\xe0\0\x10JFIF\0\1\1\0\0\1\0\1\0\0" + bytes(range(1, 200)) * 9,
-            "not a video recording",
+            "a still picture",
         ),
         (struct.pack(">I4s4sI4s", 20, b"ftyp", b"isom", 0, b"isom"), "not a video recording"),
     ],

@@ -165,13 +165,15 @@ def test_a_wrong_declared_rate_is_said_and_not_used(tmp_path: Path) -> None:
 
 
 def test_an_avi_of_1000_frames_a_second_is_not_believed(tmp_path: Path) -> None:
-    """A rate that no camera has is said; --frame-rate is the way out and gives the true times."""
+    """A rate that no camera has is said and replaced by 25; --frame-rate is the way out and gives the true times."""
     path = write_clip(tmp_path / "a.avi", 50, Encoding(codec="mjpeg"))
     data = bytearray(path.read_bytes())
     header = data.find(b"strh") + 28  # dwScale, dwRate
     data[header : header + 8] = (1).to_bytes(4, "little") + (1000).to_bytes(4, "little")
     path.write_bytes(data)
-    assert "rate_unbelievable" in {problem.kind for problem in probe(path).problems}
+    flight, times, _, _ = read_all(path)
+    assert times[-1] == pytest.approx(49 / 25)
+    assert kinds(flight) == {"rate_unbelievable"}
     flight, times, _, _ = read_all(path, frame_rate=RATE)
     assert times[-1] == pytest.approx(49 / RATE)
     assert "rate_unbelievable" not in kinds(flight)
@@ -200,3 +202,23 @@ def test_one_and_two_pictures(tmp_path: Path, name: str, count: int) -> None:
     assert flight.losses.frames_lost == 0
     assert np.isnan(flight.losses.interval_s) == (count == 1)
     assert len(Flight([tmp_path / name]).look()) == count
+
+
+def test_a_bare_jpeg_stream_gets_a_usual_rate_and_says_so(tmp_path: Path) -> None:
+    """Where nothing says the rate the clip is measured all the same, at 25 a second, and told that its times are a guess."""
+    path = write_clip(tmp_path / "a.mjpeg", 20, Encoding(codec="mjpeg"))
+    flight, times, _, _ = read_all(path)
+    assert times[-1] == pytest.approx(19 / 25)
+    (problem,) = flight.losses.problems
+    assert (problem.kind, problem.advice) == ("no_timestamps", "give --frame-rate")
+    assert read_all(path, frame_rate=50.0)[1][-1] == pytest.approx(19 / 50)
+
+
+@pytest.mark.parametrize("count", [3, 8, 9])
+def test_intervals_long_and_short_in_turn(tmp_path: Path, count: int) -> None:
+    """Of two intervals in turn the median lies between, near neither; the account is in numbers all the same."""
+    times = np.cumsum([0.0, *(0.02 if n % 2 else 0.06 for n in range(1, count))]).tolist()
+    flight, found, _, _ = read_all(write_clip(tmp_path / "a.mp4", count, times=times))
+    assert found == pytest.approx(times, abs=1e-3)
+    assert flight.losses.frames_lost == 0
+    assert 0.02 <= flight.losses.interval_s <= 0.06

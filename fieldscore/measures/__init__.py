@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from fieldscore.measure import Column, Measure, TileMeasure
+from fieldscore.measures.colour import cast
 from fieldscore.measures.exposure import clipping, crushing, level, occupied_range
 from fieldscore.measures.flash import flash_signs
+from fieldscore.measures.lamps import lamps_in_view
 from fieldscore.measures.link import link_signs
 from fieldscore.measures.movement import movement
 from fieldscore.measures.noise import frozen, noise_left
@@ -18,9 +20,25 @@ MEASURES: tuple[Measure, ...] = (
     readable_shares,
     noise_left,
     frozen,
+    cast,
+    lamps_in_view,
     movement,
     link_signs,
     flash_signs,
 )
 TILE_MEASURE: TileMeasure = readability
-COLUMNS: tuple[Column, ...] = tuple(column for one in MEASURES for column in one.columns)
+FRAME_COLUMNS: tuple[Column, ...] = tuple(column for one in MEASURES for column in one.columns)
+# What needs the whole flight: found from links between frames once the pass is over.
+TRACE_COLUMNS: tuple[Column, ...] = (
+    Column(
+        "exposure_stops",
+        "stop",
+        "neither",
+        "The camera's own exposure against the first frame, apart from what it looked at, under the named curve.",
+        "after Bergmann, Wang and Cremers 2018",
+    ),
+    Column(
+        "veil_percent", "%", "lower", "Light that the lens spreads over the picture, in % of nominal white, linear."
+    ),
+)
+COLUMNS: tuple[Column, ...] = FRAME_COLUMNS + TRACE_COLUMNS

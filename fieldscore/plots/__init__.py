@@ -13,13 +13,16 @@ from fieldscore.plots.draw import (
 )
 from fieldscore.plots.lettering import lettering
 from fieldscore.plots.look import CauseLook, cause_look
-from fieldscore.plots.rasters import draw_histogram, draw_readable_map
-from fieldscore.plots.recovery import draw_recoveries, recoveries_svg
+from fieldscore.plots.paper import SHEET, Paper
+from fieldscore.plots.rasters import draw_histogram, draw_readable_map, zone_box
+from fieldscore.plots.recovery import draw_recoveries, recoveries_figure, recoveries_svg
 from fieldscore.plots.sheets import NARROW, WIDE, Size, map_figure, map_svg, timeline_figure, timeline_svg
 from fieldscore.plots.svg import STYLE, to_svg
 
 __all__ = [
     "NARROW",
+    "Paper",
+    "SHEET",
     "Size",
     "STYLE",
     "WIDE",
@@ -46,10 +49,12 @@ __all__ = [
     "map_figure",
     "map_svg",
     "path_svg",
+    "recoveries_figure",
     "recoveries_svg",
     "shade_lost",
     "stripes",
     "timeline_figure",
     "timeline_svg",
     "to_svg",
+    "zone_box",
 ]

@@ -45,10 +45,24 @@ class CauseLook:
     colour: str
     hatch: str
 
+    @property
+    def hatch_class(self) -> str:
+        """The hatch's name in the page's style sheet, where it comes after `h-`."""
+        return _HATCH_CLASSES[self.hatch]
 
+
+_HATCH_CLASSES = {
+    "": "plain",
+    "xxxx": "cross",
+    "||||": "upright",
+    "////": "rising",
+    "\\\\\\\\": "falling",
+    "----": "level",
+}
 _CAUSES = {
     "link_lost": CauseLook("link lost", "link", "xxxx"),
     "recovering": CauseLook("recovering", "recover", "\\\\\\\\"),
+    "pulled_down": CauseLook("lamp pull-down", "other", "----"),
     "blown": CauseLook("blown out", "blown", "||||"),
     "too_dark": CauseLook("too dark", "dark", ""),
     "noisy": CauseLook("too noisy", "noise", "////"),

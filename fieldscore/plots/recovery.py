@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from fieldscore.plots.look import COLOURS
 from fieldscore.plots.sheets import Size
@@ -54,14 +55,19 @@ def draw_recoveries(ax: Axes, group: Sequence[tuple[str, Score, Sequence[FlashEv
         ax.legend(loc="lower right", frameon=False)
 
 
+def recoveries_figure(group: Sequence[tuple[str, Score, Sequence[FlashEvent]]], size: Size) -> Figure:
+    """The drawing as a figure; call within `rc_context(STYLE)`."""
+    figure = new_figure(size.width, _HEIGHT)
+    left, foot, top = 60.0, 44.0, 12.0
+    width = (size.width - left - size.right) / size.width
+    ax = figure.add_axes((left / size.width, foot / _HEIGHT, width, (_HEIGHT - foot - top) / _HEIGHT))
+    draw_recoveries(ax, group)
+    return figure
+
+
 def recoveries_svg(
     group: Sequence[tuple[str, Score, Sequence[FlashEvent]]], size: Size, prefix: str, label: str
 ) -> str:
     """The drawing as inline SVG in the page's colours; ids start with `prefix`, `label` is read out."""
     with rc_context(STYLE):
-        figure = new_figure(size.width, _HEIGHT)
-        left, foot, top = 60.0, 44.0, 12.0
-        width = (size.width - left - size.right) / size.width
-        ax = figure.add_axes((left / size.width, foot / _HEIGHT, width, (_HEIGHT - foot - top) / _HEIGHT))
-        draw_recoveries(ax, group)
-        return to_svg(figure, prefix, label)
+        return to_svg(recoveries_figure(group, size), prefix, label)

@@ -20,7 +20,7 @@ Drawing = Callable[[Axes, Score, int], None]
 class Size:
     """A figure's measures in view-box units (a screen pixel at full size) and how much detail it can carry.
 
-    `gap` is the room above each panel for its head.
+    `gap` is the room above each panel for its head; panels are `panels` times as high as on a wide page.
     """
 
     width: float
@@ -32,6 +32,7 @@ class Size:
     histogram_columns: int
     map_width: float
     map_numbers: bool
+    panels: float = 1.0
 
 
 # The wide one fills the main column of a desktop page and of paper; the narrow one a telephone's 390 px.
@@ -53,11 +54,13 @@ _MAP_FOOT = 40.0  # under the map: room for its colour scale
 
 def timeline_figure(score: Score, size: Size = WIDE) -> Figure:
     """Every timeline plot on one time axis, under each other; call within `rc_context(STYLE)`."""
-    height = sum(panel_height + size.gap for _, panel_height in _PANELS) + _HISTOGRAM_HEIGHT + size.gap + _FOOT
+    panels = [(drawing, high * size.panels) for drawing, high in _PANELS]
+    histogram = _HISTOGRAM_HEIGHT * size.panels
+    height = sum(panel_height + size.gap for _, panel_height in panels) + histogram + size.gap + _FOOT
     figure = new_figure(size.width, height)
     top = height
     shared: Axes | None = None
-    for drawing, panel_height in _PANELS:
+    for drawing, panel_height in panels:
         top -= size.gap
         axes = _panel(figure, size, top, panel_height, shared)
         shared = shared or axes
@@ -67,7 +70,7 @@ def timeline_figure(score: Score, size: Size = WIDE) -> Figure:
         axes.tick_params(labelbottom=False)
         top -= panel_height
     top -= size.gap
-    axes = _panel(figure, size, top, _HISTOGRAM_HEIGHT, shared)
+    axes = _panel(figure, size, top, histogram, shared)
     _histogram(figure, axes, score, size, top)
     draw.time_axis(axes, score, size.ticks)
     axes.set_xlabel("time from the start of the recording, min:s", fontsize=11.0)

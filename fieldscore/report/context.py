@@ -3,69 +3,26 @@
 from __future__ import annotations
 
 import base64
-import re
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from fieldscore.events import runs
 from fieldscore.plots import cause_look
 from fieldscore.report import words
+from fieldscore.report.assumed import airtime, how
+from fieldscore.report.explain import column_title, explain_place
+from fieldscore.report.figures import Figure, figure, told
 from fieldscore.report.summary import airtime_of, ordered_causes
 from fieldscore.score import CAUSES, Score
 
-_HATCH_CLASSES = {
-    "": "plain",
-    "xxxx": "cross",
-    "||||": "upright",
-    "////": "rising",
-    "\\\\\\\\": "falling",
-    "----": "level",
-}
-_SUFFIX = re.compile(r"_(percent_per_s|percent|stops|codes|px|s)$")
 _SHOWN_PROVENANCE = frozenset({"fieldscore", "file", "files", "sha256", "picture", "code range", "frames"})
-_HOW_KNOWN = {
-    "tag": "as the file says",
-    "measured": "measured from the flight's histogram",
-    "assumed": "assumed: the file does not say and the histogram does not show it",
-    "nominal": "nominal: no pile-up was found",
-}
-_AIRTIME_HOW = {
-    "motion": "from the first to the last sustained motion of the picture",
-    "given": "as given",
-    "whole clip": "the whole recording: no sustained motion was found",
-}
-_STABILITY_WORDS = {
-    "level_jitter_percent": (
-        "Jitter of the level",
-        "Frame-to-frame part: the flicker and pumping a pilot sees.",
-        "%",
-    ),
-    "level_drift_percent": (
-        "Drift of the level",
-        "Slow part: how far the picture's brightness wandered.",
-        "%",
-    ),
-    "hunting_stops": (
-        "Hunting of the exposure",
-        "Oscillation of the camera's own exposure, 0.2 to 3 Hz.",
-        "stop",
-    ),
-    "hunting_period_s": ("Period of the hunting", "Time from one swing of the exposure to the next.", "s"),
-}
 _JPEG = b"\xff\xd8\xff"  # start of every JPEG file
 
 
-class Figure(NamedTuple):
-    """A figure on the page: its path in flight.json, its value there, and how it reads."""
-
-    key: str
-    value: float | None
-    text: str
-
-
 class Cause(NamedTuple):
-    """A cause of loss: name, share of the airtime, seconds, bar width in %, colour and hatch classes."""
+    """A cause of loss: name, share of the airtime, seconds, bar width in %, colour and hatch classes, its longest stretch."""
 
     name: str
     share: Figure
@@ -73,15 +30,7 @@ class Cause(NamedTuple):
     width: float
     colour: str
     hatch: str
-
-
-class Row(NamedTuple):
-    """A row of a table of figures: what it is, its name in flight.json, what it means, its figures."""
-
-    title: str
-    name: str
-    meaning: str
-    figures: tuple[Figure, ...]
+    at: float | None
 
 
 class Shot(NamedTuple):
@@ -92,25 +41,36 @@ class Shot(NamedTuple):
     taken_at: str
     title: str
     figures: tuple[Figure, ...]
+    time_s: float
 
 
 def headline(flight: Mapping[str, Any]) -> dict[str, Figure]:
     """The main figures by name."""
     usable = flight["usable"]
+    shown = {
+        "share": ("share", words.share),
+        "samples": ("effective_samples", words.count),
+        "longest": ("longest_gap_s", words.seconds),
+        "longest_at": ("longest_gap_at_s", words.moment),
+        "gaps": ("gaps_per_minute", words.number),
+    }
     return {
-        "share": Figure("usable.share", usable["share"], words.share(usable["share"])),
-        "samples": Figure(
-            "usable.effective_samples", usable["effective_samples"], words.count(usable["effective_samples"])
-        ),
-        "longest": Figure("usable.longest_gap_s", usable["longest_gap_s"], words.seconds(usable["longest_gap_s"])),
-        "longest_at": Figure(
-            "usable.longest_gap_at_s", usable["longest_gap_at_s"], words.moment(usable["longest_gap_at_s"])
-        ),
-        "gaps": Figure("usable.gaps_per_minute", usable["gaps_per_minute"], words.number(usable["gaps_per_minute"])),
+        name: figure(flight, f"usable.{key}", usable[key], read(usable[key])) for name, (key, read) in shown.items()
     }
 
 
-def causes(flight: Mapping[str, Any]) -> list[Cause]:
+def explained() -> list[tuple[str, tuple[tuple[str, str], ...]]]:
+    """What there is to say of each main figure: (its name, (heading, text)...)."""
+    names = (
+        ("Usable share", "usable.share"),
+        ("Longest gap", "usable.longest_gap_s"),
+        ("Gaps a minute", "usable.gaps_per_minute"),
+        ("Effective samples", "usable.effective_samples"),
+    )
+    return [(name, told(explain_place(place))) for name, place in names]
+
+
+def causes(score: Score, flight: Mapping[str, Any]) -> list[Cause]:
     """Causes of loss, the largest first; the longest bar is full."""
     airtime_s = airtime_of(flight) or 0.0
     ordered = ordered_causes(flight)
@@ -121,14 +81,35 @@ def causes(flight: Mapping[str, Any]) -> list[Cause]:
         rows.append(
             Cause(
                 words.cause_name(cause),
-                Figure(f"usable.lost_by_cause.{cause}", part, words.share(part)),
+                figure(flight, f"usable.lost_by_cause.{cause}", part, words.share(part)),
                 "" if part is None else words.seconds(part * airtime_s),
                 round(100.0 * (part or 0.0) / most, 2),
                 look.colour,
-                _HATCH_CLASSES[look.hatch],
+                look.hatch_class,
+                _longest_from(score, cause),
             )
         )
     return rows
+
+
+def _longest_from(score: Score, cause: str) -> float | None:
+    """Where the longest stretch lost to a cause begins, in seconds; None where nothing was lost to it."""
+    found = runs(score.cause == CAUSES.index(cause)) if cause in CAUSES else []
+    start, _ = max(found, key=lambda one: one[1] - one[0], default=(None, None))
+    return None if start is None else float(score.record.timeline.time_s[start])
+
+
+def gaps(flight: Mapping[str, Any]) -> list[tuple[float, str, str, str]]:
+    """Every gap: (when in seconds, when, how long, what it was lost to)."""
+    return [
+        (
+            gap["from_s"],
+            words.moment(gap["from_s"]),
+            words.seconds(gap["to_s"] - gap["from_s"]),
+            words.cause_name(gap["cause"]),
+        )
+        for gap in flight["gaps"]
+    ]
 
 
 def scale(flight: Mapping[str, Any]) -> list[tuple[str, str, float, str]]:
@@ -141,37 +122,15 @@ def scale(flight: Mapping[str, Any]) -> list[tuple[str, str, float, str]]:
         if part:
             look = cause_look(cause)
             name = f"{words.cause_name(cause)} {words.share(part)}"
-            parts.append((look.colour, _HATCH_CLASSES[look.hatch], round(100.0 * part, 2), name))
+            parts.append((look.colour, look.hatch_class, round(100.0 * part, 2), name))
     return parts
-
-
-def measures(score: Score, flight: Mapping[str, Any]) -> list[Row]:
-    """The table of measures in the order of flight.json."""
-    meaning = {column.name: column.summary for column in score.record.timeline.columns}
-    rows = []
-    for name, found in flight["measures"].items():
-        figures = tuple(
-            Figure(f"measures.{name}.{key}", found[key], words.number(found[key], found["unit"]))
-            for key in ("median", "p5", "p95")
-        )
-        rows.append(Row(_title(name), name, meaning.get(name, ""), figures))
-    return rows
-
-
-def stability(flight: Mapping[str, Any]) -> list[Row]:
-    """The table of brightness stability."""
-    rows = []
-    for name, value in flight["stability"].items():
-        title, meaning, unit = _STABILITY_WORDS.get(name, (_title(name), "", ""))
-        rows.append(Row(title, name, meaning, (Figure(f"stability.{name}", value, words.number(value, unit)),)))
-    return rows
 
 
 def shots(score: Score, flight: Mapping[str, Any], pictures: Mapping[float, bytes]) -> list[tuple[str, list[Shot]]]:
     """Pictures of the moments, the worst and the typical ones apart."""
     groups: dict[str, list[Shot]] = {"worst": [], "typical": []}
     for index, one in enumerate(flight["moments"]):
-        taken_s, data = _picture(score, pictures, score.moments[index].time_s)
+        taken_s, data = picture_at(score, pictures, score.moments[index].time_s)
         exact = taken_s is None or abs(taken_s - one["time_s"]) < 0.05  # noqa: PLR2004 - reads as the same tenth
         figures = tuple(
             Figure(f"moments.{index}.{key}", one[key], words.number(one[key], "%"))
@@ -182,8 +141,9 @@ def shots(score: Score, flight: Mapping[str, Any], pictures: Mapping[float, byte
                 f"data:image/jpeg;base64,{base64.b64encode(data).decode('ascii')}" if data else "",
                 words.moment(one["time_s"]),
                 "" if exact else words.moment(taken_s),
-                _state(score, index),
+                state_at(score, index),
                 figures,
+                one["time_s"],
             )
         )
     return [(kind, group) for kind, group in groups.items() if group]
@@ -210,11 +170,11 @@ def recording(score: Score, flight: Mapping[str, Any]) -> list[tuple[str, list[s
         ("Coding", [f"{clip.codec}, {bits}{rate}"]),
         ("Size and rate", [f"{clip.width} x {clip.height} px, {clip.frame_rate:.6g} frames/s, {fields}"]),
         ("Length", [f"{words.seconds(clip.duration_s)} ({words.moment(clip.duration_s)} min:s)"]),
-        ("Airtime", [_airtime(flight)]),
+        ("Airtime", [airtime(flight)]),
         ("Frames", [", ".join(frames)]),
-        ("Code range", [f"{clip.code_range}, {_how(clip.code_range_from)}"]),
-        ("Floor", [f"code {clip.floor_code:.6g}, {_how(clip.floor_from)}"]),
-        ("Ceiling", [f"code {clip.ceiling_code:.6g}, {_how(clip.ceiling_from)}"]),
+        ("Code range", [f"{clip.code_range}, {how(clip.code_range_from)}"]),
+        ("Floor", [f"code {clip.floor_code:.6g}, {how(clip.floor_from)}"]),
+        ("Ceiling", [f"code {clip.ceiling_code:.6g}, {how(clip.ceiling_from)}"]),
         (
             "Overlay",
             [f"{words.number(picture.overlay_percent, '%')} of the picture, left out of every figure"],
@@ -233,11 +193,11 @@ def criteria(score: Score) -> list[tuple[str, str, str]]:
     rows = []
     for name, value, unit, reason in score.criteria.describe():
         shown = f"{value:g}" if isinstance(value, (int, float)) else str(value)
-        rows.append((_title(name), f"{shown} {unit}".strip(), reason))
+        rows.append((column_title(name), f"{shown} {unit}".strip(), reason))
     return rows
 
 
-def _picture(score: Score, pictures: Mapping[float, bytes], time_s: float) -> tuple[float | None, bytes | None]:
+def picture_at(score: Score, pictures: Mapping[float, bytes], time_s: float) -> tuple[float | None, bytes | None]:
     """The picture taken for this moment, else the nearest small one of the evidence, with its time."""
     interval = score.record.timeline.interval_s
     near = min(pictures, key=lambda at: abs(at - time_s), default=None)
@@ -251,7 +211,7 @@ def _picture(score: Score, pictures: Mapping[float, bytes], time_s: float) -> tu
     return None, None
 
 
-def _state(score: Score, index: int) -> str:
+def state_at(score: Score, index: int) -> str:
     """What a moment's frame was: a typical moment of a poor flight need not be a usable one."""
     one = score.moments[index]
     if one.cause is not None:
@@ -259,22 +219,6 @@ def _state(score: Score, index: int) -> str:
     row = int(np.argmin(np.abs(score.record.timeline.time_s - one.time_s)))
     cause = int(score.cause[row])
     return "usable" if cause < 0 else words.cause_name(CAUSES[cause])
-
-
-def _airtime(flight: Mapping[str, Any]) -> str:
-    airtime = flight["airtime"]
-    if airtime["from_s"] is None:
-        return f"{words.NOT_MEASURED}: {airtime['how']}"
-    how = _AIRTIME_HOW.get(airtime["how"], airtime["how"])
-    return f"{words.moment(airtime['from_s'])} to {words.moment(airtime['to_s'])} min:s, {how}"
-
-
-def _how(key: str) -> str:
-    return _HOW_KNOWN.get(key, key)
-
-
-def _title(name: str) -> str:
-    return _capital(_SUFFIX.sub("", name).replace("_", " "))
 
 
 def _capital(text: str) -> str:

@@ -24,6 +24,7 @@ from fieldscore.report.comparison import comparison_json, pairs_csv
 from fieldscore.report.flight import SCHEMA, dump_json, flight_json
 from fieldscore.report.html import render_html
 from fieldscore.report.names import folder_name
+from fieldscore.report.pdf import flight_pdf, recovery_pdf
 from fieldscore.report.recovery import Tested, recovery_json, render_recovery
 from fieldscore.report.words import visible
 from fieldscore.score import Score
@@ -34,19 +35,21 @@ TILES_FILE = "tiles.npz"
 EVIDENCE_FILE = "evidence.npz"
 PLACES_FILE = "places.npz"
 REPORT_FILE = "report.html"
+PDF_FILE = "report.pdf"
 RECOVERY_FILE = "recovery.json"
 COMPARISON_FILE = "comparison.json"
 PAIRS_FILE = "pairs.csv"
 _TEMPORARY = ".fieldscore-"  # start of the name of every temporary file
 _TEMPORARY_END = ".tmp"
+_EARLIER = "earlier-"  # in the name of a file that is being replaced
 _MOST_OF_A_NAME = 999  # flights of one name in one folder
 _MAX_FLIGHT_BYTES = 64_000_000  # a flight.json of a day's flight is under 10 MB: more is something else
 # A spreadsheet takes a cell that begins so for a formula; file names reach the provenance lines.
 _FORMULA = re.compile(r"([,;\t][\s\"]*)([=+\-@])")
 
 
-def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes]) -> Path:
-    """Write flight.json, timeline.csv, tiles.npz, evidence.npz, places.npz and report.html into a folder of that name.
+def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes], *, pdf: bool = False) -> Path:
+    """Write a flight's files and its report into a folder of its name; `pdf`: report.pdf, too.
 
     `pictures` are JPEG files by time of flight in seconds. Gives the folder. An existing folder is used again
     only if it is empty or holds an earlier result of the same files; another flight of that name (goggles use
@@ -61,6 +64,7 @@ def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes])
         EVIDENCE_FILE: _evidence(score.record),
         **_places(score.record),
         REPORT_FILE: render_html(score, pictures).encode("utf-8"),
+        **({PDF_FILE: flight_pdf(score, pictures)} if pdf else {}),
         FLIGHT_FILE: dump_json(flight).encode("ascii"),
     }
     with _plain_errors(directory):
@@ -69,13 +73,14 @@ def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes])
     return folder
 
 
-def write_recovery(tests: Sequence[Tested], directory: Path) -> Path:
-    """Write recovery.json and report.html of a recovery test into a folder; gives the report's path.
+def write_recovery(tests: Sequence[Tested], directory: Path, *, pdf: bool = False) -> Path:
+    """Write recovery.json and report.html of a recovery test into a folder, with `pdf` report.pdf, too; gives the page's path.
 
     ResultsError where the folder holds a report that is no recovery test's, and where writing fails.
     """
     contents = {
         REPORT_FILE: render_recovery(tests).encode("utf-8"),
+        **({PDF_FILE: recovery_pdf(tests)} if pdf else {}),
         RECOVERY_FILE: dump_json(recovery_json(tests)).encode("ascii"),
     }
     return _write_sheet(directory, contents, RECOVERY_FILE, "recovery test")
@@ -98,7 +103,8 @@ def _write_sheet(directory: Path, contents: Mapping[str, bytes], own: str, what:
     """Write files into a folder unless it holds a report that does not go with the file `own`."""
     with _plain_errors(directory):
         directory.mkdir(parents=True, exist_ok=True)
-        if (directory / REPORT_FILE).exists() and not (directory / own).is_file():
+        ours = (directory / own).is_file() or _left_over(directory, own)
+        if (directory / REPORT_FILE).exists() and not ours:
             raise ResultsError(
                 f"{visible(str(directory))}: holds a {REPORT_FILE} that is no {what}'s; choose another --output"
             )
@@ -156,12 +162,13 @@ def _folder_for(directory: Path, record: FlightRecord) -> Path:
 
 
 def _is_for(folder: Path, record: FlightRecord) -> bool:
-    """Say whether a folder is empty or holds a result of the same files; left-over temporary files are deleted.
+    """Say whether a folder is empty, holds a result of the same files, or a half one of a killed run.
 
     ResultsError where it holds anything but a flight's result.
     """
-    for path in folder.glob(f"{_TEMPORARY}*{_TEMPORARY_END}"):
-        path.unlink(missing_ok=True)
+    if _left_over(folder, FLIGHT_FILE):
+        return True
+    _clean_up(folder)
     if not any(folder.iterdir()):
         return True
     advice = "choose another --output, or move it away"
@@ -175,12 +182,21 @@ def _is_for(folder: Path, record: FlightRecord) -> bool:
     clip, about = earlier.get("clip"), earlier.get("record")
     if not isinstance(clip, dict) or not isinstance(about, dict):
         return False
-    return clip.get("sha256") == list(record.clip.sha256) and about.get("name") == record.name
+    known = all(record.clip.sha256)  # empty for a file that was taken away
+    return known and clip.get("sha256") == list(record.clip.sha256) and about.get("name") == record.name
 
 
 def _replace_all(folder: Path, contents: Mapping[str, bytes]) -> None:
-    """Write every file beside its place first, then put all in place: a full disk changes nothing."""
+    """Replace the files of a result: all of them, or where that fails none.
+
+    The last of `contents` is what makes the folder a result. It goes first and comes last, so that a program
+    killed in between leaves no result at all rather than one of two halves. Its new file waits in the folder until
+    then, which tells the next run that what it finds there is a left-over of ours (see `_left_over`).
+    """
+    marker = tuple(contents)[-1]
+    _clean_up(folder, keep=marker if _left_over(folder, marker) else "")
     ready: list[tuple[Path, Path]] = []
+    swapped: list[tuple[Path, Path | None]] = []
     try:
         for name, data in contents.items():
             handle, temporary = tempfile.mkstemp(prefix=f"{_TEMPORARY}{name}-", suffix=_TEMPORARY_END, dir=folder)
@@ -190,11 +206,45 @@ def _replace_all(folder: Path, contents: Mapping[str, bytes]) -> None:
                 stream.flush()
                 os.fsync(stream.fileno())
             os.chmod(temporary, 0o666 & ~_umask())
+        _set_aside(ready[-1][1], swapped)
         for temporary_path, place in ready:
+            if place != ready[-1][1]:
+                _set_aside(place, swapped)
             os.replace(temporary_path, place)
+        if PDF_FILE not in contents:
+            (folder / PDF_FILE).unlink(missing_ok=True)  # of an earlier run: it would contradict the new figures
+        _clean_up(folder)
+    except BaseException:
+        for place, earlier in reversed(swapped):
+            with contextlib.suppress(OSError):
+                place.unlink(missing_ok=True) if earlier is None else os.replace(earlier, place)
+        raise
     finally:
-        for temporary_path, _ in ready:
-            temporary_path.unlink(missing_ok=True)
+        for path in [one for one, _ in ready] + [earlier for _, earlier in swapped if earlier is not None]:
+            with contextlib.suppress(OSError):
+                path.unlink(missing_ok=True)
+
+
+def _set_aside(place: Path, swapped: list[tuple[Path, Path | None]]) -> None:
+    """Move an earlier file out of the way, where it can be had back from."""
+    if not place.exists():
+        swapped.append((place, None))
+        return
+    aside = place.with_name(f"{_TEMPORARY}{_EARLIER}{place.name}{_TEMPORARY_END}")
+    os.replace(place, aside)
+    swapped.append((place, aside))
+
+
+def _left_over(folder: Path, marker: str) -> bool:
+    """Say whether a run was killed while it wrote its result here: the file that makes it one still waits."""
+    return not (folder / marker).exists() and any(folder.glob(f"{_TEMPORARY}{marker}-*{_TEMPORARY_END}"))
+
+
+def _clean_up(folder: Path, keep: str = "") -> None:
+    """Delete the temporary files of a killed run, but for those of the file named `keep`."""
+    for path in folder.glob(f"{_TEMPORARY}*{_TEMPORARY_END}"):
+        if not (keep and path.name.startswith(f"{_TEMPORARY}{keep}-")):
+            path.unlink(missing_ok=True)
 
 
 def _umask() -> int:

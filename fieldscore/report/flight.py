@@ -45,7 +45,7 @@ def flight_json(score: Score) -> dict[str, Any]:
         "usable": _usable(score, reasons),
         "measures": {name: _measure(name, summary, reasons) for name, summary in score.measures.items()},
         "stability": _stability(score, reasons),
-        "lamps": {"passes": None, "pulldown_stops": None, "veil_percent": None},
+        "lamps": _lamps(score, reasons),
         "events": [event.to_dict() for event in score.events],
         "gaps": [
             {
@@ -69,7 +69,6 @@ def flight_json(score: Score) -> dict[str, Any]:
         "record": _record(score.record),
         "columns": [asdict(column) for column in score.record.timeline.columns if column.name not in DERIVED_NAMES],
     }
-    reasons += [f"lamps.{name}: not measured, passes of lamps are not looked for" for name in data["lamps"]]
     if not score.events:
         reasons.append("events: no light that came on or went out was found")
     data["notes"] = list(dict.fromkeys([*score.record.notes, *score.notes, *reasons]))
@@ -126,12 +125,28 @@ def _stability(score: Score, reasons: list[str]) -> dict[str, Any]:
     data: dict[str, Any] = {key: _round(value, _FIGURE_DIGITS) for key, value in asdict(score.stability).items()}
     for key, value in data.items():
         if value is None:
-            reasons.append(f"stability.{key}: not measurable, too few frames in a row gave a level")
-    for key in ("hunting_stops", "hunting_period_s"):
-        if key not in data:
-            data[key] = None
-            reasons.append(f"stability.{key}: not measured, there is no exposure trace")
+            reasons.append(f"stability.{key}: {score.stability_notes.get(key, 'not measured')}")
     return data
+
+
+def _lamps(score: Score, reasons: list[str]) -> dict[str, Any]:
+    """Passes of lamps and their medians; `each` and `toward_light` are beside the agreed keys."""
+    lamps = score.lamps
+    if lamps.pulldown_stops is None:
+        reasons += [f"lamps.{key}: no pass of a lamp was found" for key in ("pulldown_stops", "veil_percent")]
+    if lamps.toward_light is None:
+        reasons.append("lamps.toward_light: no lamp and no sun was in view")
+    return {
+        "passes": len(lamps.passes),
+        "pulldown_stops": _round(lamps.pulldown_stops, _FIGURE_DIGITS),
+        "veil_percent": _round(lamps.veil_percent, _FIGURE_DIGITS),
+        "each": [_rounded(asdict(one)) for one in lamps.passes],
+        "toward_light": None if lamps.toward_light is None else _rounded(asdict(lamps.toward_light)),
+    }
+
+
+def _rounded(figures: Mapping[str, float]) -> dict[str, float | None]:
+    return {key: _round(value, _FIGURE_DIGITS) for key, value in figures.items()}
 
 
 def _record(record: FlightRecord) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 from markupsafe import Markup
 
 from fieldscore import __version__
@@ -15,11 +16,16 @@ from fieldscore.plots import NARROW, WIDE, recoveries_svg
 from fieldscore.recovery import FlashEvent
 from fieldscore.report.cautions import CAUTIONS
 from fieldscore.report.html import environment
+from fieldscore.report.instrument import instrument, policy, script
+from fieldscore.report.track import axis_data, track_data
 from fieldscore.report.words import event_name, event_text, moment, seconds3, visible
 from fieldscore.score import Score
 
 SCHEMA = "fieldscore.recovery/1"
 KINDS = (("flash_off", "After the light went out"), ("flash_on", "After the light came on"))
+STRIP_BEFORE_S, STRIP_AFTER_S = 0.2, 2.5  # pictures of an event's strip, seconds from the edge
+_BEFORE_S, _AFTER_S, _STEP_S = 1.0, 3.0, 0.05  # of the clips shown together, seconds from the edge
+_MOST_TOGETHER = 4  # clips: more are too small side by side
 _NOT_CONTROLLED = "distance, beam and brightness of the light, and how dark the rest was, are not known to the program"
 
 
@@ -131,11 +137,12 @@ def recovery_lines(tests: Sequence[Tested]) -> list[str]:
                 spread = f"{seconds3(summary['low'])} to {seconds3(summary['high'])}"
                 lines.append(f"  {name}: median {seconds3(summary['median'])}, {spread}, n {summary['n']}")
     for one in data["differences"]:
-        lines.append(_compared(one))
+        lines.append(compared(one))
     return lines
 
 
-def _compared(one: Mapping[str, Any]) -> str:
+def compared(one: Mapping[str, Any]) -> str:
+    """A difference of recovery.json in words."""
     first, second = (visible(label) for label in one["labels"])
     kind = "light off" if one["kind"] == "flash_off" else "light on"
     more = "slower" if one["difference_s"] > 0 else "quicker"
@@ -161,59 +168,94 @@ def render_recovery(tests: Sequence[Tested]) -> str:
     template = environment().get_template("recovery.html.j2")
     return template.render(
         title=", ".join(dict.fromkeys(visible(test.label) for test in tests)),
-        lead=_lead(data),
+        lead=lead(data),
         plots=plots,
-        clips=[_clip_context(test) for test in tests],
-        differences=[_compared(one) for one in data["differences"]],
+        clips=[_clip_context(test, f"clip-{number}") for number, test in enumerate(tests)],
+        policy=policy(),
+        script=script(),
+        together=_together(tests),
+        differences=[compared(one) for one in data["differences"]],
         notes=[visible(note) for note in data["notes"]],
         cautions=CAUTIONS,
         version=__version__,
     )
 
 
-def _lead(data: Mapping[str, Any]) -> str:
-    """What came out, in plain words."""
+def lead(data: Mapping[str, Any]) -> list[str]:
+    """What came out, in plain words, a sentence a clip."""
     sentences = []
     for clip in data["clips"]:
-        for key, what in (("recovery_s", "the light went out"), ("recovery_on_s", "the light came on")):
-            if clip[key]["n"]:
-                count = f", {clip[key]['n']} times" if clip[key]["n"] > 1 else ""
-                sentences.append(
-                    f"{visible(clip['label'])}: the picture was back {clip[key]['median']:.2f} s after {what}{count}."
-                )
-    return " ".join(sentences) or "No recovery could be measured; the table says why."
+        parts = [
+            f"{seconds3(clip[key]['median'])} after {what} ({clip[key]['n']} measured)"
+            for key, what in (("recovery_s", "the light went out"), ("recovery_on_s", "it came on"))
+            if clip[key]["n"]
+        ]
+        if parts:
+            sentences.append(f"{visible(clip['label'])}: the picture was back {' and '.join(parts)}.")
+    return sentences or ["No recovery could be measured; the table says why."]
 
 
-def _clip_context(test: Tested) -> dict[str, Any]:
+def _together(tests: Sequence[Tested]) -> list[tuple[str, Markup]]:
+    """For each kind of edge that several clips have: its heading, and their first ones on one axis, aligned at the edge."""
+    found = []
+    for kind, title in KINDS:
+        group = [
+            (f"clip-{number}", test.events(kind)[0].at_s) for number, test in enumerate(tests) if test.events(kind)
+        ][:_MOST_TOGETHER]
+        if len(group) > 1:
+            after = np.round(np.arange(-_BEFORE_S, _AFTER_S + 1e-9, _STEP_S), 4)
+            ticks = {
+                float(index): f"{value:g} s" for index, value in enumerate(after.tolist()) if value == round(value)
+            }
+            told = [f"{value:+.2f} s from the edge" for value in after.tolist()]
+            times = np.array([at_s for _, at_s in group])[:, None] + after
+            axis = axis_data("seconds from the edge", ticks, times, told, start=_BEFORE_S / _STEP_S)
+            names = [place for place, _ in group]
+            found.append((title, instrument(f"together-{kind}", names, axis, chosen="level_percent")))
+    return found
+
+
+def event_cells(event: FlashEvent) -> dict[str, Any]:
+    """An event's figures as the tables show them."""
+    resolved = f"{seconds3(event.recovery_low_s)} to {seconds3(event.recovery_high_s)}"
+    return {
+        "what": event_name(event.kind),
+        "at": moment(event.at_s),
+        "at_s": event.at_s,
+        "recovery": seconds3(event.recovery_s) if event.resolvable else "not resolvable",
+        "bounds": resolved if event.resolvable else event.reason,
+        "black": event.black_frames,
+        "grey": event.grey_frames,
+        "readable": seconds3(event.first_readable_s),
+        "lost": "–" if event.unreadable_percent is None else f"{event.unreadable_percent:.0f} %",
+        "over": "–" if event.overshoot_percent is None else f"{event.overshoot_percent:.1f} %",
+        "under": "–" if event.undershoot_percent is None else f"{event.undershoot_percent:.1f} %",
+        "tau": seconds3(event.time_constant_s),
+        "settled": "–" if event.settled_percent is None else f"{event.settled_percent:.1f} %",
+    }
+
+
+def clip_facts(test: Tested) -> str:
+    """The clip of a test in a line."""
+    clip = test.score.record.clip
+    kind, rate = ("fields", 2) if clip.interlaced else ("frames", 1)
+    size = f"{clip.width} x {clip.height} px"
+    return f"{visible(test.file)}: {size}, {clip.frame_rate * rate:.5g} {kind} a second, {clip.codec}."
+
+
+def _clip_context(test: Tested, place: str) -> dict[str, Any]:
     rows = []
     for event in test.score.events:
-        frames = sorted(time_s for time_s in test.pictures if event.at_s - 0.2 <= time_s <= event.at_s + 2.5)  # noqa: PLR2004 - the strip
-        rows.append(
-            {
-                "what": event_name(event.kind),
-                "at": moment(event.at_s),
-                "recovery": seconds3(event.recovery_s) if event.resolvable else "not resolvable",
-                "bounds": f"{seconds3(event.recovery_low_s)} to {seconds3(event.recovery_high_s)}"
-                if event.resolvable
-                else event.reason,
-                "black": event.black_frames,
-                "grey": event.grey_frames,
-                "readable": seconds3(event.first_readable_s),
-                "lost": "–" if event.unreadable_percent is None else f"{event.unreadable_percent:.0f} %",
-                "over": "–" if event.overshoot_percent is None else f"{event.overshoot_percent:.1f} %",
-                "under": "–" if event.undershoot_percent is None else f"{event.undershoot_percent:.1f} %",
-                "tau": seconds3(event.time_constant_s),
-                "settled": "–" if event.settled_percent is None else f"{event.settled_percent:.1f} %",
-                "strip": [
-                    (
-                        f"{time_s - event.at_s:+.2f} s",
-                        f"data:image/jpeg;base64,{base64.b64encode(test.pictures[time_s]).decode('ascii')}",
-                    )
-                    for time_s in frames
-                ],
-            }
-        )
-    clip = test.score.record.clip
-    kind = "fields" if clip.interlaced else "frames"
-    facts = f"{clip.width} x {clip.height} px, {clip.frame_rate * (2 if clip.interlaced else 1):.5g} {kind} a second, {clip.codec}"
-    return {"label": visible(test.label), "file": visible(test.file), "facts": facts, "rows": rows}
+        first, last = event.at_s - STRIP_BEFORE_S, event.at_s + STRIP_AFTER_S
+        frames = sorted(time_s for time_s in test.pictures if first <= time_s <= last)
+        strip = [
+            (
+                f"{time_s - event.at_s:+.2f} s",
+                f"data:image/jpeg;base64,{base64.b64encode(test.pictures[time_s]).decode('ascii')}",
+            )
+            for time_s in frames
+        ]
+        rows.append({**event_cells(event), "strip": strip})
+    timeline = instrument(place, [track_data(test.score, test.label, test.pictures)], chosen="level_percent")
+    about = {"label": visible(test.label), "facts": clip_facts(test), "rows": rows}
+    return {**about, "place": place, "timeline": timeline}

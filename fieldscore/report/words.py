@@ -19,6 +19,7 @@ _CAUSE_WORDS: Mapping[str, tuple[str, str]] = {
         "recovering after a change of light",
         "the camera was still recovering from a change of light",
     ),
+    "pulled_down": ("pulled down by a lamp", "a lamp in view made the camera dim the rest of the picture"),
     "blown": ("blown out", "the picture was blown out by light"),
     "too_dark": ("too dark", "the picture was too dark to make out obstacles"),
     "noisy": ("too noisy", "noise hid what the picture should have shown"),
@@ -85,6 +86,16 @@ def because(cause: str) -> str:
 def plural(count: int, one: str, many: str) -> str:
     """A count with its noun: 1 frame, 3 frames."""
     return f"{count} {one if count == 1 else many}"
+
+
+def sentence(text: str) -> str:
+    """The text with a capital and a full stop; "" stays."""
+    text = text.strip()
+    if not text:
+        return ""
+    # a name in a sentence's place, as docs/..., keeps its small letter
+    head = text if "/" in text.split()[0] else text[:1].upper() + text[1:]
+    return head if head.endswith((".", "!", "?")) else f"{head}."
 
 
 _EVENT_NAMES: Mapping[str, str] = {"flash_on": "light on", "flash_off": "light off", "start_up": "start"}

@@ -25,7 +25,6 @@ from fieldscore.simulate.world import DETAIL_TEXEL_M, GROUND_PX, SKY_PX, SKY_SPA
 
 NEAR_M = 0.06  # nearer than this a thing is behind the lens
 REACH_M = 95.0  # things farther away are left to the skyline
-HAZE_M = 140.0  # distance over which light fades to that of the distance by 1/e
 DETAIL_REACH_M = 9.0  # where the fine ground texture has faded out
 GROUND_REACH_M = 400.0
 SKY_TINT = {"night_estate": (1.05, 0.95), "dusk_sun": (1.15, 0.95), "day_field": (0.85, 1.35)}
@@ -166,7 +165,7 @@ class _Canvas:
             light += np.float32(moment.flicker) * _blend(world.ground_lamps, u, v, level)
         near = np.clip(1.0 - reach * np.float32(1 / DETAIL_REACH_M), 0.0, 1.0)
         self._detail(light, x, y, near)
-        light = world.far + (light - world.far) * exponential(reach * np.float32(-1 / HAZE_M))
+        light = world.far + (light - world.far) * exponential(reach * np.float32(-1 / self.stage.plan.haze_m))
         if moment.torch:
             albedo = _blend(world.ground_albedo, u, v, level)
             self._detail(albedo, x, y, near)
@@ -302,7 +301,7 @@ class _Canvas:
             got[..., 1],
         )
         if not quad.glow:
-            haze = float(np.exp(-seen.distance / HAZE_M))
+            haze = float(np.exp(-seen.distance / self.stage.plan.haze_m))
             light = light * np.float32(haze) + cover * np.float32((1 - haze) * self.world.far)
             if self.moment.torch:
                 fall = np.float32(self.moment.torch / (seen.distance + TORCH_NEAR_M) ** 2)

@@ -74,6 +74,8 @@ class FlightPlan:
     lamp_flicker_hz: float = 100.0  # twice the mains
     flashes: tuple[Flash, ...] = ()
     rain: float = 0.0
+    noise_seed: int = 0  # another number flies the same flight with another noise
+    haze_m: float = 140.0  # distance over which light fades to that of the distance by 1/e; 140 is fog, 3000 clear air
     sample_aspect: float = 1.0
 
     def __post_init__(self) -> None:

@@ -179,7 +179,7 @@ class _Simulation:
         self.recorder = Recorder(camera, chain, self.sensor.ends)
         self.overlay = Overlay(plan, chain, self.path.speed_m_s)
         self.interval_s = 1.0 / plan.frame_rate / self.fields
-        self.rng = np.random.default_rng([plan.seed, 23])
+        self.rng = np.random.default_rng([plan.seed, 23, *([plan.noise_seed] if plan.noise_seed else [])])
         self._masks()
         h = plan.height // self.fields
         self.loop = ExposureLoop(camera, self.interval_s, (h // 8, plan.width // 8))

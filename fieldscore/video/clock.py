@@ -194,7 +194,8 @@ def usual_interval(spans: npt.NDArray[np.float64], tick_s: float) -> float:
     and the result in one unit. `spans` must not be empty.
     """
     median = float(np.median(spans))
-    return float(spans[np.abs(spans - median) <= 1.01 * tick_s].mean()) if tick_s else median
+    near = spans[np.abs(spans - median) <= 1.01 * tick_s]
+    return float(near.mean()) if tick_s and near.size else median  # between two groups there is nothing near it
 
 
 def _variable(spans: npt.NDArray[np.float64], interval: float, tick_s: float) -> bool:
@@ -217,9 +218,12 @@ def _hole_problem(
 ) -> Problem:
     """Holes in words: how many, how much, the longest."""
     longest = int(np.argmax(np.where(hole, extra_s, -np.inf)))
+    count, lost = int(hole.sum()), round(hole_s / interval)
+    pictures = "1 picture" if lost == 1 else f"{lost} pictures"
+    size = "" if count == 1 else f"the longest {extra_s[longest]:.2f} s, "
     return Problem(
         "gap",
-        f"holes in the recording ({int(hole.sum())}): {round(hole_s / interval)} pictures, {hole_s:.2f} s; "
-        f"the longest {extra_s[longest]:.2f} s at {times[longest]:.2f} s",
+        f"{'a hole' if count == 1 else f'{count} holes'} in the recording: {pictures}, {hole_s:.2f} s are missing; "
+        f"{size}at {times[longest]:.2f} s",
         "the recorder or the card could not keep up",
     )

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from fieldscore.video.records import Problem
+from fieldscore.workers import alive
 
 # A tail of zeros at least this long was set aside for the recording and never written (one common cluster is
 # 32 KiB).
@@ -113,6 +114,7 @@ def _zero_tail(file: BinaryIO, size: int, lengths: Lengths) -> None:
     """How many zeros the file ends with."""
     end, zeros = size, 0
     while end > 0:
+        alive()
         start = max(0, end - BLOCK_BYTES)
         file.seek(start)
         kept = len(file.read(end - start).rstrip(b"\0"))

@@ -15,6 +15,7 @@ from fieldscore.video.opening import Opened, open_clip, set_up_decoder
 from fieldscore.video.passing import Reading
 from fieldscore.video.planes import layout
 from fieldscore.video.probe import Facts
+from fieldscore.workers import alive
 
 # One picture in so many: a key frame by itself costs about five times the mean (measured at 1080p60, 25
 # Mbit/s), which makes this 5 % of a full pass.
@@ -61,6 +62,7 @@ def key_pictures(facts: Facts, count: int, threads: int) -> list[Glance]:
 
 def _one(opened: Opened, packet: Packet[VideoStream]) -> VideoFrame | None:
     """The picture of one key frame packet, None when it is damaged."""
+    alive()
     codec = opened.codec
     try:
         frames = [*codec.decode(packet), *codec.decode(None)]
@@ -128,6 +130,7 @@ def _read_through(facts: Facts, count: int, threads: int) -> list[Glance]:
     found: list[Glance] = []
     first: float | None = None
     for number, picture in enumerate(Reading(facts, threads).pictures()):
+        alive()
         raw = number * interval if picture.pts is None or facts.timeless else picture.pts
         first = raw if first is None else first
         at = (raw - first) * (1.0 if facts.timeless else facts.time_scale)

@@ -21,6 +21,7 @@ from av.video.codeccontext import VideoCodecContext
 from av.video.stream import VideoStream
 
 from fieldscore.errors import ClipError
+from fieldscore.workers import alive
 
 # Formats that recorders write. Everything else (playlists, stills, text, subtitles) is refused by libavformat
 # itself.
@@ -37,9 +38,11 @@ PROBE_US_ALL = 10**9
 OPEN_TIMEOUT_S = 30
 BUFFER_BYTES = 1 << 16
 MAX_STREAMS = 64
+ALIVE_BYTES = 1 << 22  # of new territory in a file before it counts as progress
 # libavutil's EINVAL for a seek to a negative place; an exception would print a traceback from inside the
 # library.
 SEEK_REFUSED = -22
+NO_RECORDING = "not a video recording, or its header is damaged"
 ATTACHED_PICTURE = 0x400  # AV_DISPOSITION_ATTACHED_PIC: cover art, not a recording
 AV_MAJOR = int(av.__version__.split(".", maxsplit=1)[0])
 NAMELESS_METADATA_MAJOR = 19  # from here on av.open decodes metadata by itself and knows no metadata_errors
@@ -79,11 +82,16 @@ class SafeFile:
             raise ClipError(path, "was replaced while it was being opened", "try again")
         self.size = self.state.st_size
         self.error: OSError | None = None
+        self._reached = 0  # bytes; what lies before has been read already
 
     def read(self, count: int = -1) -> bytes:
         """Up to `count` bytes, b"" at the end and after an error."""
         try:
-            return self._file.read(count) or b""
+            data = self._file.read(count) or b""
+            if self._file.tell() - self._reached >= ALIVE_BYTES:
+                self._reached = self._file.tell()
+                alive()
+            return data
         except OSError as error:
             self.error = self.error or error
             return b""
@@ -239,10 +247,15 @@ def _check(opened: Opened) -> None:
     if codec.width * codec.height > MAX_PIXELS and opened.format != "avi":
         # An AVI header may lie while the pictures themselves are small; there the decoder's own limit
         # decides.
-        raise ClipError(
-            opened.path,
-            f"says its pictures are {codec.width} x {codec.height}, larger than any recorder makes",
-        )
+        raise too_large(opened)
+
+
+def too_large(opened: Opened) -> ClipError:
+    """The refusal of a size that no recorder makes."""
+    size = f"{opened.codec.width} x {opened.codec.height}"
+    return ClipError(
+        opened.path, f"says its pictures are {size}, larger than any recorder makes", "its header is damaged"
+    )
 
 
 def set_up_decoder(codec: VideoCodecContext, *, threads: int, explode: bool) -> None:
@@ -272,4 +285,4 @@ def _open_reason(error: BaseException) -> str:
         return "its headers ask for more memory than a clip can need"
     if isinstance(error, av.error.TimeoutError):
         return f"could not be opened within {OPEN_TIMEOUT_S} s"
-    return "not a video recording, or its header is damaged"
+    return NO_RECORDING

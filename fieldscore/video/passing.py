@@ -11,6 +11,7 @@ from fieldscore.video.opening import SafeFile, open_clip
 from fieldscore.video.planes import Samples, field_rows, layout, range_tag, samples, turned
 from fieldscore.video.probe import Facts
 from fieldscore.video.records import CodedFrame, Problem
+from fieldscore.workers import alive
 
 # A header further off than both of these from what is there is worth saying.
 HEADER_DIFFERENCE = 0.02
@@ -128,6 +129,7 @@ class FilePass:
         """Pictures (or fields, the named one first) with from_s <= time < to_s, in seconds."""
         first_layout: tuple[int, int, str] | None = None
         for picture in settled(self._reading.pictures()):
+            alive()
             shape = layout(picture.frame)
             first_layout = first_layout or shape
             if shape != first_layout:
@@ -258,11 +260,11 @@ class FilePass:
     def _damage_problem(self) -> Problem:
         """Damaged and undecodable pictures in one sentence."""
         undecoded = self._undecoded()
-        return Problem(
-            "decode_errors",
-            f"{self._damaged} of {self._read} pictures are damaged, {undecoded} more could not be decoded",
-            "damaged pictures are marked and not trusted",
-        )
+        damaged = f"{self._damaged} of {self._read} pictures {'is' if self._damaged == 1 else 'are'} damaged"
+        gone = f"{undecoded}{' more' if self._damaged else ''} could not be decoded"
+        said = [text for text, count in ((damaged, self._damaged), (gone, undecoded)) if count]
+        advice = "damaged pictures are marked and not trusted" if self._damaged else "they count as lost"
+        return Problem("decode_errors", ", ".join(said), advice)
 
     def _said(self) -> Iterator[Problem]:
         """Everything else worth a sentence."""

@@ -14,7 +14,7 @@ from fieldscore.video import containers
 from fieldscore.video.clock import usual_interval
 from fieldscore.video.containers import Lengths, size_text
 from fieldscore.video.decode import DECODE_ERRORS, Decoder, Picture, first_picture
-from fieldscore.video.opening import Opened, SafeFile, open_clip
+from fieldscore.video.opening import MAX_PIXELS, NO_RECORDING, Opened, SafeFile, open_clip, too_large
 from fieldscore.video.planes import Orientation, UnknownFormatError, depth, orientation, range_tag
 from fieldscore.video.records import ClipInfo, Problem
 
@@ -24,12 +24,33 @@ RATE_PACKETS = 64
 RATE_PICTURES = 8
 # Frame rates outside are a damaged header: no goggle or camera writes them (slow-motion cameras reach 240).
 LEAST_RATE, MOST_RATE = 1.0, 480.0
+# Taken where nothing says the rate (frames a second): PAL, and what the library gives bare streams. Said, with what to do.
+ASSUMED_RATE = 25.0
 # A declared rate further off than this from the timestamps is worth saying.
 RATE_DIFFERENCE = 0.05
 MICROSECONDS = 1e6
 COPY_AGAIN = "copy it again from the card if you can"
 # Bytes looked at to tell text from video, and the lowest code of printable text.
 TEXT_BYTES, MIN_TEXT = 256, 0x20
+TRY_PLAYING = "if a player shows it, convert it to mp4; else copy it again from the card"
+# How other files begin: bytes, their place, what it is, what to do (from the formats' own specifications).
+_UNPACK, _OF_SOUND, _STILL = ("an archive", "unpack it first"), ("a sound file", ""), ("a still picture", "")
+NOT_VIDEO: tuple[tuple[bytes, int, tuple[str, str]], ...] = (
+    (b"PK\x03\x04", 0, _UNPACK),
+    (b"\x1f\x8b", 0, _UNPACK),
+    (b"7z\xbc\xaf\x27\x1c", 0, _UNPACK),
+    (b"Rar!", 0, _UNPACK),
+    (b"WAVE", 8, _OF_SOUND),
+    (b"ID3", 0, _OF_SOUND),
+    (b"fLaC", 0, _OF_SOUND),
+    (b"WEBP", 8, _STILL),
+    (b"\xff\xd8\xff", 0, _STILL),
+    (b"\x89PNG", 0, _STILL),
+    (b"BM", 0, _STILL),
+    (b"II*\0", 0, _STILL),
+    (b"GIF8", 0, ("an animation", "")),
+    (b"%PDF", 0, ("a document", "")),
+)
 # Formats whose header states a rate; elsewhere the library works it out of the length and the count.
 RATE_DECLARED = ("avi", "matroska", "mpeg", "flv", "asf")
 # AVFieldOrder by display: top coded and shown first, bottom so, and the two mixed cases named coded-shown.
@@ -97,11 +118,22 @@ def _first(opened: Opened, lengths: Lengths) -> Picture:
         return first_picture(opened)
     except ClipError as error:
         listed = len(opened.stream.index_entries)
+        if _encrypted(opened):
+            raise ClipError(
+                opened.path, "its pictures are encrypted", "export it unencrypted with the recorder's own program"
+            ) from error
+        if opened.codec.width * opened.codec.height > MAX_PIXELS:
+            raise too_large(opened) from error
         if lengths.cut and listed:
             raise ClipError(
                 opened.path, f"it is cut short: {listed} pictures are listed, none can be read", COPY_AGAIN
             ) from error
         raise
+
+
+def _encrypted(opened: Opened) -> bool:
+    """Whether the container says so (ISO/IEC 14496-12, sample entry of protected video)."""
+    return "encv" in str(opened.codec.codec_tag)
 
 
 def _walk(path: Path, opened: Opened) -> Lengths:
@@ -133,7 +165,15 @@ def _better_reason(path: Path, error: ClipError) -> ClipError:
         )
     if lengths.cut and lengths.problems:
         return ClipError(path, lengths.problems[0].detail, lengths.problems[0].advice)
-    return error
+    return _other_kind(path, head, error)
+
+
+def _other_kind(path: Path, head: bytes, error: ClipError) -> ClipError:
+    """What else a file is, by its first bytes."""
+    kind = next((kind for start, at, kind in NOT_VIDEO if head[at : at + len(start)] == start), None)
+    if kind is not None:
+        return ClipError(path, f"{kind[0]}, not a recording", kind[1])
+    return ClipError(path, error.reason, TRY_PLAYING) if error.reason == NO_RECORDING else error
 
 
 def _facts(opened: Opened, lengths: Lengths, picture: Picture, bits: int, given: float | None) -> Facts:
@@ -168,7 +208,7 @@ def _facts(opened: Opened, lengths: Lengths, picture: Picture, bits: int, given:
         bits=bits,
         frame_rate=rates.rate,
         declared_rate=rates.declared,
-        duration_s=_duration(opened, rates.rate, rates.fixed),
+        duration_s=_duration(opened, rates.rate, rates.rate if rates.assumed else rates.fixed),
         frames_declared=stream.frames or None,
         rotation_deg=turn.rotation_deg,
         mirrored=turn.mirrored,
@@ -202,6 +242,7 @@ class _Rates:
     fixed: float | None
     timeless: bool
     time_scale: float
+    assumed: bool = False
 
 
 def _rates(opened: Opened, frame: VideoFrame, given: float | None) -> _Rates:
@@ -214,7 +255,10 @@ def _rates(opened: Opened, frame: VideoFrame, given: float | None) -> _Rates:
     stated = _stream_rate(opened) if opened.raw else declared
     rate = fixed or measured or stated
     if rate is None:
-        raise ClipError(opened.path, "it has no timestamps and says no frame rate", "give --frame-rate")
+        return _Rates(ASSUMED_RATE, declared, None, True, 1.0, assumed=True)
+    if opened.format == "avi" and not fixed and not LEAST_RATE <= rate <= MOST_RATE:
+        # One number of the header gives every time of an AVI: believing it would stretch seconds to years.
+        return _Rates(ASSUMED_RATE, rate, None, True, 1.0, assumed=True)
     return _Rates(rate, declared, fixed, timeless, time_scale)
 
 
@@ -269,14 +313,22 @@ def _stream_rate(opened: Opened) -> float | None:
 def _rate_problems(opened: Opened, rates: _Rates, given: float | None) -> Iterator[Problem]:
     """What to say about the frame rate."""
     rate, declared = rates.rate, rates.declared
+    if rates.assumed:
+        silent = declared is None or opened.raw
+        said = "it says no frame rate" if silent else f"its header says an unbelievable {declared:.4g} frames a second"
+        yield Problem(
+            "no_timestamps" if silent else "rate_unbelievable",
+            f"{said}; taken as {rate:g} a second, so that all times are a guess",
+            "give --frame-rate",
+        )
+        return
     if rates.timeless:
         source = "as given" if rates.fixed else "as its header says"
         yield Problem("no_timestamps", f"it has no timestamps; taken as {rate:.6g} frames a second, {source}")
     if given and not rates.fixed:
         yield Problem("frame_rate_unused", f"the given frame rate is not used: its timestamps say {rate:.6g} a second")
     if not LEAST_RATE <= rate <= MOST_RATE:
-        advice = "give --frame-rate" if opened.format == "avi" and not rates.fixed else "times may be wrong"
-        yield Problem("rate_unbelievable", f"{rate:.6g} frames a second are not believable", advice)
+        yield Problem("rate_unbelievable", f"{rate:.6g} frames a second are not believable", "times may be wrong")
     elif (
         declared
         and opened.format in RATE_DECLARED

@@ -1,0 +1,211 @@
+"""Measure flights whose exposure moves and write the table of the dark: python -m benchmarks.dark DIR [--seed N] [--write].
+
+The flights are written into DIR first, where they are not there yet (about half a minute each). `--write` puts the
+table into docs/dark-accuracy.md between its markers.
+"""
+
+from __future__ import annotations
+
+import argparse
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from benchmarks.accuracy import auc
+from benchmarks.dark_flights import write_dark
+from benchmarks.pages import put
+from fieldscore import Criteria, measure_flight, score_flight
+from fieldscore.analyse import look_at
+from fieldscore.frame import BLOCKS_A_TILE, Frame, PictureArea
+from fieldscore.lamp_passes import lamp_passes
+from fieldscore.record import FlightRecord
+from fieldscore.simulate import Truth, load_truth
+from fieldscore.timeline import Timeline
+from fieldscore.video import Flight
+
+PAGE = "dark-accuracy.md"
+OVER_S = 5.0  # exposure errors are judged over so long
+_MOST_HIDDEN = 0.02  # share of a tile at an end from which on its noise is not what the camera left
+
+
+@dataclass(frozen=True)
+class Row:
+    """Errors of one flight; stops under the curve assumed, which is not the flight's."""
+
+    name: str
+    frame_stops: float
+    stretch_stops: float
+    change_stops: float
+    scale: float
+    known: float
+    hunting: str
+    pulldown_stops: float
+    passes: int
+    noise_left: float
+    noise_measured: float
+    cast_stops: tuple[float, float]
+    auc: float
+
+
+def compare(clip: Path, twin: Path, truth: Truth) -> Row:
+    """Measure one clip and hold it against its truth."""
+    record = measure_flight([clip])
+    score = score_flight(record, Criteria())
+    timeline = record.timeline
+    rows = min(len(timeline), len(truth.time_s))
+    inside = timeline.between(*truth.airtime_s)
+    linked = np.zeros(len(timeline), dtype=np.bool_)
+    linked[:rows] = truth.link[:rows] > 0
+    true = np.full(len(timeline), np.nan)
+    true[:rows] = truth.exposure_stops[:rows]
+    found = timeline["exposure_stops"]
+    error = np.where(inside & linked, found - true, np.nan)
+    left, measured = noise_left(clip, twin, record)
+    stability = score.stability
+    pulls = pulldowns(timeline, true, inside & linked)
+    return Row(
+        name=clip.name,
+        frame_stops=_rms(np.diff(error)),
+        stretch_stops=_stretches(error, timeline.interval_s),
+        change_stops=_rms(_over(error, timeline.interval_s)),
+        scale=_slope(np.diff(true[::3]), np.diff((true + error)[::3])),
+        known=float(np.mean(np.isfinite(found[inside & linked]))),
+        hunting=_hunting(truth, stability.hunting_stops, stability.hunting_period_s),
+        pulldown_stops=float(np.median(np.abs(pulls))) if len(pulls) else float("nan"),
+        passes=len(pulls),
+        noise_left=left,
+        noise_measured=measured,
+        cast_stops=_cast(timeline, truth),
+        auc=_auc(record, truth),
+    )
+
+
+def _rms(values: npt.NDArray[np.float64]) -> float:
+    return float(np.sqrt(np.nanmean(np.square(values)))) if np.isfinite(values).any() else float("nan")
+
+
+def _over(error: npt.NDArray[np.float64], interval_s: float) -> npt.NDArray[np.float64]:
+    """Change of an error over the stretch."""
+    width = round(OVER_S / interval_s)
+    return error[width:] - error[:-width] if len(error) > width else np.array([np.nan])
+
+
+def _stretches(error: npt.NDArray[np.float64], interval_s: float) -> float:
+    """Rms error within stretches, each about its own mean."""
+    width = round(OVER_S / interval_s)
+    parts = [error[start : start + width] for start in range(0, max(len(error) - width, 1), 5)]
+    return _rms(np.array([np.nanstd(part) for part in parts if np.isfinite(part).mean() > 0.5]))
+
+
+def _slope(true: npt.NDArray[np.float64], found: npt.NDArray[np.float64]) -> float:
+    """Stops measured for a true stop of change."""
+    known = np.isfinite(true) & np.isfinite(found)
+    return float(true[known] @ found[known] / (true[known] @ true[known])) if (true[known] != 0).any() else float("nan")
+
+
+def _hunting(truth: Truth, stops: float | None, period_s: float | None) -> str:
+    camera = truth.meta["camera"]
+    put_in = f"{camera['hunting_stops']:.2f}/{camera['hunting_period_s']:.1f} s" if camera["hunting_stops"] else "none"
+    found = "not measured" if stops is None else "none" if period_s is None else f"{stops:.2f}/{period_s:.1f} s"
+    return f"{found} ({put_in})"
+
+
+def pulldowns(timeline: Timeline, true: npt.NDArray[np.float64], inside: npt.NDArray[np.bool_]) -> list[float]:
+    """Error of each lamp pass's pull-down: the same definition on the measured and on the true exposure."""
+    column = next(one for one in timeline.columns if one.name == "exposure_stops")
+    known = np.where(np.isfinite(timeline["exposure_stops"]), true, np.nan)
+    there = lamp_passes(timeline.with_columns([(column, known)]), inside)
+    return [a.pulldown_stops - b.pulldown_stops for a, b in zip(lamp_passes(timeline, inside), there, strict=True)]
+
+
+def noise_left(clip: Path, twin: Path, record: FlightRecord) -> tuple[float, float]:
+    """Noise really left in the recording (%), from its twin with another noise, and what was measured over the same frames."""
+    flight = Flight([clip])
+    look = look_at(flight, Criteria(), clip.stem)
+    area = look.area.for_fields() if look.interlaced else look.area
+    fields = (flight.clips[0].field_order or "top") if look.interlaced else None
+    found = []
+    frames = [Flight([path]).frames(fields=fields) if fields else Flight([path]).frames() for path in (clip, twin)]
+    times = []
+    for one, two in zip(*frames, strict=False):
+        a, b = (Frame(each.luma, area, each.time_s, bits=each.bits) for each in (one, two))
+        found.append(_tile_noise(a, b, area))
+        times.append(one.time_s)
+    rows = np.searchsorted(record.timeline.time_s, np.array(times) - 1e-3)
+    measured = record.timeline["noise_percent"][np.minimum(rows, len(record.timeline) - 1)]
+    flown = np.array(times) > 1.5
+    return float(np.nanmedian(np.array(found)[flown])), float(np.nanmedian(measured[flown]))
+
+
+def _tile_noise(one: Frame, two: Frame, area: PictureArea) -> float:
+    """Noise (% of white, a pixel) of the median tile that neither end hides, from two pictures that differ in noise alone."""
+    change = np.square(one.blocks - two.blocks) / 2.0
+    tiles = change.reshape(area.rows, BLOCKS_A_TILE, area.columns, BLOCKS_A_TILE).mean(axis=(1, 3)).ravel()
+    hidden = (one.tile_sums[:, 2] >= 0.2) | (one.tile_sums[:, 3] >= _MOST_HIDDEN) | ~area.tile_valid
+    covered = ~area.block_ok.reshape(area.rows, BLOCKS_A_TILE, area.columns, BLOCKS_A_TILE).all(axis=(1, 3)).ravel()
+    shown = tiles[~hidden & ~covered]
+    return float(100.0 * np.sqrt(np.median(shown) * area.block_pixels) / area.code_range.span) if shown.size else np.nan
+
+
+def _cast(timeline: Timeline, truth: Truth) -> tuple[float, float]:
+    """Median absolute error of both casts."""
+    index = truth.tile_index[truth.tile_index < len(timeline)]
+    true = truth.cast_stops[: len(index)]
+    errors = [
+        np.nanmedian(np.abs(timeline[f"cast_{name}_stops"][index] - true[:, k]))
+        for k, name in enumerate(("red", "blue"))
+    ]
+    return float(errors[0]), float(errors[1])
+
+
+def _auc(record: FlightRecord, truth: Truth) -> float:
+    """The measured Rose k as a detector of tiles whose true one passes 5."""
+    times = truth.time_s[truth.tile_index]
+    bins = np.abs(record.tiles.time_s[None, :] - times[:, None]).argmin(axis=1)
+    k, true_k = record.tiles.readable[bins], truth.cnr_block
+    linked = truth.link.astype(bool)[truth.tile_index][:, None, None]
+    known = np.isfinite(k) & np.isfinite(true_k) & ~truth.cnr_mask & linked
+    return auc(k[known], true_k[known] >= Criteria().rose_k)
+
+
+def table(rows: list[Row]) -> str:
+    """The rows as a Markdown table."""
+    head = ("flight | exposure, a frame | within 5 s | change over 5 s | scale | known | hunting (put in) | pull-down (passes) "
+            "| noise left | noise measured | cast red, blue | AUC")  # fmt: skip
+    lines = [f"| {head} |", "|" + "---|" * (head.count("|") + 1)]
+    for row in rows:
+        cells = [row.name, f"{row.frame_stops:.3f}", *(_figure(one) for one in (row.stretch_stops, row.change_stops, row.scale)),
+                 f"{100 * row.known:.0f} %", row.hunting, f"{_figure(row.pulldown_stops)} ({row.passes})",
+                 f"{row.noise_left:.2f} %", f"{row.noise_measured:.2f} %",
+                 ", ".join(f"{one:.3f}" for one in row.cast_stops), "–" if np.isnan(row.auc) else f"{row.auc:.3f}"]  # fmt: skip
+        lines.append("| " + " | ".join(cells) + " |")
+    return "\n".join(lines)
+
+
+def _figure(value: float) -> str:
+    return "–" if np.isnan(value) else f"{value:.2f}"
+
+
+def main() -> None:
+    """Write the flights, measure them, print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("directory", type=Path)
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--write", action="store_true")
+    options = parser.parse_args()
+    warnings.simplefilter("ignore", RuntimeWarning)
+    rows = []
+    for clip, twin in write_dark(options.directory, options.seed):
+        rows.append(compare(clip, twin, load_truth(clip)))
+        print(table(rows[-1:]).splitlines()[-1], flush=True)
+    text = table(rows)
+    print(text)
+    if options.write:
+        put(PAGE, text)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,121 @@
+"""Brightness over a flight: the variation a pilot sees, the exposure behind it, and what lamps did to it. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.criteria import Criteria
+from fieldscore.hunting import flicker, hunting
+from fieldscore.lamp_passes import lamp_passes, toward_light
+from fieldscore.recovery import FlashEvent
+from fieldscore.scorecard import Lamps, Stability
+from fieldscore.timeline import Timeline
+
+Mask = npt.NDArray[np.bool_]
+
+_DRIFT_S = 1.0  # level variation slower than this is drift, faster is jitter
+_MAD_TO_SIGMA = 1.4826  # for a normal distribution: 1 / 0.67449
+_AFTER_EVENT_S = 2.0  # a loop has settled so long after a torch; longer where its recovery was longer
+_PULLED_DOWN_STOPS = 0.5  # half a stop is a change that a pilot sees at once; common practice, no source
+
+
+def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) -> tuple[Stability, dict[str, str]]:
+    """Level variation, hunting and flicker over the rows inside; and for each figure that is None, why.
+
+    Jitter is the robust sigma of the steps from frame to frame, drift the sigma of one-second means.
+    """
+    level = timeline["level_percent"]
+    pairs = inside[1:] & inside[:-1] & (np.diff(timeline.time_s) < 1.5 * timeline.interval_s)
+    steps = np.diff(level)[pairs]
+    steps = steps[np.isfinite(steps)]
+    jitter = None
+    if steps.size:
+        jitter = float(_MAD_TO_SIGMA * np.median(np.abs(steps - np.median(steps))) / math.sqrt(2.0))
+    known = inside & np.isfinite(level)
+    second = np.floor(timeline.time_s[known] / _DRIFT_S).astype(np.int64)
+    drift = None
+    if known.any() and second[-1] > second[0]:
+        _, index = np.unique(second, return_inverse=True)
+        means = np.bincount(index, weights=level[known]) / np.bincount(index)
+        drift = float(means.std(ddof=1))
+    few = "not measurable, too few frames in a row gave a level"
+    why = {
+        name: few for name, value in (("level_jitter_percent", jitter), ("level_drift_percent", drift)) if value is None
+    }
+    calm = inside & ~_around(timeline, events)
+    found = hunting(timeline.time_s, timeline["exposure_stops"], calm)
+    rate = 1.0 / timeline.interval_s if len(timeline) > 1 else math.nan
+    beat = flicker(timeline.time_s, level, calm, rate) if math.isfinite(rate) else None
+    if found.stops is None:
+        why["hunting_stops"] = f"not measurable, {found.reason}"
+    period = found.period_s
+    if beat is not None and period is not None and abs(1.0 / period - beat.alias_hz) < 0.25 * beat.alias_hz:
+        why["hunting_period_s"] = (
+            f"the swing of {1.0 / period:.2f} Hz is the beat of {beat.lamp_hz:.0f} Hz lamps with the frames, not the camera's"
+        )
+        found, period = type(found)(0.0, None), None
+    elif period is None:
+        why["hunting_period_s"] = "no oscillation of the exposure stands out"
+    if beat is None:
+        for name in ("flicker_percent", "flicker_hz"):
+            why[name] = "no beat of 100 or 120 Hz lamps with the frames was found"
+    return (
+        Stability(
+            jitter,
+            drift,
+            found.stops,
+            period,
+            None if beat is None else beat.level_percent,
+            None if beat is None else beat.alias_hz,
+        ),
+        why,
+    )
+
+
+def _around(timeline: Timeline, events: Sequence[FlashEvent]) -> Mask:
+    """Rows [n] in which a torch is lit or the camera recovers from it."""
+    rows = np.zeros(len(timeline), dtype=np.bool_)
+    lit_s: float | None = None
+    for event in events:
+        after = max(_AFTER_EVENT_S, event.recovery_s or 0.0)
+        rows |= timeline.between(event.at_s - timeline.interval_s, event.at_s + after)
+        if event.kind == "flash_on":
+            lit_s = event.at_s
+        elif lit_s is not None:
+            rows |= timeline.between(lit_s, event.at_s)
+            lit_s = None
+    return rows
+
+
+def lamps(timeline: Timeline, inside: Mask, criteria: Criteria) -> Lamps:
+    """Passes of lamps over the rows inside, their medians, and what flying toward a light cost."""
+    passes = lamp_passes(timeline, inside)
+    return Lamps(
+        passes,
+        float(np.median([one.pulldown_stops for one in passes])) if passes else None,
+        float(np.median([one.veil_percent for one in passes])) if passes else None,
+        toward_light(timeline, inside, criteria.usable_zone_readable_percent),
+    )
+
+
+def pulled_down(timeline: Timeline, found: Lamps) -> Mask:
+    """Rows [n] of lamp passes in which the exposure stood at least half a stop below that before the lamp came."""
+    rows = np.zeros(len(timeline), dtype=np.bool_)
+    exposure = timeline["exposure_stops"]
+    for one in found.passes:
+        if one.pulldown_stops > -_PULLED_DOWN_STOPS:
+            continue
+        during = timeline.between(one.from_s, one.to_s) & np.isfinite(exposure)
+        if during.any():
+            lowest = exposure[during].min()
+            rows |= during & (np.nan_to_num(exposure) - lowest <= -one.pulldown_stops - _PULLED_DOWN_STOPS)
+    return rows
+
+
+def dark_causes(cause: npt.NDArray[np.int8], names: Sequence[str]) -> Mask:
+    """Rows [n] that were lost to darkness or noise: what a lamp's pull-down can be to blame for."""
+    return np.isin(cause, [names.index("too_dark"), names.index("noisy")])

@@ -1,0 +1,160 @@
+"""Does the picture's exposure swing? Hunting of the camera's own exposure, and the beat of mains lamps told from it. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Doubles = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+BAND_HZ = (0.2, 3.0)  # slower is drift, faster is jitter
+LEAST_S = 5.0  # a swing of 0.2 Hz takes so long once
+_STEP_S = 0.05  # the trace is known every 0.1 s; the band ends at 3 Hz
+_LEAST_STRETCH_S = 3.0  # shorter stretches between breaks say little of slow swings
+_SLOW_S = 5.0  # a moving mean this long is taken out first: 1 / 0.2 Hz
+# Times the power beside it from which on a swing is an oscillation, and not the scene followed: the strongest of
+# some 70 frequencies of noise exceeds 10 by chance in one flight of twenty, and power that falls with frequency adds to it.
+_LINE = 24.0
+_BESIDE = (1.3, 2.2)  # frequency ratios between which power counts as beside
+_LEAST_POWER = 1e-8  # squared stops: below is arithmetic
+_LEAST_CYCLES = 4.0  # fewer swings in the longest stretch are no oscillation
+LEAST_STOPS = 0.05  # peak to peak: twice what the trace itself wobbles by (docs/dark-accuracy.md)
+
+MAINS_LAMP_HZ = (100.0, 120.0)  # lamps flicker at twice the mains frequency
+_LEAST_ALIAS_HZ = 0.08  # a slower beat takes longer than a stretch of flight and is drift
+_ALIAS_MATCH_HZ = 0.06  # mains and frame clocks are off by so much together at most; common practice, no source
+_STANDS_OUT = 4.0  # times the amplitude beside it from which on an alias is there
+_LEAST_FLICKER_PERCENT = 0.1  # of level; less no one sees, and codecs make as much
+
+
+@dataclass(frozen=True)
+class Hunting:
+    """Oscillation of the exposure: `stops` peak to peak and `period_s`; 0 and None where none stands out.
+
+    `stops` is None where `reason` says why.
+    """
+
+    stops: float | None
+    period_s: float | None
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class Flicker:
+    """The beat of mains lamps with the frames: lamp frequency, its alias, and the level's amplitude in %."""
+
+    lamp_hz: float
+    alias_hz: float
+    level_percent: float
+
+
+def alias_hz(lamp_hz: float, rate_hz: float) -> float:
+    """Frequency at which light of `lamp_hz` shows in pictures taken at `rate_hz`: |f - n x rate|."""
+    return abs(lamp_hz - rate_hz * round(lamp_hz / rate_hz))
+
+
+def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask) -> Hunting:
+    """Find the oscillation of an exposure trace [n], over the rows that count (airtime, no event).
+
+    A sinusoid is fitted by least squares to every stretch, each with its own phase (after Lomb 1976). A camera follows
+    its scene at all frequencies; it hunts where one of them stands out from those beside it.
+    """
+    stretches = [_evened(*one) for one in _stretches(time_s, exposure_stops, counted)]
+    total = sum(len(one) for one in stretches) * _STEP_S
+    if total < LEAST_S:
+        return Hunting(None, None, f"the exposure trace is {total:.1f} s long in all, {LEAST_S:.0f} s are needed")
+    longest = max(len(one) for one in stretches) * _STEP_S
+    frequency = np.arange(BAND_HZ[0] / _BESIDE[1], BAND_HZ[1] * _BESIDE[1], 0.25 / longest)
+    power = np.zeros(len(frequency))
+    for one in stretches:
+        power += len(one) * (_STEP_S / total) * np.square(_amplitude(one, frequency))
+    inside = np.flatnonzero((frequency >= max(BAND_HZ[0], _LEAST_CYCLES / longest)) & (frequency <= BAND_HZ[1]))
+    if not inside.size:
+        return Hunting(None, None, f"no stretch of the exposure trace is longer than {longest:.1f} s")
+    beside = np.array([_beside(frequency, power, float(frequency[number])) for number in inside])
+    excess = np.sqrt(np.maximum(power[inside] - beside, 0.0))
+    lines = power[inside] >= _LINE * beside
+    if not lines.any():
+        return Hunting(0.0, None)
+    best = int(np.argmax(np.where(lines, excess, -1.0)))
+    swing = 2.0 * float(excess[best])
+    return Hunting(swing, float(1.0 / frequency[inside[best]])) if swing >= LEAST_STOPS else Hunting(0.0, None)
+
+
+def _beside(frequency: Doubles, power: Doubles, hz: float) -> float:
+    """Power to be expected at a frequency from that beside it: a straight line in the logarithms, for a camera that
+    follows its scene does so the less the faster the scene changes.
+    """
+    ratio = np.maximum(frequency / hz, hz / frequency)
+    beside = (ratio >= _BESIDE[0]) & (ratio <= _BESIDE[1])
+    _, level = np.polyfit(np.log(frequency[beside] / hz), np.log(power[beside] + _LEAST_POWER), 1)
+    return float(np.exp(level))
+
+
+def flicker(time_s: Doubles, level_percent: Doubles, counted: Mask, rate_hz: float) -> Flicker | None:
+    """Find the beat of mains lamps in the level [n]: a line at an alias of theirs that stands out from what is beside it."""
+    found = None
+    for lamp in MAINS_LAMP_HZ:
+        alias = alias_hz(lamp, rate_hz)
+        if alias < _LEAST_ALIAS_HZ or alias > 0.45 * rate_hz:
+            continue
+        parts = [
+            part for part in _stretches(time_s, level_percent, counted) if np.ptp(part[0]) * alias >= _LEAST_CYCLES
+        ]
+        if not parts:
+            continue
+        near = np.linspace(alias - _ALIAS_MATCH_HZ, alias + _ALIAS_MATCH_HZ, 13)
+        beside = np.concatenate([alias * np.linspace(0.55, 0.8, 9), alias * np.linspace(1.2, 1.5, 9)])
+        lines, floor = (_common_line(parts, hz) for hz in (near, beside[beside < 0.49 * rate_hz]))
+        line = float(lines.max())
+        if line >= _STANDS_OUT * float(np.median(floor)) and line >= _LEAST_FLICKER_PERCENT:
+            candidate = Flicker(lamp, alias, line)
+            found = candidate if found is None or line > found.level_percent else found
+    return found
+
+
+def _common_line(parts: list[tuple[Doubles, Doubles]], frequency: Doubles) -> Doubles:
+    """Amplitude [frequencies] over several stretches, each with its own phase, weighted by length."""
+    squares = [np.square(_line(*part, frequency)) for part in parts]
+    return np.asarray(np.sqrt(np.average(squares, axis=0, weights=[len(times) for times, _ in parts])))
+
+
+def _stretches(time_s: Doubles, values: Doubles, counted: Mask) -> list[tuple[Doubles, Doubles]]:
+    """Times and values of the unbroken stretches that are long enough."""
+    good = np.flatnonzero(counted & np.isfinite(values))
+    if good.size < 2:  # noqa: PLR2004 - two rows make a stretch
+        return []
+    breaks = np.flatnonzero((np.diff(good) > 1) | (np.diff(time_s[good]) > _STEP_S * 6)) + 1
+    parts = [(time_s[one], values[one]) for one in np.split(good, breaks)]
+    return [part for part in parts if part[0][-1] - part[0][0] >= _LEAST_STRETCH_S]
+
+
+def _evened(time_s: Doubles, values: Doubles) -> Doubles:
+    """Values at even steps, slow change taken out."""
+    even = np.interp(np.arange(time_s[0], time_s[-1], _STEP_S), time_s, values)
+    width = min(round(_SLOW_S / _STEP_S), len(even)) | 1
+    padded = np.pad(even, width // 2, mode="reflect" if len(even) > width // 2 else "edge")
+    slow = np.convolve(padded, np.full(width, 1.0 / width), mode="valid")
+    return np.asarray(even - slow[: len(even)], dtype=np.float64)
+
+
+def _amplitude(even: Doubles, frequency: Doubles) -> Doubles:
+    """Amplitude [frequencies] of the sinusoids that fit values at even steps best."""
+    return _line(np.arange(len(even), dtype=np.float64) * _STEP_S, even, frequency)
+
+
+def _line(time_s: Doubles, values: Doubles, frequency: Doubles) -> Doubles:
+    """Amplitude [frequencies] of the sinusoid that fits values best by least squares, a straight line fitted beside it."""
+    time = time_s - time_s.mean()
+    straight = np.stack([np.ones_like(time), time], axis=1)
+    left = values - straight @ np.linalg.lstsq(straight, values, rcond=None)[0]
+    window = np.hanning(len(time) + 2)[1:-1]  # keeps other frequencies from leaking in
+    found = np.empty(len(frequency))
+    for number, hz in enumerate(frequency):
+        wave = np.stack([np.cos(2 * np.pi * hz * time), np.sin(2 * np.pi * hz * time)], axis=1)
+        weighted = wave * window[:, None]
+        found[number] = float(np.hypot(*np.linalg.solve(weighted.T @ wave, weighted.T @ left)))
+    return found

@@ -1,0 +1,141 @@
+"""Lamps flown past: how far each drags the unlit part of the picture down, and the veil it lays over it. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.timeline import Timeline
+
+Doubles = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+_SMOOTH_S = 0.2  # a lamp behind a post for a frame or two is still in view
+_LEAST_RADIUS_PERCENT = 0.6  # of the picture's height: a smaller lamp moves no exposure
+_PROMINENT = 0.4  # share of a lamp's largest radius by which it must stand above what is in view before and after
+_BEFORE_S = 0.3  # the exposure before a pass is its mean over so long
+_FARTHEST_S = 2.0  # an exposure longer ago than that was of another place
+_FEWEST_ROWS = 3  # a peak and what is before and after it
+_TAIL_S = 0.3  # exposure loops follow this late
+
+
+@dataclass(frozen=True)
+class LampPass:
+    """One lamp from where it begins to grow to where it is gone. `pulldown_stops` is the change of the camera's exposure at its
+    lowest against before (negative: darker); `veil_percent` the light the lens adds meanwhile, in % of nominal white.
+    """
+
+    from_s: float
+    to_s: float
+    largest_s: float
+    radius_percent: float
+    pulldown_stops: float
+    veil_percent: float
+
+
+@dataclass(frozen=True)
+class TowardLight:
+    """What flying toward a lamp or the sun costs, over the time that one is in the picture.
+
+    `in_view_s`; `lost_percent`, median share of the picture that could not be read; `zone_readable_percent`, median share of
+    the flying zone that could; `zone_lost_s`, the longest stretch in which too little of the zone could be read;
+    `bloom_radius_percent`, median radius of the largest source in % of the picture's height.
+    """
+
+    in_view_s: float
+    lost_percent: float
+    zone_readable_percent: float
+    zone_lost_s: float
+    bloom_radius_percent: float
+
+
+def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
+    """Find the lamps that grow and go while in the airtime, with what they did to the exposure.
+
+    A pass is a peak of the largest lamp's radius that stands out from the troughs on both sides; its exposure is
+    compared with that of the trough before.
+    """
+    if len(timeline) < _FEWEST_ROWS:
+        return ()
+    radius, exposure, veil = _smooth_columns(timeline, inside)
+    time_s = timeline.time_s
+    found = []
+    for before, peak, after in _peaks(radius):
+        start = max(before, int(np.searchsorted(time_s, time_s[peak] - _FARTHEST_S)))
+        calm = timeline.between(time_s[start] - _BEFORE_S / 2, time_s[start] + _BEFORE_S / 2) & inside
+        gone = peak + int(np.argmax(radius[peak : after + 1] <= radius[peak] / 2)) if after > peak else peak
+        during = timeline.between(time_s[start], time_s[gone] + _TAIL_S) & inside
+        known = np.isfinite(exposure) & np.isfinite(veil)
+        calm, during = calm & known, during & known
+        if not (calm.any() and during.any()):
+            continue
+        found.append(
+            LampPass(
+                from_s=float(time_s[start]),
+                to_s=float(time_s[gone]),
+                largest_s=float(time_s[peak]),
+                radius_percent=float(radius[peak]),
+                pulldown_stops=float(exposure[during].min() - exposure[calm].mean()),
+                veil_percent=float(veil[during].max() - veil[calm].mean()),
+            )
+        )
+    return tuple(found)
+
+
+def toward_light(timeline: Timeline, inside: Mask, zone_criterion_percent: float) -> TowardLight | None:
+    """What lamps or the sun cost while in the picture; None where none is in view, or nothing could be read off."""
+    seen = inside & (np.nan_to_num(timeline["lamps"]) > 0)
+    zone, readable, bloom = (
+        timeline[name] for name in ("zone_readable_percent", "readable_percent", "bloom_radius_percent")
+    )
+    known = seen & np.isfinite(readable) & np.isfinite(zone) & np.isfinite(bloom)
+    if not known.any():
+        return None
+    with np.errstate(invalid="ignore"):
+        lost = np.concatenate([[0], (seen & (zone < zone_criterion_percent)).astype(np.int8), [0]])
+    starts, stops = np.flatnonzero(np.diff(lost) == 1), np.flatnonzero(np.diff(lost) == -1)
+    longest = int((stops - starts).max()) if starts.size else 0
+    return TowardLight(
+        in_view_s=float(seen.sum() * timeline.interval_s),
+        lost_percent=float(100.0 - np.median(readable[known])),
+        zone_readable_percent=float(np.median(zone[known])),
+        zone_lost_s=float(longest * timeline.interval_s),
+        bloom_radius_percent=float(np.median(bloom[known])),
+    )
+
+
+def _smooth_columns(timeline: Timeline, inside: Mask) -> tuple[Doubles, Doubles, Doubles]:
+    """Largest lamp's radius (0 without one), exposure and veil [n], each as a running median or mean."""
+    width = max(1, round(_SMOOTH_S / timeline.interval_s)) | 1
+    radius = np.where(inside, np.nan_to_num(timeline["bloom_radius_percent"]), 0.0)
+    exposure, veil = (_running(timeline[name], width, np.mean) for name in ("exposure_stops", "veil_percent"))
+    return _running(radius, width, np.median), exposure, veil
+
+
+def _running(values: Doubles, width: int, middle: object) -> Doubles:
+    """Running median or mean [n] over `width` rows, the ends repeated."""
+    padded = np.pad(values, width // 2, mode="edge")
+    return np.asarray(middle(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))  # type: ignore[operator]
+
+
+def _peaks(radius: Doubles) -> list[tuple[int, int, int]]:
+    """Trough before, peak and trough after of every prominent peak of a radius [n]."""
+    rows = len(radius)
+    edges = np.flatnonzero((radius > 0) & (radius >= np.r_[0.0, radius[:-1]]) & (radius > np.r_[radius[1:], 0.0]))
+    found: list[tuple[int, int, int]] = []
+    for peak in edges.tolist():
+        if radius[peak] < _LEAST_RADIUS_PERCENT:
+            continue
+        higher = np.flatnonzero(radius[:peak] > radius[peak])
+        first = int(higher[-1]) + 1 if higher.size else 0
+        higher = np.flatnonzero(radius[peak + 1 :] >= radius[peak])
+        last = peak + int(higher[0]) if higher.size else rows - 1
+        low_before, low_after = float(radius[first : peak + 1].min()), float(radius[peak : last + 1].min())
+        if radius[peak] - max(low_before, low_after) < _PROMINENT * radius[peak]:
+            continue
+        before = first + int(np.flatnonzero(radius[first : peak + 1] <= low_before)[-1])
+        after = peak + int(np.argmin(radius[peak : last + 1]))
+        found.append((before, peak, after))
+    return found

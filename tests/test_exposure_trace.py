@@ -1,0 +1,144 @@
+"""The exposure trace: from made links, and from made pictures whose exposure and motion are known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from frame_material import area_of, texture
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fieldscore.criteria import Criteria
+from fieldscore.exposure_trace import exposure_trace
+from fieldscore.frame import Frame
+from fieldscore.links import ExposureLink, Linker
+from fieldscore.units import from_linear, to_linear
+
+RATE = 30.0
+CURVE = Criteria().transfer_curve
+
+
+def links_of(
+    exposure: np.ndarray, veil: np.ndarray, light: float = 0.05, noise: float = 0.0, seed: int = 0
+) -> list[ExposureLink]:
+    """Links between rows three apart, as surfaces of `light` would give them under that exposure and veil."""
+    rng = np.random.default_rng(seed)
+    rows = np.arange(0, len(exposure), 3)
+    return [
+        ExposureLink(
+            int(a), int(b),
+            float(exposure[b] - exposure[a] + noise * rng.normal()),
+            float(1.4427 * (veil[b] - veil[a]) / light),
+            (1e4, 0.0, 1e4),
+            float(light * np.exp2(exposure[a])),
+        )
+        for a, b in zip(rows[:-1], rows[1:], strict=True)
+    ]  # fmt: skip
+
+
+def test_links_add_up_to_the_exposure() -> None:
+    """Changes without error give the exposure back, every row of it, and no veil."""
+    time = np.arange(301) / RATE
+    exposure = 0.4 * np.sin(2 * np.pi * time / 4.0)
+    trace = exposure_trace(links_of(exposure, np.zeros(301)), np.full(301, np.nan))
+    assert trace.stops == pytest.approx(exposure, abs=0.01)
+    assert trace.veil == pytest.approx(np.zeros(301), abs=1e-4)
+
+
+def test_a_lamp_is_veil_and_not_exposure() -> None:
+    """A veil that comes and goes is found as veil; the exposure stays."""
+    time = np.arange(301) / RATE
+    veil = np.where((time > 3.0) & (time < 3.5), 0.0005, 0.0)
+    trace = exposure_trace(links_of(np.zeros(301), veil), np.full(301, np.nan))
+    assert np.ptp(trace.stops) < 0.02
+    assert trace.veil.max() - np.median(trace.veil) == pytest.approx(0.0005, rel=0.25)
+
+
+def test_a_swift_change_keeps_its_shape() -> None:
+    """Between linked rows a fast change follows the coarse steps, a slow one a straight line."""
+    exposure = np.zeros(31)
+    exposure[16:] = -2.0  # between rows 15 and 16: the link from 15 to 18 sees it
+    steps = np.zeros(31)
+    steps[16] = -2.2  # coarse steps have their scale wrong
+    trace = exposure_trace(links_of(exposure, np.zeros(31)), steps)
+    assert trace.stops[15] == pytest.approx(0.0, abs=0.05)
+    assert trace.stops[16:19] == pytest.approx([-2.0] * 3, abs=0.25)
+
+
+def test_after_a_break_the_trace_goes_on_from_where_it_was() -> None:
+    """Rows in a break have no exposure; those after it begin with the last one known."""
+    exposure = np.linspace(0.0, 1.0, 61)
+    links = [one for one in links_of(exposure, np.zeros(61)) if one.before != 30]
+    trace = exposure_trace(links, np.full(61, np.nan))
+    assert np.isnan(trace.stops[31:33]).all()
+    assert trace.stops[33] == pytest.approx(trace.stops[30], abs=1e-6)
+
+
+def test_no_links_no_trace() -> None:
+    """Without a link nothing is known on any row."""
+    trace = exposure_trace([], np.full(5, np.nan))
+    assert np.isnan(trace.stops).all() and len(trace.stops) == 5
+
+
+@given(st.integers(0, 1000))
+def test_errors_of_links_stay_as_small_as_their_sum(seed: int) -> None:
+    """With an error of 0.01 stop a link the trace strays over 5 s by no more than a random walk does (4 sigma)."""
+    trace = exposure_trace(links_of(np.zeros(151), np.zeros(151), noise=0.01, seed=seed), np.full(151, np.nan))
+    assert np.ptp(trace.stops) < 4 * 0.01 * np.sqrt(50)
+
+
+def flown(
+    exposure: np.ndarray, *, pixels_a_frame: float = 3.0, sigma: float = 1.5, veil: np.ndarray | None = None
+) -> Linker:
+    """Fly over a textured surface with that exposure, as pictures of 640 x 480 under the named curve, and link them."""
+    rng = np.random.default_rng(4)
+    wide = texture(480, 1400, seed=9, low=0.0, high=1.0)
+    light = 0.01 + 0.25 * wide**2
+    area = area_of()
+    linker, previous = Linker(), None
+    for number, stops in enumerate(exposure):
+        left = round(number * pixels_a_frame)
+        seen = light[:, left : left + 640] + (0.0 if veil is None else veil[number])
+        codes = 16.0 + 219.0 * from_linear(seen * np.exp2(stops), CURVE) + sigma * rng.normal(size=seen.shape)
+        frame = Frame(np.clip(np.round(codes), 16, 235).astype(np.uint8), area, number / RATE, previous=previous)
+        linker.add(frame)
+        if previous is not None:
+            previous.previous = None
+        previous = frame
+    return linker
+
+
+def test_exposure_of_pictures_is_found() -> None:
+    """On pictures that move and are noisy, an exposure that swings by half a stop is found within 0.03 stop."""
+    exposure = 0.25 * np.sin(2 * np.pi * np.arange(91) / RATE / 1.5)
+    found = exposure_trace(*flown(exposure).results()).stops
+    assert found == pytest.approx(exposure, abs=0.03)
+
+
+def test_a_steady_camera_stays_steady_whatever_it_looks_at() -> None:
+    """Flying from bright ground to dark does not move the trace of a camera whose exposure does not move."""
+    found = exposure_trace(*flown(np.zeros(91), pixels_a_frame=6.0).results()).stops
+    assert np.ptp(found) < 0.05
+
+
+def test_veil_of_pictures_is_told_from_exposure() -> None:
+    """Light laid over the whole picture lifts the veil, and the exposure by little."""
+    veil = np.where((np.arange(91) > 40) & (np.arange(91) < 60), 0.01, 0.0)
+    trace = exposure_trace(*flown(np.zeros(91), veil=veil).results())
+    assert np.ptp(trace.stops) < 0.08
+    assert 100 * (trace.veil[45:55].mean() - trace.veil[:35].mean()) == pytest.approx(1.0, rel=0.35)
+
+
+def test_another_scene_breaks_the_chain() -> None:
+    """Pictures of noise between two scenes link to nothing."""
+    rng = np.random.default_rng(0)
+    linker = Linker()
+    for number in range(20):
+        linker.add(Frame(rng.integers(16, 235, (480, 640)).astype(np.uint8), area_of(), number / RATE))
+    assert linker.results()[0] == ()
+
+
+def test_linear_light_of_the_curve_is_what_links_compare() -> None:
+    """A surface under twice the light is one stop brighter under the named curve."""
+    level = from_linear(np.array([0.1, 0.2]), CURVE)
+    assert np.diff(np.log2(to_linear(level, CURVE))) == pytest.approx([1.0])

@@ -1,0 +1,106 @@
+"""Oscillation of an exposure trace, and the beat of mains lamps, against made series of known swing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fieldscore.hunting import alias_hz, flicker, hunting
+
+RATE = 30.0
+
+
+def wandering(seconds: float, seed: int, sigma: float = 0.05, rate: float = RATE) -> tuple[np.ndarray, np.ndarray]:
+    """Times and a trace that follows a scene: a random walk drawn back to zero, in stops."""
+    rng = np.random.default_rng(seed)
+    n = int(seconds * rate)
+    walk = np.zeros(n)
+    for i in range(1, n):
+        walk[i] = 0.985 * walk[i - 1] + sigma * rng.normal()
+    return np.arange(n) / rate, walk
+
+
+@pytest.mark.parametrize("period", [0.5, 0.8, 1.5, 2.5])
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_hunting_is_found_in_a_trace_that_follows_its_scene(period: float, seed: int) -> None:
+    """A swing of 0.6 stop on top of a wandering exposure is found within 20 %, its period within 5 %."""
+    time_s, trace = wandering(30.0, seed, sigma=0.02)
+    trace = trace + 0.3 * np.sin(2 * np.pi * time_s / period + seed)
+    found = hunting(time_s, trace, np.ones(len(time_s), dtype=np.bool_))
+    assert found.period_s == pytest.approx(period, rel=0.05)
+    assert found.stops == pytest.approx(0.6, rel=0.2)
+
+
+def test_a_steady_trace_does_not_hunt() -> None:
+    """An exposure that never moves has a swing of nothing and no period."""
+    time_s = np.arange(600) / RATE
+    found = hunting(time_s, np.zeros(600), np.ones(600, dtype=np.bool_))
+    assert (found.stops, found.period_s, found.reason) == (0.0, None, None)
+
+
+def test_following_the_scene_is_seldom_called_hunting() -> None:
+    """Of 60 traces that only wander, at most 6 are said to hunt by more than a tenth of a stop."""
+    wrong = 0
+    for seed in range(60):
+        time_s, trace = wandering(20.0, 100 + seed)
+        wrong += (hunting(time_s, trace, np.ones(len(time_s), dtype=np.bool_)).stops or 0.0) > 0.1
+    assert wrong <= 6
+
+
+def test_breaks_do_not_hide_hunting() -> None:
+    """Rows that do not count, of unlike phase on both sides, take nothing from the swing found."""
+    time_s = np.arange(900) / RATE
+    trace = 0.2 * np.sin(2 * np.pi * time_s / 0.9)
+    trace[450:] = 0.2 * np.sin(2 * np.pi * time_s[450:] / 0.9 + 2.0)
+    counted = np.ones(900, dtype=np.bool_)
+    counted[440:470] = False
+    found = hunting(time_s, trace, counted)
+    assert found.stops == pytest.approx(0.4, rel=0.15)
+    assert found.period_s == pytest.approx(0.9, rel=0.05)
+
+
+def test_too_short_a_trace_says_so() -> None:
+    """Under five seconds of trace there is no figure but a reason."""
+    time_s = np.arange(100) / RATE
+    found = hunting(time_s, np.zeros(100), np.ones(100, dtype=np.bool_))
+    assert found.stops is None
+    assert "5 s are needed" in str(found.reason)
+
+
+# Alias of mains lamps |f - n x rate|: arithmetic; the 0.11988 Hz of 60 Hz lamps at 59.94 fields/s is the classic slow beat
+ALIASES = [
+    (100.0, 25.0, 0.0), (100.0, 30000 / 1001, 10.0899), (100.0, 30.0, 10.0), (100.0, 60000 / 1001, 19.8801),
+    (120.0, 25.0, 5.0), (120.0, 30000 / 1001, 0.11988), (120.0, 50.0, 20.0), (120.0, 60000 / 1001, 0.11988),
+    (120.0, 90.0, 30.0), (100.0, 90.0, 10.0),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("lamp", "rate", "alias"), ALIASES)
+def test_alias_table(lamp: float, rate: float, alias: float) -> None:
+    """Lamps at twice the mains frequency show at the published beat."""
+    assert alias_hz(lamp, rate) == pytest.approx(alias, abs=1e-4)
+
+
+@given(st.floats(20.0, 240.0), st.floats(90.0, 130.0))
+def test_alias_is_within_half_the_rate(rate: float, lamp: float) -> None:
+    """No alias is faster than half the frame rate."""
+    assert 0.0 <= alias_hz(lamp, rate) <= rate / 2 + 1e-9
+
+
+@pytest.mark.parametrize(("lamp", "rate"), [(100.0, 30.0), (120.0, 25.0), (100.0, 30000 / 1001), (120.0, 60000 / 1001)])
+def test_mains_beat_is_named(lamp: float, rate: float) -> None:
+    """The beat of lamps in the level is found with its lamp and amplitude, amid noise and drift of the scene."""
+    time_s, walk = wandering(60.0, 5, sigma=0.02, rate=rate)
+    level = 30.0 + walk + 0.8 * np.sin(2 * np.pi * lamp * time_s)
+    found = flicker(time_s, level, np.ones(len(time_s), dtype=np.bool_), rate)
+    assert found is not None
+    assert found.lamp_hz == lamp
+    assert found.level_percent == pytest.approx(0.8, rel=0.2)
+
+
+def test_no_beat_in_a_level_that_wanders() -> None:
+    """A level that only follows its scene has no beat."""
+    time_s, walk = wandering(30.0, 6, sigma=0.3)
+    assert flicker(time_s, 30.0 + walk, np.ones(len(time_s), dtype=np.bool_), 30.0) is None

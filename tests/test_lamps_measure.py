@@ -1,0 +1,103 @@
+"""Lamps in view and the cast of the dark, on made pictures."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from frame_material import area_of, frame_of
+
+from fieldscore.measures.colour import cast
+from fieldscore.measures.lamps import lamps_in_view
+from fieldscore.units import CodeRange, from_linear
+
+
+def night(*lamps: tuple[int, int, int], width: int = 640, height: int = 480) -> np.ndarray:
+    """A dark picture with discs (x, y, radius in px) at the ceiling."""
+    picture = np.full((height, width), 30, np.uint8)
+    for x, y, radius in lamps:
+        cv2.circle(picture, (x, y), radius, 235, -1)
+    return picture
+
+
+def test_lamps_are_counted_and_sized() -> None:
+    """Three discs are three lamps; the radius is the largest one's, in % of the height, within a tenth."""
+    count, radius = lamps_in_view(frame_of(night((100, 100, 6), (300, 200, 12), (500, 300, 8))))
+    assert count == 3
+    assert radius == pytest.approx(100 * 12 / 480, rel=0.1)
+
+
+def test_no_lamp_has_no_radius() -> None:
+    """A dark picture has no lamp and no radius."""
+    count, radius = lamps_in_view(frame_of(night()))
+    assert count == 0 and np.isnan(radius)
+
+
+@pytest.mark.parametrize("what", ["sky", "line", "text"])
+def test_bright_things_that_are_no_lamps(what: str) -> None:
+    """A clipped sky, a clipped horizon and clipped text under the overlay mask are no lamps."""
+    picture, overlay = night(), None
+    if what == "sky":
+        picture[:200] = 235
+    elif what == "line":
+        picture[240:244] = 235
+    else:
+        cv2.putText(picture, "12.3 V", (40, 440), cv2.FONT_HERSHEY_SIMPLEX, 1.0, 235, 3)
+        overlay = cv2.dilate((picture > 100).astype(np.uint8), np.ones((9, 9))) > 0
+    area = area_of(overlay=overlay)
+    assert lamps_in_view(frame_of(picture, area))[0] == 0
+
+
+def test_a_sun_that_peeks_in_counts() -> None:
+    """Half a disc at the edge of the picture is a source in view."""
+    assert lamps_in_view(frame_of(night((639, 200, 20))))[0] == 1
+
+
+def test_size_does_not_depend_on_the_picture() -> None:
+    """The same lamp at half the size has the same radius in % of the height."""
+    large = lamps_in_view(frame_of(night((640, 480, 30), width=1280, height=960)))[1]
+    small = lamps_in_view(frame_of(night((320, 240, 15))))[1]
+    assert large == pytest.approx(small, rel=0.08)
+
+
+def coloured(red_stops: float, blue_stops: float, light: float, sigma: float = 0.0, full: bool = False) -> tuple:
+    """Planes (BT.601, 4:2:0) of an even picture whose light has that cast, with noise on every plane."""
+    rng = np.random.default_rng(1)
+    rgb = from_linear(light * np.exp2([red_stops, 0.0, blue_stops]), "srgb")
+    luma = float(rgb @ [0.299, 0.587, 0.114])
+    span, chroma, black = (255.0, 255.0, 0.0) if full else (219.0, 224.0, 16.0)
+    codes = [black + span * luma, 128 + chroma * (rgb[2] - luma) / 1.772, 128 + chroma * (rgb[0] - luma) / 1.402]
+    shapes = [(480, 640), (240, 320), (240, 320)]
+    return tuple(
+        np.clip(np.round(code + sigma * rng.normal(size=shape)), 0, 255).astype(np.uint8)
+        for code, shape in zip(codes, shapes, strict=True)
+    )
+
+
+@pytest.mark.parametrize("full", [False, True])
+@pytest.mark.parametrize(("red", "blue"), [(0.0, 0.0), (0.3, -0.4), (-0.2, 0.5)])
+def test_cast_of_the_dark_is_found_through_noise(red: float, blue: float, full: bool) -> None:
+    """Averaged first, the cast of a dark noisy picture is right within 0.05 log2."""
+    luma, cb, cr = coloured(red, blue, 0.02, sigma=6.0, full=full)
+    area = area_of(code_range=CodeRange.FULL if full else CodeRange.NARROW)
+    found = cast(frame_of(luma, area, chroma=(cb, cr)))
+    assert found[:2] == pytest.approx((red, blue), abs=0.05)
+
+
+def test_no_dark_no_cast() -> None:
+    """A bright picture has no cast of its dark."""
+    luma, cb, cr = coloured(0.1, 0.1, 0.5)
+    assert np.isnan(cast(frame_of(luma, chroma=(cb, cr)))).all()
+
+
+def test_no_colour_no_cast() -> None:
+    """A grey recording has none."""
+    assert np.isnan(cast(frame_of(night()))).all()
+
+
+def test_borders_have_no_part_in_the_cast() -> None:
+    """Coloured borders outside the picture do not tint its dark."""
+    luma, cb, cr = coloured(0.2, -0.2, 0.02, sigma=2.0)
+    cb[:, :40], cr[:, :40], luma[:, :80] = 240, 240, 40
+    found = cast(frame_of(luma, area_of(window=(0, 480, 80, 640)), chroma=(cb, cr)))
+    assert found[:2] == pytest.approx((0.2, -0.2), abs=0.05)
