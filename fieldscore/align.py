@@ -23,17 +23,17 @@ Score = Callable[[slice, slice], npt.NDArray[np.floating]]
 
 COARSE_PLACES = 2500  # of each flight in the whole matrix: 6 million cells, 4 minutes of flight without thinning
 BAND_PLACES = 48  # to each side of the coarse path
-ALIKE = 1.0  # spreads of chance pairs from which on two places count as alike
-LEAST_SCORE = -0.6  # a place without a match (link lost in the other flight) costs no more than this
-STEP_COST = 0.5  # spreads, for a step in one flight alone (docs/decisions/route_threshold.py)
+ALIKE = 1.5  # spreads of chance pairs from which on two places count as alike
+LEAST_SCORE = -0.4  # a place without a match (link lost in the other flight) costs no more than this
+STEP_COST = 2.0  # spreads, for a step in one flight alone (docs/decisions/route_threshold.py)
 # Seconds before and after whose mean is taken out where the route is judged: what stays is what passes by.
 PASSING_S = 1.5
 SAME_ROUTE = 3.45  # spreads, mean over the path (docs/decisions/route_threshold.py)
 SAME_ROUTE_WIDTH = 0.3  # spreads over which the confidence goes from a half to 0.73
-LEAST_OVERLAP_S = 3.0  # of both flights; a shorter stretch is alike by chance
+LEAST_OVERLAP_S = 4.0  # of both flights; a shorter stretch is alike by chance
 _NONE_SURE, _ALL_SURE = 1.0, 4.0  # spreads at which the confidence of a place is 0 and 1
-_LEAST_CONFIDENCE = 0.15  # a place below is left out
-_CONFIDENCE_OVER = 0.8  # s, sigma over which likeness along the path is averaged for it
+_LEAST_CONFIDENCE = 0.25  # a place below is left out
+_CONFIDENCE_OVER = (0.4, 0.1)  # s, sigmas over which likeness along the path is averaged for it; the lower counts
 _SMOOTH_OVER = 0.35  # s, sigma over which the path is straightened
 _LONGEST_STEP_S = 0.5  # between two places of the path; longer is a gap
 _SHIFT_MOST = 1.0  # places that the path is moved between the places
@@ -65,9 +65,10 @@ def align(a: Places, b: Places) -> Alignment:
             return _refused(f"the {flight} flight shows {seen:.1f} s of picture; {LEAST_OVERLAP_S:g} s are needed")
     size = find_size(a, b)
     path = _path(likeness(a, b, size))
+    passing = likeness(a, b, size, PASSING_S)
+    path = path[_unforced(path, passing.at(path[:, 0], path[:, 1]), (a.time_s, b.time_s))]
     if not len(path):
         return _refused("nothing in the two flights looks alike")
-    passing = likeness(a, b, size, PASSING_S)
     alike = passing.at(path[:, 0], path[:, 1])
     strength = _strength(path, alike, a, b)
     confidence = float(1.0 / (1.0 + np.exp(-(strength - SAME_ROUTE) / SAME_ROUTE_WIDTH)))
@@ -82,7 +83,10 @@ def align(a: Places, b: Places) -> Alignment:
     time_a, time_b, sure = time_a[kept], time_b[kept], sure[kept]
     matched = _length_s(time_a), _length_s(time_b)
     if min(matched) < LEAST_OVERLAP_S:
-        return _refused(f"only {min(matched):.1f} s look alike; {LEAST_OVERLAP_S:g} s are needed", confidence)
+        share = min(matched) / LEAST_OVERLAP_S
+        return _refused(
+            f"only {min(matched):.1f} s look alike; {LEAST_OVERLAP_S:g} s are needed", confidence * share / 2
+        )
     lengths = _length_s(a.time_s), _length_s(b.time_s)
     shorter = int(lengths[1] < lengths[0]) if lengths[0] != lengths[1] else int(matched[1] < matched[0])
     return Alignment(True, confidence, min(1.0, matched[shorter] / lengths[shorter]), time_a, time_b, sure)
@@ -105,6 +109,24 @@ def _path(alike: Likeness) -> Whole:
     return best_path(_scores(alike), around(cells, rows, columns, BAND_PLACES), STEP_COST)[1]
 
 
+def _unforced(path: Whole, alike: Doubles, times: tuple[Doubles, Doubles]) -> npt.NDArray[np.bool_]:
+    """Cells [p] of the path that are not there for want of others.
+
+    Where one flight begins, ends or lost its link, the path may stand at its last place while the other flight flies on:
+    of such a stretch only the cell most alike is kept.
+    """
+    kept = np.ones(len(path), dtype=np.bool_)
+    for side, time_s in enumerate(times):
+        steps = np.diff(time_s, prepend=-np.inf, append=np.inf)
+        edge = (steps[:-1] > _LONGEST_STEP_S) | (steps[1:] > _LONGEST_STEP_S)
+        begins = np.flatnonzero(np.diff(path[:, side], prepend=-1))
+        ends = np.append(begins[1:], len(path))[: len(begins)]
+        for begin, end in zip(begins, ends, strict=True):
+            if end - begin > 1 and edge[path[begin, side]]:
+                kept[begin:end] &= np.arange(begin, end) == begin + int(np.argmax(alike[begin:end]))
+    return kept
+
+
 def _scores(alike: Likeness) -> Score:
     """What a cell adds to a path."""
 
@@ -124,7 +146,8 @@ def _places(path: Whole, alike: Doubles, passing: Likeness, a: Places, b: Places
     """Times in a and in b, between the places and straightened, and the confidence of each."""
     time_a, time_b = a.time_s[path[:, 0]], b.time_s[path[:, 1]]
     along, apart = time_a + time_b, time_b - time_a + _between(path, alike, passing, a.time_s, b.time_s)
-    level = _smooth(along, alike, np.ones(len(path)), 2 * _CONFIDENCE_OVER, straight=False)
+    even = np.ones(len(path))
+    level = np.minimum(*(_smooth(along, alike, even, 2 * over, straight=False) for over in _CONFIDENCE_OVER))
     sure = np.clip((level - _NONE_SURE) / (_ALL_SURE - _NONE_SURE), 0.0, 1.0)
     apart = _smooth(along, apart, np.maximum(alike, 0.1), 2 * _SMOOTH_OVER, straight=True)
     time_a, time_b = (along - apart) / 2, (along + apart) / 2

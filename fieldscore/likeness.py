@@ -21,11 +21,11 @@ GRID = (18, 24)  # cells of the common view
 # Angles by which one picture is turned one way and the other one the other way: up to 16 degrees between the two
 # (docs/decisions/place_descriptor.py); banks of 5 and 12 m/s in one bend differ by 15.
 TURNS_DEG = (0.0, -4.0, 4.0, -8.0, 8.0)
-SIZES = tuple(
+SIZES: tuple[float, ...] = tuple(
     2.0 ** (step / 4) for step in range(-5, 6)
 )  # focal length of b over that of a: lenses of 75 to 135 degrees
-_SIZE_SAMPLES = 400  # places of each flight that are looked at to find the size
-_SIZE_PAIRS = 1500  # places of the other flight that each of them is compared with
+_SIZE_GRID = (12, 16)  # cells of the view in which the size is looked for
+_SIZE_PLACES, _SIZE_SAMPLES = 1500, 400  # places of each flight that are searched for the size, and looked for
 _WHITENING = 0.05  # share of the largest variance that is added to each (docs/decisions/place_descriptor.py)
 _DIRECTIONS = 192  # directions kept of the 432: what is left varies less than noise
 _SPREAD_SAMPLES = 300  # places of each flight from which the likeness of chance pairs is taken
@@ -85,57 +85,58 @@ def likeness(a: Places, b: Places, size: float, passing_s: float | None = None) 
 
 def find_size(a: Places, b: Places) -> float:
     """Give the focal length of b over that of a at which the two flights are most alike, from `SIZES`."""
-    small_a, small_b = _thinned(a, _SIZE_SAMPLES), _thinned(b, _SIZE_SAMPLES)
-    many_a, many_b = _thinned(a, _SIZE_PAIRS), _thinned(b, _SIZE_PAIRS)
-    sums = [_peaks(small_a, many_b, size, 1) + _peaks(many_a, small_b, size, 0) for size in SIZES]
-    return SIZES[int(np.argmax(sums))]
+    a, b = _thinned(a), _thinned(b)
+    return SIZES[int(np.argmax([_peaks(a, b, size) for size in SIZES]))]
 
 
-def _peaks(a: Places, b: Places, size: float, axis: int) -> float:
-    """Mean of the best likeness that each place of one flight finds in the other."""
-    one, two = _views(a, b, size, 0.0)
-    one, two = one - one.mean(axis=0), two - two.mean(axis=0)
-    weights = _whitening([one, two])
-    found = _rated(_units(one @ weights)[None], _units(two @ weights)[None])
-    best: Floats = found.of(slice(None), slice(None)).max(axis=axis)
-    return float(np.mean(best))
+def _peaks(a: Places, b: Places, size: float) -> float:
+    """Mean of the best likeness that some places of each flight find in the other, both ways."""
+    views = [view - view.mean(axis=0) for view in _views(a, b, size, 0.0, _SIZE_GRID)]
+    weights = _whitening(views)
+    found = _rated(*(_units(view @ weights)[None] for view in views))
+    every_a, every_b = (slice(None, None, max(1, len(one.time_s) // _SIZE_SAMPLES)) for one in (a, b))
+    best = found.of(every_a, slice(None)).max(axis=1).mean(), found.of(slice(None), every_b).max(axis=0).mean()
+    return float(best[0]) + float(best[1])
 
 
-def _thinned(places: Places, most: int) -> Places:
-    kept = np.unique(np.linspace(0, len(places.time_s) - 1, min(most, len(places.time_s))).astype(np.int64))
+def _thinned(places: Places) -> Places:
+    """The flight without places that finding the size can do without."""
+    kept = np.unique(np.linspace(0, len(places.time_s) - 1, min(_SIZE_PLACES, len(places.time_s))).astype(np.int64))
     return Places(places.time_s[kept], places.descriptors[kept])
 
 
-def _views(a: Places, b: Places, size: float, turn_deg: float) -> tuple[Floats, Floats]:
+def _views(a: Places, b: Places, size: float, turn_deg: float, grid: tuple[int, int] = GRID) -> tuple[Floats, Floats]:
     """Both flights [m, cells] and [n, cells] in the view that both pictures hold, turned against each other."""
     magnify_a, magnify_b = max(size, 1.0), max(1.0 / size, 1.0)
     heights = [
         one.descriptors.shape[1] / one.descriptors.shape[2] * zoom for one, zoom in ((a, magnify_a), (b, magnify_b))
     ]
     height = min(*heights, 1.0)
-    one = _sampled(a, magnify_a, turn_deg, height)
-    return one, _sampled(b, magnify_b, -turn_deg, height)
+    one = _sampled(a, magnify_a, turn_deg, height, grid)
+    return one, _sampled(b, magnify_b, -turn_deg, height, grid)
 
 
-def _sampled(places: Places, magnify: float, turn_deg: float, height: float) -> Floats:
+def _sampled(places: Places, magnify: float, turn_deg: float, height: float, grid: tuple[int, int]) -> Floats:
     flat = places.descriptors.reshape(len(places.descriptors), -1).astype(np.float32)
     shape = places.descriptors.shape
-    return np.asarray(flat @ sampling((shape[1], shape[2]), magnify, turn_deg, height), dtype=np.float32)
+    return np.asarray(flat @ sampling((shape[1], shape[2]), magnify, turn_deg, height, grid), dtype=np.float32)
 
 
-def sampling(shape: tuple[int, int], magnify: float, turn_deg: float, height: float) -> Floats:
+def sampling(
+    shape: tuple[int, int], magnify: float, turn_deg: float, height: float, grid: tuple[int, int] = GRID
+) -> Floats:
     """Weights [rows x columns, cells] that sample a picture of `shape` on the common grid, linear between its cells.
 
     The view is as wide as the picture over `magnify`, and `height` times as high as wide; it is turned by `turn_deg`.
     Cells outside the picture are 0.
     """
     rows, columns = shape
-    across, down = ((np.arange(count) + 0.5) / count * 2.0 - 1.0 for count in GRID[::-1])
+    across, down = ((np.arange(count) + 0.5) / count * 2.0 - 1.0 for count in grid[::-1])
     x, y = np.meshgrid(across, down * height)
     cosine, sine = np.cos(np.deg2rad(turn_deg)), np.sin(np.deg2rad(turn_deg))
     x, y = (cosine * x - sine * y) / magnify, (sine * x + cosine * y) / magnify
     at_column, at_row = (x.ravel() + 1.0) / 2.0 * columns - 0.5, (y.ravel() * columns + rows) / 2.0 - 0.5
-    reach = max(1.0, columns / (magnify * GRID[1]))
+    reach = max(1.0, columns / (magnify * grid[1]))
     by_column = np.maximum(0.0, 1.0 - np.abs(at_column - np.arange(columns)[:, None]) / reach)
     by_row = np.maximum(0.0, 1.0 - np.abs(at_row - np.arange(rows)[:, None]) / reach)
     weights = (by_row[:, None, :] * by_column[None, :, :]).reshape(rows * columns, -1)
