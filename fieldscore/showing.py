@@ -59,7 +59,6 @@ def shown_places(
     if not names or not seen.any():
         return []
     sizes = np.stack([_smoothed(places.values[name], worth[name] or 1.0) for name in names])
-    sizes[:, ~seen] = 0.0
     found: list[Shown] = []
     free = seen.copy()
     room = max(

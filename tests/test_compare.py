@@ -301,6 +301,41 @@ def test_with_two_flights_each_the_places_are_the_unit() -> None:
     assert all(one.difference < -8.0 for one in crushed)
 
 
+def test_a_pair_flown_in_the_other_order_is_matched_as_well() -> None:
+    """Flown A-B-B-A at different speeds over steep hills, each pair still meets the same places: the difference is the offset."""
+    hills = rough(5, 10.0)
+    ways = [steady(60.0 / speed, speed) for speed in (1.0, 1.3, 0.8, 1.2)]
+    offsets = (40.0, 36.0, 36.0, 40.0)
+    scores = [
+        flight(way, {"crushed_percent": lambda m, v=value: v + hills(m)}, sha256=(f"{n:064d}",))  # type: ignore[misc]
+        for n, (way, value) in enumerate(zip(ways, offsets, strict=True))
+    ]
+    pairs = {(i, j): alignment_of(ways[i], ways[j]) for i, j in combinations(range(4), 2)}
+    result = compare_flights(scores, ("A", "B", "B", "A"), pairs, CRITERIA)
+    (turned,) = [one for one in result.places if (one.a, one.b) == (3, 1)]
+    first, second = turned.values["crushed_percent"]
+    assert np.nanmax(np.abs(second - first + 4.0)) < 2.5  # frames on either side of a place; strangers differ by 30
+    np.testing.assert_allclose(turned.time_a_s * 1.2, turned.time_b_s * 1.3, atol=0.15)
+    for one in result.between("A", "B"):
+        if one.measure == "crushed_percent":
+            assert one.difference == pytest.approx(-4.0, abs=0.1)
+
+
+def test_flights_count_over_the_places_that_all_show() -> None:
+    """Where one of six flights shows only half of a route that gets darker, the means are over that half."""
+    full, half = steady(60.0), steady(30.0)
+    ways = [full, full, full, full, full, half]
+    scores = [
+        flight(way, {"crushed_percent": lambda m, n=n: 10.0 + m + 0.1 * n - 5.0 * (n % 2)}, sha256=(f"{9 - n:064d}",))  # type: ignore[misc]
+        for n, way in enumerate(ways)
+    ]
+    pairs = {(i, j): alignment_of(ways[i], ways[j]) for i, j in combinations(range(6), 2)}
+    found = of(compare_flights(scores, ("A", "B") * 3, pairs, CRITERIA), "crushed_percent", "flights")
+    # metres 0 to 30: 10 + 15 on average, and 0.2 for A, 0.3 - 5 for B
+    assert found.mean_a == pytest.approx(25.2, abs=0.3)
+    assert found.mean_b == pytest.approx(20.3, abs=0.3)
+
+
 def test_a_foreign_flight_takes_no_part() -> None:
     """A flight of another route is named with the reason; the others are compared without it."""
     way = steady(50.0)

@@ -23,6 +23,7 @@ from fieldscore.criteria import Criteria
 from fieldscore.errors import ResultsError
 from fieldscore.pairing import swapped
 from fieldscore.report import (
+    compare_page,
     comparison_json,
     comparison_lines,
     dump_json,
@@ -34,6 +35,7 @@ from fieldscore.report import (
 )
 from fieldscore.report.cautions import CAUTIONS
 from fieldscore.report.compare_page import unreadable_path
+from fieldscore.report.verdict import agreed
 from fieldscore.report.words import visible
 from fieldscore.showing import APART_S, shown_places
 
@@ -170,6 +172,40 @@ def test_repeats_show_what_one_camera_differs_by() -> None:
     assert re.search(r"dim\s*1 and 3", page.text)
     assert re.search(r"lit\s*2 and 4", page.text)
     assert "Two flights of one camera differed by up to" in page.text
+
+
+def test_verdict_needs_every_pair_of_flights_to_agree() -> None:
+    """Where one pair of flights shows a better camera and another none, none is named; where all do, the least is told."""
+    apart = verdict(made(labels=("dim", "lit") * 2, crushed=(20.0, 10.0, 14.0, 13.5)))
+    assert "Camera" not in apart.partition(". ")[0]
+    assert apart.startswith("No difference shown")
+    agreed = verdict(made(labels=("dim", "lit") * 2, crushed=(30.0, 10.0, 25.0, 15.0)))
+    assert re.match(r"Camera lit keeps more of the unlit part: (8|9|10)\.\d", agreed)
+
+
+def test_pairs_that_disagree_name_nobody() -> None:
+    """One measure of several pairs of flights is named only if all pairs say the same, then with the smallest difference."""
+    (one,) = [entry for entry in made().differences if entry.measure == "crushed_percent"]
+    small, large = replace(one, difference=-3.0), replace(one, difference=-9.0)
+    assert agreed([large, small]) == [small]
+    for other in ("a", None):
+        assert agreed([small, replace(large, better=other)]) == []  # type: ignore[arg-type]
+
+
+def test_the_path_is_drawn_with_the_first_camera_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The drawing of the path has the times of the camera named first across, also where it flew last."""
+    seen: list[tuple[float, float]] = []
+
+    def noted(time_a: np.ndarray, time_b: np.ndarray, *rest: object) -> str:  # type: ignore[type-arg]
+        seen.append((float(time_a[-1]), float(time_b[-1])))
+        return "<svg></svg>"
+
+    monkeypatch.setattr(compare_page, "path_svg", noted)
+    ways = [steady(50.0), steady(40.0, 1.25), steady(50.0)]
+    scores = [flight(way, {}, sha256=(f"{n:064d}",)) for n, way in enumerate(ways)]
+    pairs = {(0, 1): foreign(), (0, 2): alignment_of(ways[0], ways[2]), (1, 2): alignment_of(ways[1], ways[2])}
+    render_comparison(compare_flights(scores, ("A", "B", "A"), pairs, Criteria()), {})
+    assert seen == [(pytest.approx(50.0, abs=0.1), pytest.approx(40.0, abs=0.1))]
 
 
 def test_a_foreign_route_is_said_in_one_sentence() -> None:
