@@ -102,6 +102,13 @@ class PictureArea:
         object_pixels = (self.criteria.object_size_px * lines / REFERENCE_LINES) ** 2 / self.lines_a_row
         return float(np.sqrt(self.block_pixels / object_pixels))
 
+    @cached_property
+    def halvings(self) -> int:
+        """How often the picture is halved in codes before it is measured in blocks: twice where that leaves enough."""
+        height, width = self.shape
+        rows, columns = (4 * FINE_A_BLOCK * size for size in self.block_shape)
+        return 2 if height >= rows and width >= columns else 1
+
     @property
     def block_pixels(self) -> float:
         """Pixels in a block."""
@@ -222,17 +229,17 @@ class Frame:
     @cached_property
     def half(self) -> Luma:
         """The picture at half size (means of 2 x 2), shape [height // 2, width // 2]."""
-        codes = self.codes
-        height, width = codes.shape
-        even = codes[: height // 2 * 2, : width // 2 * 2]
-        return np.asarray(cv2.resize(even, (width // 2, height // 2), interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        return halved(self.codes)
 
     @cached_property
     def fine(self) -> Floats:
         """The picture in codes at four samples a block (or the half-size picture where that is smaller)."""
         rows, columns = (FINE_A_BLOCK * size for size in self.area.block_shape)
-        height, width = self.half.shape
-        fine = self.half.astype(np.float32)
+        half = self.half
+        if self.area.halvings > 1:  # in codes: four times as fast as in floats
+            half = halved(half)
+        height, width = half.shape
+        fine = half.astype(np.float32)
         if height > rows or width > columns:
             size = (min(width, columns), min(height, rows))
             fine = np.asarray(cv2.resize(fine, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
@@ -243,6 +250,13 @@ class Frame:
         """Block means in codes, shape [rows x 5, columns x 5]: the picture at the size of the reference object."""
         rows, columns = self.area.block_shape
         return np.asarray(cv2.resize(self.fine, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
+def halved(picture: Luma) -> Luma:
+    """Means of 2 x 2, shape [height // 2, width // 2]."""
+    height, width = picture.shape
+    even = picture[: height // 2 * 2, : width // 2 * 2]
+    return np.asarray(cv2.resize(even, (width // 2, height // 2), interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
 def eight_bit(plane: npt.NDArray[Any], bits: int) -> Luma:

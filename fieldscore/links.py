@@ -19,7 +19,6 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.frame import BLOCKS_A_TILE, Frame, Luma
-from fieldscore.motion import moved_blocks
 from fieldscore.signs import is_blank, is_snow, spreads
 from fieldscore.units import to_linear
 
@@ -85,12 +84,12 @@ class Linker:
         self._flow.setFinestScale(1)
         self._last: _Key | None = None
         self._links: list[ExposureLink] = []
-        self._steps: list[float] = []
+        self._brightness: list[float] = []
 
     def add(self, frame: Frame) -> None:
         """Take in the next frame (or field)."""
-        row = len(self._steps)
-        self._steps.append(_step(frame) / frame.area.lines_a_row)  # a field is compared with the one two before
+        row = len(self._brightness)
+        self._brightness.append(_brightness(frame))
         last = self._last
         if last is not None and last.area is frame.area:
             same_lines = (row - last.row) % frame.area.lines_a_row == 0  # a field is linked to fields of its parity
@@ -138,8 +137,8 @@ class Linker:
         return (one[good], two[good]) if np.count_nonzero(good) >= _FEWEST else None
 
     def results(self) -> tuple[tuple[ExposureLink, ...], Doubles]:
-        """Give the links in order, and [n] the change in stops of each row since the one before."""
-        return tuple(self._links), np.array(self._steps)
+        """Give the links in order, and [n] the change of brightness of each row since the one before, in stops."""
+        return tuple(self._links), np.diff(self._brightness, prepend=np.nan)
 
 
 def _no_scene(frame: Frame) -> bool:
@@ -202,27 +201,20 @@ def _fit(before: int, after: int, old: Doubles, new: Doubles) -> ExposureLink | 
     )
 
 
-def _step(frame: Frame) -> float:
-    """Change in stops since the frame before, from tiles moved by the whole picture's motion; NaN without one.
+@lru_cache(maxsize=4)
+def _code_light(floor: float, span: float, curve: str) -> Doubles:
+    """Linear light [256] of the codes."""
+    return to_linear((np.arange(256) - floor) / span, curve)
 
-    Coarse: good for the shape between two linked frames, not to be added up.
+
+def _brightness(frame: Frame) -> float:
+    """Mean linear light of the picture, in stops; NaN where it is black.
+
+    Coarse as an exposure: good for the shape of a fast change between two linked frames, not to be added up.
     """
-    moved = frame.view(moved_blocks)
-    if moved is None:
-        return float("nan")
     area = frame.area
-    size = (area.columns, area.rows)
-    cover = _means(moved.known, size)
-    share = np.maximum(cover, 1e-3)
-    levels = [
-        (_means(one * moved.known, size) / share - area.floor) / area.code_range.span
-        for one in (moved.before, frame.blocks)
-    ]
-    good = (cover > _INSIDE) & (np.minimum(*levels) > _LOW) & (np.maximum(*levels) < _HIGH)
-    if np.count_nonzero(good) < _FEWEST:
-        return float("nan")
-    old, new = (to_linear(one[good], area.criteria.transfer_curve) for one in levels)
-    return float(np.median(np.log2(new / old)))
+    mean = float(frame.histogram @ _code_light(area.floor, area.code_range.span, area.criteria.transfer_curve))
+    return float(np.log2(mean)) if mean > 0.0 else float("nan")
 
 
 def _picture_part(frame: Frame) -> Floats:

@@ -139,8 +139,9 @@ def _whole_tiles(frame: Frame) -> npt.NDArray[np.bool_]:
 
 
 def _rounding(frame: Frame) -> float:
-    """Variance that rounding of the half-size picture adds to a block mean, in squared codes."""
-    return _HALF_ROUNDING * 4.0 / frame.area.block_pixels
+    """Variance that rounding of the halved pictures adds to a block mean, in squared codes."""
+    pixels = sum(4.0**number for number in range(1, frame.area.halvings + 1))
+    return _HALF_ROUNDING * pixels / frame.area.block_pixels
 
 
 @lru_cache(maxsize=8)
