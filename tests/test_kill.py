@@ -17,7 +17,7 @@ from flight_material import write_flight
 
 from benchmarks.bad_input import command
 
-NAMES = {"flight.json", "timeline.csv", "tiles.npz", "evidence.npz", "report.html"}
+NAMES = {"flight.json", "timeline.csv", "tiles.npz", "evidence.npz", "places.npz", "report.html"}
 KILLS = 100
 TMPFS_KB = 640  # room for one result of the small clip and not for another beside it, with what fills the disk
 

@@ -110,7 +110,7 @@ def test_states_put_the_first_cause_highest(score: Score) -> None:
     order = [OUTSIDE, USABLE, *(state_of(cause) for cause in reversed(CAUSES))]
     assert order == sorted(order)
     states = frame_states(score)
-    at = {cause: round(STRETCHES[cause][0][0] * FRAME_RATE) + 1 for cause in CAUSES if cause != "link_lost"}
+    at = {cause: round(STRETCHES[cause][0][0] * FRAME_RATE) + 1 for cause in STRETCHES if cause != "link_lost"}
     assert {cause: int(states[row]) for cause, row in at.items()} == {cause: state_of(cause) for cause in at}
     assert states[0] == OUTSIDE
 
@@ -119,7 +119,7 @@ def test_cause_lanes_cover_the_stretches(score: Score, axes: Axes) -> None:
     """Each cause has a lane with blocks exactly over its stretches, told apart by colour and hatch."""
     plots.draw_causes(axes, score)
     blocks = {patch.get_label(): patch for patch in axes.patches if isinstance(patch, PathPatch)}
-    assert set(blocks) == {"usable", *(plots.cause_look(cause).label for cause in CAUSES)}
+    assert set(blocks) == {"usable", *(plots.cause_look(cause).label for cause in STRETCHES)}
     dark = corners(blocks["too dark"].get_path())
     assert (dark[:, 0].min(), dark[:, 0].max()) == pytest.approx((24.0, 32.0), abs=1.5 * 60.0 / MAX_POINTS)
     looks = {(patch.get_hatch(), tuple(patch.get_facecolor())) for patch in blocks.values()}
