@@ -24,6 +24,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchmarks.pages import put
+from benchmarks.plain import child_cost, has_statistics, plain, statistics
 from fieldscore import measure_flight
 from fieldscore.run import quiet_libraries
 from fieldscore.video import ClipWriter, Encoding
@@ -104,10 +105,14 @@ def measured(work: Callable[[], object]) -> tuple[float, float]:
 
 
 def cost(path: Path, rounds: int) -> str:
-    """One row of the table: medians over the rounds, CPU ratio with its spread."""
+    """One row of the table: medians over the rounds, CPU ratios with the spread of ours; the rivals run once a round, too."""
     frames = decode(path)
     measure_flight([path])
+    rivals: dict[str, Callable[[], object]] = {"plain": lambda: plain(path)}
+    if has_statistics():
+        rivals["statistics"] = lambda: statistics(path)
     ratios, walls, decoding, scoring = [], [], [], []
+    others: dict[str, list[float]] = {name: [] for name in rivals}
     for _ in range(rounds):
         one = measured(lambda: decode(path))
         two = measured(lambda: measure_flight([path]))
@@ -115,9 +120,12 @@ def cost(path: Path, rounds: int) -> str:
         walls.append(two[1] / one[1])
         decoding.append(1000 * one[0] / frames)
         scoring.append(frames / two[1])
+        for name, work in rivals.items():
+            others[name].append(child_cost(work)[0] / one[0])
     spread = f"**{np.median(ratios):.2f}** ({min(ratios):.2f} to {max(ratios):.2f})"
     times = f"{np.median(walls):.2f} | {np.median(scoring):.0f}"
-    return f"| {path.name} | {frames} | {np.median(decoding):.2f} ms | {spread} | {times} |"
+    rest = " | ".join(f"{np.median(others[name]):.1f}" if name in others else "–" for name in ("plain", "statistics"))
+    return f"| {path.name} | {frames} | {np.median(decoding):.2f} ms | {spread} | {times} | {rest} |"
 
 
 def peak_memory(path: Path) -> float:
@@ -151,8 +159,9 @@ def main() -> None:
     lines = [
         f"{os.cpu_count()} cores, {platform.machine()}, {versions}; medians of {options.rounds} rounds.",
         "",
-        "| clip | frames | decoding, CPU a frame | scoring / decoding, CPU | wall | frames a second |",
-        "|---|---|---|---|---|---|",
+        "| clip | frames | decoding, CPU a frame | scoring / decoding, CPU | wall | frames a second "
+        "| plain script, CPU | luma statistics, CPU |",
+        "|---|---|---|---|---|---|---|---|",
     ]
     for name, *shape, encoding in CLIPS:
         lines.append(cost(write_clip(options.directory / name, *shape, encoding), options.rounds))
