@@ -17,6 +17,8 @@ Doubles = npt.NDArray[np.float64]
 STILL_MOTION_PERCENT = 0.6  # %/s: a repeated picture moves by no more, however it was coded
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
 BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
+ABRUPT_S = 0.12  # a freeze begins from one frame to the next; a landing takes longer to come to rest
+SLOWING = 0.6  # share of the motion around it that is left in the last moment before a freeze; a landing leaves less
 MOTION_AROUND_S = 0.5  # a repeated picture is a frozen one only if the scene moved this shortly before, and after
 
 
@@ -79,7 +81,9 @@ def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
         usual = ~repeated & ~lost
         before = motion[usual & timeline.between(time_s[start] - MOTION_AROUND_S, time_s[start])]
         after = motion[usual & timeline.between(time_s[stop - 1], time_s[stop - 1] + MOTION_AROUND_S)]
-        if _moved(before, criteria) and (stop == len(repeated) or _moved(after, criteria)):
+        last = motion[usual & timeline.between(time_s[start] - ABRUPT_S, time_s[start])]
+        goes_on = _moved(after, criteria) if stop < len(repeated) else _undiminished(last, before)
+        if _moved(before, criteria) and goes_on:
             frozen[start:stop] = True
     return frozen
 
@@ -88,6 +92,12 @@ def _moved(motion: Doubles, criteria: Criteria) -> bool:
     """Say whether a stretch of motion (%/s) is a flight's; one without a figure is not."""
     known = motion[np.isfinite(motion)]
     return bool(known.size) and float(np.median(known)) > criteria.airtime_motion_percent_per_s
+
+
+def _undiminished(last: Doubles, before: Doubles) -> bool:
+    """Say whether the scene moved to the last: a recording that ends in a still picture froze there, and else it landed."""
+    last, before = last[np.isfinite(last)], before[np.isfinite(before)]
+    return bool(last.size and before.size) and float(np.median(last)) >= SLOWING * float(np.median(before))
 
 
 def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:

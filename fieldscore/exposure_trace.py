@@ -23,7 +23,7 @@ Doubles = npt.NDArray[np.float64]
 VEIL_SPREAD = 0.06
 _ROUNDS = 3  # the weight of veil depends on the exposure found: so many times to and fro
 _ANCHOR = 1e-6  # holds the first exposure, which links do not fix
-_SWIFT = 0.2  # stops between two linked rows from which on the coarse shape between them says more than a straight line
+_SWIFT = 0.5  # stops between two linked rows from which on the coarse shape between them says more than a straight line
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
 

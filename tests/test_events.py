@@ -92,6 +92,14 @@ def test_a_picture_frozen_in_flight_is_lost(frozen: dict[str, float]) -> None:
     assert lost_rows(timeline_of(300, (100, 115, frozen))) == [(100, 115)]
 
 
+def test_a_flight_that_lands_before_the_recording_ends_is_not_lost() -> None:
+    """A still picture to the end of the recording is a frozen one only where the scene moved to the last."""
+    still = {"repeated": 1.0, "frozen_percent": 100.0, "motion_percent": 0.0}
+    slow = {"motion_percent": 3.0}
+    assert lost_rows(timeline_of(300, (266, 270, slow), (270, 300, still))) == []
+    assert lost_rows(timeline_of(300, (270, 300, still))) == [(270, 300)]
+
+
 def test_a_picture_frozen_on_the_ground_is_not_lost() -> None:
     """A drone that stands still may well give the same picture for seconds."""
     still = {"repeated": 1.0, "motion_percent": 0.0}
