@@ -62,7 +62,7 @@ _HATCH_CLASSES = {
 _CAUSES = {
     "link_lost": CauseLook("link lost", "link", "xxxx"),
     "recovering": CauseLook("recovering", "recover", "\\\\\\\\"),
-    "pulled_down": CauseLook("lamp pull-down", "other", "----"),
+    "pulled_down": CauseLook("pulled down", "other", "----"),
     "blown": CauseLook("blown out", "blown", "||||"),
     "too_dark": CauseLook("too dark", "dark", ""),
     "noisy": CauseLook("too noisy", "noise", "////"),

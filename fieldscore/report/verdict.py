@@ -38,6 +38,8 @@ WORDINGS: dict[str, Wording] = {
     "occupied_range_stops": Wording("occupied range", "spreads the scene over more of its range", ""),
     "frozen_percent": Wording("frozen blocks", "freezes less of the picture", "of the picture"),
     "level_percent": Wording("level", "is brighter", "of nominal white"),
+    "bloom_radius_percent": Wording("bloom of lamps", "blooms less around lamps", "of the picture's height"),
+    "veil_percent": Wording("veil", "lays less veil over the picture", "of nominal white"),
 }
 # Named in the table only: they describe the recording and explain the others, but a pilot does not fly by them.
 _EXPLAINING = frozenset({"occupied_range_stops", "frozen_percent", "level_percent"})
@@ -98,7 +100,9 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
     if told:
         return " ".join(["; ".join(told) + ".", *unsure])
     if any(one.interval is not None for one in found if one.measure not in _EXPLAINING):
-        return " ".join([f"No difference shown between {visible(first)} and {visible(second)}.", *unsure])
+        explained = any(one.better is not None for one in agreed(found))
+        where = " in what a pilot flies by" if explained else ""
+        return " ".join([f"No difference shown between {visible(first)} and {visible(second)}{where}.", *unsure])
     return (
         f"No difference shown between {visible(first)} and {visible(second)}: the route they share is too short or too even "
         f"to tell.{' ' if unsure else ''}{' '.join(unsure)}"
