@@ -227,7 +227,9 @@ def test_page_is_whole_and_safe() -> None:
     for _, attributes in page.elements:
         for key in ("src", "href"):
             assert not attributes.get(key, "").startswith(("http", "//", "file"))
-    assert not [tag for tag, _ in page.elements if tag in {"script", "iframe", "object", "embed"}]
+    assert not [tag for tag, _ in page.elements if tag in {"iframe", "object", "embed"}]
+    kinds = [attributes.get("type", "") for tag, attributes in page.elements if tag == "script"]
+    assert sorted(kinds) == ["", *["application/json"] * (len(kinds) - 1)]  # one script of our own, allowed by its hash
     assert all(caution in page.text for caution in CAUTIONS)
     data = comparison_json(result)
     assert page.figures

@@ -8,6 +8,7 @@ from itertools import combinations
 from typing import Any, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 from markupsafe import Markup
 
 from fieldscore.comparison import Comparison, Difference, PairAlignment, PairedPlaces
@@ -15,6 +16,9 @@ from fieldscore.plots import NARROW, WIDE, along_svg, forest_svg, path_svg
 from fieldscore.report.cautions import CAUTIONS
 from fieldscore.report.comparison import judgement
 from fieldscore.report.html import environment
+from fieldscore.report.instrument import policy, script
+from fieldscore.report.together import at_places
+from fieldscore.report.track import track_data
 from fieldscore.report.verdict import amount, interval_words, ranked, verdict_parts, wording
 from fieldscore.report.words import count, moment, number, plural, seconds, share, visible
 from fieldscore.score import Score
@@ -28,6 +32,7 @@ _GROUPS = {
     "different": ("Where they differ most", "Chosen by the largest difference, in units of the smallest that matters."),
     "random": ("Drawn at random", "So that nobody chose them."),
 }
+_FEWEST_PLACES = 2  # a timeline goes from one place to another
 _HATCH_LINES = 480.0  # lines of a picture at which the hatch has its own size
 
 
@@ -85,6 +90,8 @@ def render_comparison(result: Comparison, pictures: Pictures) -> str:
             f"{round(100 / max(100 - result.criteria.confidence_percent, 0.1))} would show a difference that is not there, so "
             "trust what several of them say together.",
             cautions=CAUTIONS,
+            policy=policy(),
+            script=script(),
         )
     )
 
@@ -111,6 +118,7 @@ def _pair(result: Comparison, first: str, second: str, pictures: Pictures) -> di
         "spread": any(one.spread for one in found),
         "rows": [_row(result, one) for one in found],
         "along_wide": "",
+        "together": "",
         "path": "",
         "groups": [],
     }
@@ -130,6 +138,7 @@ def _pair(result: Comparison, first: str, second: str, pictures: Pictures) -> di
     times = (found_path.time_b_s, found_path.time_a_s) if turned else (found_path.time_a_s, found_path.time_b_s)
     rings = [(one.time_a_s, one.time_b_s) for one in shown]
     context |= {
+        "together": _together(result, places, times, prefix, pictures),
         "file_a": _file(result.scores[places.a]),
         "file_b": _file(result.scores[places.b]),
         "path": Markup(
@@ -139,6 +148,25 @@ def _pair(result: Comparison, first: str, second: str, pictures: Pictures) -> di
         "groups": _groups(result, places, shown, pictures),
     }
     return context
+
+
+def _together(
+    result: Comparison,
+    places: PairedPlaces,
+    times: tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]],
+    prefix: str,
+    pictures: Pictures,
+) -> Markup:
+    """Both flights on one timeline, at the same place together; "" where too few places were matched."""
+    if len(times[0]) < _FEWEST_PLACES:
+        return Markup("")
+    tracks = []
+    for number_of in (places.a, places.b):
+        own = {time_s: data for (flight, time_s), data in pictures.items() if flight == number_of}
+        label, score = result.labels[number_of], result.scores[number_of]
+        # tracks are lettered; a label that is but a letter would say the same twice, or another
+        tracks.append(track_data(score, score.record.name if len(label) == 1 else label, own))
+    return at_places(f"{prefix}route", tracks, np.vstack(times))
 
 
 def _repeats(result: Comparison) -> list[dict[str, Any]]:
