@@ -32,12 +32,14 @@ class Shot:
 
 
 NIGHT = ("score", str(CLIPS / "night-lap-camera-b.mp4"))
+PAIR = ("compare", *(str(CLIPS / f"night-lap-camera-{name}.mp4") for name in "ab"), "--label", "A", "--label", "B")
 TORCH = ("recovery", str(CLIPS / "torch-test-camera-a.mp4"))
 SHOTS = (
     Shot("report.png", NIGHT, "night-lap-camera-b/report.html"),
     Shot("timeline.png", NIGHT, "night-lap-camera-b/report.html", height=900, scheme="dark", at="#timeline"),
     Shot("telephone.png", NIGHT, "night-lap-camera-b/report.html", PHONE_WIDTH, PHONE_HEIGHT, at="#timeline"),
     Shot("recovery.png", TORCH, "report.html"),
+    Shot("comparison.png", PAIR, "report.html"),
 )
 
 
