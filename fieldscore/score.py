@@ -46,6 +46,7 @@ _NOT_SUMMARISED = {
     "likeness",
     "repeated",
     "damaged",
+    "block_edges",
     "brightened_percent",
     "dimmed_percent",
     "rise_codes",

@@ -92,6 +92,14 @@ def test_a_picture_frozen_in_flight_is_lost(frozen: dict[str, float]) -> None:
     assert lost_rows(timeline_of(300, (100, 115, frozen))) == [(100, 115)]
 
 
+def test_broken_pictures_are_lost_and_coarse_coding_is_not() -> None:
+    """Steps at block edges count against those of the flight: a codec that steps everywhere is no break-up."""
+    broken = {"block_edges": 2.6}
+    assert lost_rows(timeline_of(300, (100, 110, broken), block_edges=1.0)) == [(100, 110)]
+    assert lost_rows(timeline_of(300, (100, 110, broken), block_edges=2.2)) == []
+    assert lost_rows(timeline_of(300)) == []
+
+
 def test_a_flight_that_lands_before_the_recording_ends_is_not_lost() -> None:
     """A still picture to the end of the recording is a frozen one only where the scene moved to the last."""
     still = {"repeated": 1.0, "frozen_percent": 100.0, "motion_percent": 0.0}

@@ -140,3 +140,31 @@ def test_signs_of_a_flown_blur_are_no_snow() -> None:
     found = signs(frame_of(coded(sky)))
     assert not is_snow(found["spread_codes"], found["patch_spread_codes"])
     assert not is_blank(found["spread_codes"])
+
+
+def broken(picture: Luma, share: float, seed: int = 0) -> Luma:
+    """A picture of whose macroblocks that share shows something from elsewhere."""
+    rng = np.random.default_rng(seed)
+    out = picture.copy()
+    height, width = picture.shape
+    for top in range(0, height - 15, 16):
+        for left in range(0, width - 15, 16):
+            if rng.random() < share:
+                y, x = rng.integers(0, height - 16), rng.integers(0, width - 16)
+                out[top : top + 16, left : left + 16] = picture[y : y + 16, x : x + 16]
+    return out
+
+
+@pytest.mark.parametrize("left", [0, 5, 16, 37])
+def test_macroblock_break_up_shows_in_block_edges(left: int) -> None:
+    """Blocks from elsewhere step at their edges, wherever the picture's window begins; a whole picture does not."""
+    picture = noisy(middle(BIG), 3.0, np.random.default_rng(1))
+    area = area_of(window=(0, SHAPE[0], left, SHAPE[1]))
+    assert signs(frame_of(picture, area))["block_edges"] == pytest.approx(1.0, abs=0.15)
+    assert signs(frame_of(broken(picture, 0.7), area))["block_edges"] > 1.9
+
+
+def test_a_flat_or_tiny_picture_has_no_broken_blocks() -> None:
+    """Nothing steps in a flat picture, and one of two blocks across cannot be told."""
+    assert signs(frame_of(np.full(SHAPE, 60, np.uint8)))["block_edges"] == pytest.approx(1.0)
+    assert math.isnan(signs(frame_of(np.full((48, 40), 60, np.uint8)))["block_edges"])

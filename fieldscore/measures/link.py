@@ -9,6 +9,10 @@ from fieldscore.measure import Column, measure
 from fieldscore.motion import registration
 from fieldscore.signs import spreads
 
+_BLOCK = 16  # px: the macroblock of H.264, MPEG-4 and MJPEG with 4:2:0; larger coding units begin on this grid, too
+_INSIDE = 5  # px from a block's edge to the place inside that is compared: on no 4 or 8 px grid
+_ROWS_LOOKED_AT = 60
+_FLOOR_CODES = 1.0  # code: steps of a flat picture say nothing
 _CHROMA_STEP = 8  # every 8th chroma sample is plenty for a mean over the picture
 
 
@@ -19,13 +23,16 @@ _CHROMA_STEP = 8  # every 8th chroma sample is plenty for a mean over the pictur
     Column("likeness", "", "neither", "Correlation with the frame before, motion taken out: near 0 in snow."),
     Column("repeated", "0/1", "lower", "1 where the frame is identical to the one before."),
     Column("damaged", "0/1", "lower", "1 where the decoder says that the picture is not whole."),
+    Column(
+        "block_edges", "", "lower", "Steps at the edges of coding blocks over those inside: about 1 in a sound picture."
+    ),
 )
 def link_signs(frame: Frame) -> tuple[float, ...]:
-    """Spread of pixels and of tile means in codes, colour offset in codes, likeness, repetition and damage."""
+    """Spread of pixels and of tile means in codes, colour offset in codes, likeness, repetition, damage and block edges."""
     spread, patches = frame.view(spreads)
     found = frame.view(registration)
     repeated, likeness = (np.nan, np.nan) if found is None else (float(found.identical), found.likeness)
-    return spread, patches, _colour(frame), likeness, repeated, float(frame.damaged)
+    return spread, patches, _colour(frame), likeness, repeated, float(frame.damaged), _block_edges(frame)
 
 
 def _colour(frame: Frame) -> float:
@@ -37,3 +44,17 @@ def _colour(frame: Frame) -> float:
         for plane in frame.chroma
     ]
     return float(np.hypot(*offsets))
+
+
+def _block_edges(frame: Frame) -> float:
+    """Mean step across the vertical edges of coding blocks over that across lines inside them; NaN in a small picture."""
+    codes, left = frame.codes, frame.area.window[2]
+    first = -left % _BLOCK or _BLOCK
+    edges = np.arange(first, codes.shape[1] - _BLOCK, _BLOCK)
+    if edges.size < 2:  # noqa: PLR2004 - one edge may lie on anything
+        return float("nan")
+    rows = codes[:: max(1, codes.shape[0] // _ROWS_LOOKED_AT) | 1].astype(np.int16)
+    across, inside = (
+        float(np.abs(rows[:, places] - rows[:, places - 1]).mean()) for places in (edges, edges + _INSIDE)
+    )
+    return (across + _FLOOR_CODES) / (inside + _FLOOR_CODES)
