@@ -144,14 +144,17 @@ def test_a_higher_ceiling_clips_less(ceiling: float) -> None:
 @given(st.integers(0, 255), st.integers(0, 2**32 - 1))
 @settings(max_examples=5)
 def test_nothing_outside_the_window_counts(fill: int, seed: int) -> None:
-    """Every figure of a picture in a frame with anything around it is that of the picture on its own."""
+    """Every figure of a picture in a frame with anything around it is that of the picture on its own.
+
+    Sixteen columns in, since the coding grid is the whole frame's.
+    """
     picture = coded(texture(96, 128, seed=5))
     framed = np.random.default_rng(seed).integers(fill // 2, fill + 1, (120, 150)).astype(np.uint8)
-    framed[13:109, 10:138] = picture
+    framed[13:109, 16:144] = picture
     alone = _figures(picture, area_of(96, 128))
     rolled = framed.copy()
-    rolled[13:109, 10:138] = np.roll(picture, -1, axis=1)
-    area = area_of(120, 150, window=(13, 109, 10, 138))
+    rolled[13:109, 16:144] = np.roll(picture, -1, axis=1)
+    area = area_of(120, 150, window=(13, 109, 16, 144))
     frames = chain([rolled, framed], area)
     assert [value for one in MEASURES for value in one(frames[1])] == pytest.approx(alone, nan_ok=True, abs=0)
 
