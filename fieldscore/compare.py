@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
 from typing import Literal
@@ -23,7 +23,6 @@ from fieldscore.stats import Interval, block_bootstrap_mean
 
 FEWEST_FLIGHTS = 3  # of each camera for the flight to be the unit: two tell next to nothing of a spread
 ALSO = ("level_percent",)  # compared although neither way is better: it explains the others
-EVENTS = (("flash_off", "recovery_s"), ("flash_on", "recovery_on_s"))
 _EVEN = "the difference is the same at every place, which does not tell how sure it is"
 _CONFIDENT = 0.5  # confidence of an alignment under which the result is weakened
 
@@ -232,28 +231,36 @@ def flight_means(
 
 
 def _of_events(scores: Sequence[Score], groups: Sequence[Sequence[int]], criteria: Criteria) -> list[Difference]:
-    """Recovery times of two cameras, all flights of each pooled: Hodges-Lehmann shift with its exact interval."""
+    """Recovery times and lamp pull-downs of two cameras, all flights of each pooled: Hodges-Lehmann shift, exact interval."""
     found = []
-    for kind, name in EVENTS:
-        pools = [
-            [
-                one.recovery_s
-                for n in group
-                for one in scores[n].events
-                if one.kind == kind and one.recovery_s is not None
-            ]
-            for group in groups
-        ]
+    for name, unit, better, values in _EVENT_FIGURES:
+        pools = [[value for n in group for value in values(scores[n])] for group in groups]
         shift = difference(*pools)
         if shift is None:
             continue
         reason = None if shift.ci95 else "four events of each camera are the fewest that give an interval"
         entry = Difference(
-            name, "s", "lower", groups[0][0], groups[1][0], "events", shift.shift, shift.ci95, float(sum(shift.n)), None,
+            name, unit, better, groups[0][0], groups[1][0], "events", shift.shift, shift.ci95, float(sum(shift.n)), None,
             float(np.median(pools[0])), float(np.median(pools[1])), shift.n, reason=reason,
         )  # fmt: skip
         found.append(_with_verdict(entry, criteria, ()))
     return found
+
+
+def _recoveries(score: Score, kind: str) -> list[float]:
+    return [one.recovery_s for one in score.events if one.kind == kind and one.recovery_s is not None]
+
+
+def _pulldowns(score: Score) -> list[float]:
+    """Stops of every lamp pass, negative where the picture dimmed: nearer to zero is better."""
+    return [one.pulldown_stops for one in score.lamps.passes]
+
+
+_EVENT_FIGURES: tuple[tuple[str, str, Better, Callable[[Score], list[float]]], ...] = (
+    ("recovery_s", "s", "lower", lambda score: _recoveries(score, "flash_off")),
+    ("recovery_on_s", "s", "lower", lambda score: _recoveries(score, "flash_on")),
+    ("pulldown_stops", "stop", "higher", _pulldowns),
+)
 
 
 def _with_verdict(entry: Difference, criteria: Criteria, checks: Sequence[Check]) -> Difference:

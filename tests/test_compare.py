@@ -367,6 +367,22 @@ def test_recovery_times_of_cameras() -> None:
     assert (found.interval, found.better, found.n) == (shift.ci95, "a", (4, 4))
 
 
+def test_lamp_pulldowns_of_cameras() -> None:
+    """Pull-downs of all lamp passes are compared the same way; the camera that dims less is the better."""
+    from fieldscore.lamp_passes import LampPass
+    from fieldscore.scorecard import Lamps
+
+    way = steady(50.0)
+    scores = []
+    # worked by hand: the same four numbers and pairwise differences as above, below zero: median -0.475
+    for stops in ([-0.2, -0.25, -0.3, -0.35], [-0.6, -0.7, -0.8, -0.9]):
+        passes = tuple(LampPass(5.0 * k, 5.0 * k + 1.0, 5.0 * k, 2.0, value, 0.1) for k, value in enumerate(stops))
+        scores.append(replace(flight(way, {}), lamps=Lamps(passes, float(np.median(stops)), 0.1, None)))
+    found = of(compare_flights(scores, LABELS, {(0, 1): alignment_of(way, way)}, CRITERIA), "pulldown_stops", "events")
+    assert found.difference == pytest.approx(-0.475)
+    assert (found.better, found.n) == ("a", (4, 4))
+
+
 def _event() -> object:
     import dataclasses
 

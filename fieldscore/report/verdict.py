@@ -31,6 +31,7 @@ WORDINGS: dict[str, Wording] = {
     "readable_percent": Wording("picture readable", "shows more of the picture", "of the picture"),
     "recovery_s": Wording("recovery, light off", "is back sooner after a light went out", ""),
     "recovery_on_s": Wording("recovery, light on", "is back sooner after a light came on", ""),
+    "pulldown_stops": Wording("lamp pull-down", "dims less when lamps come into view", ""),
     "zone_dark_percent": Wording("zone too dark", "loses less of the flying zone to darkness", "of the flying zone"),
     "zone_blown_percent": Wording("zone blown out", "loses less of the flying zone to glare", "of the flying zone"),
     "zone_noisy_percent": Wording("zone too noisy", "loses less of the flying zone to noise", "of the flying zone"),
