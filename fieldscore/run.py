@@ -171,7 +171,7 @@ def _scored(job: Job, progress: Progress | None) -> tuple[Score, dict[float, byt
     alive()
     score = score_flight(record, job.criteria, from_s=job.from_s, to_s=job.to_s)
     alive()
-    return score, evidence_pictures(job, record, [moment.time_s for moment in score.moments])
+    return score, evidence_pictures(job, record.clip.code_range, [moment.time_s for moment in score.moments])
 
 
 def load_saved(saved: Path) -> FlightRecord:
@@ -183,15 +183,15 @@ def load_saved(saved: Path) -> FlightRecord:
     return record
 
 
-def evidence_pictures(job: Job, record: FlightRecord, times_s: Sequence[float]) -> dict[float, bytes]:
+def evidence_pictures(job: Job, code_range: str, times_s: Sequence[float]) -> dict[float, bytes]:
     """JPEG pictures of the frames nearest to the times, as the coded range displays them; none of a clip that is gone."""
     try:
         frames = Flight(job.files, frame_rate=job.frame_rate).frames_at(times_s)
     except ClipError:
         return {}
-    code_range = CodeRange(record.clip.code_range)
+    levels = CodeRange(code_range)
     return {
-        time_s: jpeg(frame.luma, frame.chroma, frame.bits, code_range, 1, EVIDENCE_WIDTH, EVIDENCE_QUALITY)
+        time_s: jpeg(frame.luma, frame.chroma, frame.bits, levels, 1, EVIDENCE_WIDTH, EVIDENCE_QUALITY)
         for time_s, frame in zip(times_s, frames, strict=True)
         if frame is not None
     }

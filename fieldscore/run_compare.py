@@ -22,7 +22,7 @@ from fieldscore.showing import main_pair
 from fieldscore.sidebyside import write_side_by_side
 from fieldscore.units import CodeRange
 from fieldscore.video import Flight
-from fieldscore.workers import Watch
+from fieldscore.workers import Progress, Watch, run_task
 
 
 @dataclass(frozen=True)
@@ -135,9 +135,14 @@ def _pictures(result: Comparison, jobs: Sequence[Job]) -> dict[tuple[int, float]
     pictures: dict[tuple[int, float], bytes] = {}
     for number, times in evidence_moments(result).items():
         if jobs[number].files:
-            found = evidence_pictures(jobs[number], result.scores[number].record, times)
-            pictures |= {(number, time_s): data for time_s, data in found.items()}
+            ended = run_task(_fetched, jobs[number], result.scores[number].record.clip.code_range, times)
+            pictures |= {(number, time_s): data for time_s, data in (ended.value or {}).items()}
     return pictures
+
+
+def _fetched(job: Job, code_range: str, times_s: Sequence[float], progress: Progress) -> dict[float, bytes]:
+    """Pictures of a flight, in a child process: where a file kills that, the small saved ones are shown."""
+    return evidence_pictures(job, code_range, times_s)
 
 
 def _video(result: Comparison, jobs: Sequence[Job], path: Path) -> tuple[list[str], list[str]]:

@@ -192,7 +192,7 @@ def test_evidence_shows_the_frame_of_its_time(tmp_path: Path) -> None:
     clip = write_flight(tmp_path / "ramp.mp4", planes=planes)
     record = measure_flight([clip])
     times = [0.0, 0.5, 59 / 30]
-    shown = evidence_pictures(Job((clip,), None, tmp_path, Criteria()), record, times)
+    shown = evidence_pictures(Job((clip,), None, tmp_path, Criteria()), record.clip.code_range, times)
     assert sorted(shown) == times
     for time_s, data in shown.items():
         picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_GRAYSCALE)
