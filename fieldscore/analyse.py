@@ -19,7 +19,14 @@ from fieldscore.events import link_lost
 from fieldscore.exposure_trace import exposure_trace
 from fieldscore.frame import Frame, PictureArea, eight_bit
 from fieldscore.links import Linker
-from fieldscore.measures import COLUMNS, FRAME_COLUMNS, MEASURES, TILE_MEASURE, TRACE_COLUMNS
+from fieldscore.measures import (
+    COLUMNS,
+    FRAME_COLUMNS,
+    HISTOGRAM_MEASURES,
+    PICTURE_MEASURES,
+    TILE_MEASURE,
+    TRACE_COLUMNS,
+)
 from fieldscore.picture import FirstLook, first_look
 from fieldscore.places import PlaceRows
 from fieldscore.record import ClipFacts, Evidence, FlightRecord, PictureFacts
@@ -32,9 +39,12 @@ LOOKS = 40  # pictures in the first look: enough to see text stand still, 1 % of
 LEAST_PIXELS = 32  # each way; a tile of the default grid then still has four pixels
 DAY_S = 86400.0
 LONGEST_S = 7 * DAY_S  # no flight is longer, and what is computed second by second has to stay bounded
+HOLD_S = 0.1  # s that slow measures are held at most (docs/decisions/held_measures.py)
 PROGRESS_EVERY = 32  # frames between two calls of `progress`
 _HASH_CHUNK = 1 << 20
 _NOTHING = "{}: no picture could be decoded; try playing the clip, and copy it again from the card"
+
+Doubles = npt.NDArray[np.float64]
 
 # Called with the time reached and the flight's declared duration in seconds (None where not known).
 Progress = Callable[[float, float | None], None]
@@ -57,18 +67,23 @@ def measure_flight(
     flight = Flight(paths, frame_rate=frame_rate)
     title = name or paths[0].stem
     look = look_at(flight, criteria, title)
+    area = look.area.for_fields() if look.interlaced else look.area
     tiles = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
     thumbs = Thumbs(criteria.tile_interval_s)
     places = PlaceRows()
     linker = Linker()
-    with closing(Rows(len(FRAME_COLUMNS))) as rows:
-        for frame in _frames(flight, look):
+
+    def of_histograms(histograms: Doubles) -> Doubles:
+        return np.hstack([one.function(histograms, area) for one in HISTOGRAM_MEASURES])
+
+    with closing(Rows(of_histograms)) as rows:
+        for frame in _frames(flight, look, area):
             if frame.time_s > LONGEST_S:
                 raise NotMeasurableError(
                     f"{title}: its times reach beyond {LONGEST_S / DAY_S:g} days; they are damaged"
                 )
-            rows.add(frame.time_s, [value for one in MEASURES for value in one(frame)], frame.histogram)
-            tiles.add(frame.time_s, frame.view(TILE_MEASURE))
+            rows.add(frame.time_s, [value for one in PICTURE_MEASURES for value in one(frame)], frame.histogram)
+            tiles.add(frame.time_s, TILE_MEASURE(frame))
             thumbs.add(frame)
             linker.add(frame)
             places.add(frame)
@@ -113,12 +128,12 @@ def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
     return first_look(planes, range_tag=flight.range_tag, interlaced_flag=flagged, criteria=criteria)
 
 
-def _frames(flight: Flight, look: FirstLook) -> Iterator[Frame]:
+def _frames(flight: Flight, look: FirstLook, area: PictureArea) -> Iterator[Frame]:
     """Every frame, or field, with the one before it of the same parity; older ones are let go."""
     if not look.interlaced:
-        return _chained(flight.frames(), look.area, lag=1)
+        return _chained(flight.frames(), area, lag=1)
     first = flight.clips[0].field_order or "top"
-    return _chained(flight.frames(fields=first), look.area.for_fields(), lag=2)
+    return _chained(flight.frames(fields=first), area, lag=2)
 
 
 def _chained(pictures: Iterable[CodedFrame], area: PictureArea, lag: int) -> Iterator[Frame]:
@@ -129,7 +144,14 @@ def _chained(pictures: Iterable[CodedFrame], area: PictureArea, lag: int) -> Ite
         if previous is not None:
             previous.previous = None
         frame = Frame(
-            one.luma, area, one.time_s, bits=one.bits, chroma=one.chroma, previous=previous, damaged=one.damaged
+            one.luma,
+            area,
+            one.time_s,
+            bits=one.bits,
+            chroma=one.chroma,
+            previous=previous,
+            damaged=one.damaged,
+            hold_s=HOLD_S,
         )
         recent.append(frame)
         yield frame

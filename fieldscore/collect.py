@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.frame import Frame, eight_bit
+from fieldscore.frame import Frame, Luma, eight_bit
 from fieldscore.record import TileSeries
 from fieldscore.timeline import DECIMALS, TIME_DECIMALS
 from fieldscore.units import CodeRange
+
+Doubles = npt.NDArray[np.float64]
 
 THUMB_WIDTH = 240  # px; about eight kilobytes a picture
 THUMB_QUALITY = 60  # JPEG quality
@@ -20,18 +24,20 @@ EVIDENCE_WIDTH = 640  # px; the pictures shown large
 EVIDENCE_QUALITY = 80
 _ROWS_A_CHUNK = 1024
 _NEUTRAL = 128.0  # chroma code of grey, 8-bit scale
-# BT.601 colour difference to R'G'B' for full-range chroma (ITU-R BT.601, 2 x (1 - coefficient))
-_RED_CR, _BLUE_CB, _GREEN_CB, _GREEN_CR = 1.402, 1.772, 0.344136, 0.714136
 
 
 class Rows:
-    """A growing table of floats and a histogram a row; histograms wait on disk, so that memory stays flat."""
+    """A growing table of floats and a histogram a row; histograms wait on disk, so that memory stays flat.
 
-    def __init__(self, columns: int) -> None:
-        self._columns = columns + 1
-        self._chunks: list[npt.NDArray[np.float64]] = []
+    `of_histograms` gives the columns [n, k] that follow from histograms [n, 256]; they stand before those that are added.
+    """
+
+    def __init__(self, of_histograms: Callable[[Doubles], Doubles] | None = None) -> None:
+        self._of_histograms = of_histograms
+        self._chunks: list[Doubles] = []
         self._times: list[float] = []
         self._open: list[list[float]] = []
+        self._histograms = np.empty((_ROWS_A_CHUNK, 256))
         self._spool = tempfile.TemporaryFile(prefix="fieldscore-")  # noqa: SIM115 - closed by close()
 
     def close(self) -> None:
@@ -45,15 +51,20 @@ class Rows:
     def add(self, time_s: float, values: list[float], histogram: npt.NDArray[np.float64]) -> None:
         """Append one frame's figures and its histogram (shares [256])."""
         self._times.append(time_s)
+        self._histograms[len(self._open)] = histogram
         self._open.append(values)
-        self._spool.write(np.round(np.nan_to_num(histogram) * 65535.0).astype(np.uint16).tobytes())
         if len(self._open) == _ROWS_A_CHUNK:
             self._close_chunk()
 
     def _close_chunk(self) -> None:
-        if self._open:
-            self._chunks.append(np.asarray(np.round(self._open, DECIMALS), dtype=np.float64))
-            self._open = []
+        if not self._open:
+            return
+        values, histograms = np.asarray(self._open, dtype=np.float64), self._histograms[: len(self._open)]
+        if self._of_histograms is not None:
+            values = np.hstack([self._of_histograms(histograms), values])
+        self._chunks.append(np.round(values, DECIMALS))
+        self._spool.write(np.round(np.nan_to_num(histograms) * 65535.0).astype(np.uint16).tobytes())
+        self._open = []
 
     def arrays(self) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.uint16]]:
         """Give times [n], values [n, columns] and histograms [n, 256] in 1/65535 (a view of the file on disk)."""
@@ -128,6 +139,17 @@ class Thumbs:
         return np.array(self._times), tuple(self._pictures)
 
 
+@lru_cache(maxsize=2)
+def _full_range(code_range: CodeRange) -> tuple[Luma, Luma]:
+    """Full-range codes [256] of luma and of chroma codes of a range."""
+    codes = np.arange(256, dtype=np.float64)
+    span = 224.0 if code_range is CodeRange.NARROW else 255.0  # of chroma, ITU-R BT.601
+    luma = (codes - code_range.black) * (255.0 / code_range.span)
+    chroma = (codes - _NEUTRAL) * (255.0 / span) + _NEUTRAL
+    of_luma, of_chroma = (np.clip(np.round(one), 0, 255).astype(np.uint8) for one in (luma, chroma))
+    return of_luma, of_chroma
+
+
 def jpeg(  # noqa: PLR0913 - a coded picture is all of these
     luma: npt.NDArray[Any],
     chroma: tuple[npt.NDArray[Any], npt.NDArray[Any]] | None,
@@ -141,21 +163,15 @@ def jpeg(  # noqa: PLR0913 - a coded picture is all of these
     rows, columns = luma.shape
     width = min(width, columns)
     size = (width, max(1, round(rows * lines_a_row * width / columns)))
-    span = code_range.white - code_range.black
-    small = cv2.resize(eight_bit(luma, bits), size, interpolation=cv2.INTER_AREA).astype(np.float32)
-    level = (small - code_range.black) * (255.0 / span)
-    if chroma is None:
-        colours = level
-    else:
-        scale = 255.0 / (224.0 if code_range is CodeRange.NARROW else 255.0)  # chroma span of the range
+    of_luma, of_chroma = _full_range(code_range)
+    small = cv2.LUT(cv2.resize(eight_bit(luma, bits), size, interpolation=cv2.INTER_AREA), of_luma)
+    if chroma is not None:
         blue, red = (
-            (cv2.resize(eight_bit(plane, bits), size, interpolation=cv2.INTER_AREA).astype(np.float32) - _NEUTRAL)
-            * scale
+            cv2.LUT(cv2.resize(eight_bit(plane, bits), size, interpolation=cv2.INTER_AREA), of_chroma)
             for plane in chroma
         )
-        green = level - _GREEN_CB * blue - _GREEN_CR * red
-        colours = np.dstack([level + _BLUE_CB * blue, green, level + _RED_CR * red])
-    done, data = cv2.imencode(".jpg", np.clip(colours, 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, quality])
+        small = cv2.cvtColor(cv2.merge([small, red, blue]), cv2.COLOR_YCrCb2BGR)  # ITU-R BT.601, full range
+    done, data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not done:
         raise RuntimeError("JPEG encoding failed")
     return data.tobytes()

@@ -22,12 +22,16 @@ FINE_A_BLOCK = 4  # samples along a block's side in the picture that is warped f
 BLOCKS_A_TILE = 5  # blocks along a tile's side: 12 x 5 = 60 blocks in the height, 8 px each at 480 lines
 # A frame's histograms are taken from rows with an odd step, so that every row phase of the 8 x 8 coding blocks
 # is met; pixels beyond this budget are skipped (docs/decisions/row_step.py).
-PIXEL_BUDGET = 420_000
+PIXEL_BUDGET = 310_000
 REFERENCE_LINES = 480.0  # the picture height at which the reference object has its stated size
+# A frame is held to an earlier one while its mean level is within 1 % of black to white, and its crushed and clipped
+# shares are within 1 % of the picture (docs/decisions/held_measures.py).
+_HELD_LEVEL, _HELD_SHARE = 0.01, 0.01
+_TIME_SLACK_S = 2e-3  # s: times are rounded, to milliseconds in some containers
 _MASKED_TILE_SHARE = 0.5  # a tile more than half under border or overlay is not measured
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class PictureArea:
     """Where the camera picture is in the coded frame, and what its codes mean. Codes here are in the 8-bit scale.
 
@@ -81,6 +85,14 @@ class PictureArea:
         if self.overlay is not None:
             numbers[self.overlay] = self.tiles
         return np.ascontiguousarray(numbers[:: self.row_step])
+
+    @cached_property
+    def covered(self) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]] | None:
+        """Sampled row and column of each sampled pixel under the overlay; None without overlay."""
+        if self.overlay is None:
+            return None
+        row, column = np.nonzero(self.tile_numbers == self.tiles)
+        return row, column
 
     @cached_property
     def block_shape(self) -> tuple[int, int]:
@@ -159,6 +171,15 @@ class PictureArea:
         return np.stack([codes, codes**2, crushed, clipped, signal], axis=1).astype(np.float32)
 
 
+@dataclass(frozen=True)
+class _Held:
+    """What slow measures gave on the frame at `time_s`, and that frame's sums."""
+
+    time_s: float
+    sums: npt.NDArray[np.float64] | None
+    values: dict[Callable[[Frame], Any], Any]
+
+
 class Frame:
     """One picture at one instant. Arrays are read only: they may be the decoder's own buffers.
 
@@ -176,6 +197,7 @@ class Frame:
         chroma: tuple[npt.NDArray[Any], npt.NDArray[Any]] | None = None,
         previous: Frame | None = None,
         damaged: bool = False,
+        hold_s: float = 0.0,
     ) -> None:
         self.luma = luma
         self.area = area
@@ -185,6 +207,7 @@ class Frame:
         self.previous = previous
         self.damaged = damaged
         self._views: dict[Callable[[Frame], Any], Any] = {}
+        self._held = _Held(time_s, None, {}) if hold_s <= 0.0 else self._holds(hold_s)
 
     def view(self, function: Callable[[Frame], View]) -> View:
         """Give `function(self)`, computed on first use and kept with the frame."""
@@ -193,12 +216,43 @@ class Frame:
         result: View = self._views[function]
         return result
 
+    def held(self, function: Callable[[Frame], View]) -> View:
+        """Give `function` of the frame that this one is held to: itself, or an earlier one that it is still like.
+
+        With `hold_s`, slow measures are taken that often, and at once where level, crushed or clipped share moved.
+        """
+        values = self._held.values
+        if function not in values:
+            values[function] = function(self)
+        result: View = values[function]
+        return result
+
+    def _holds(self, hold_s: float) -> _Held:
+        sums, previous = self.sums, self.previous
+        last = None if previous is None or previous.area is not self.area else previous._held
+        if last is not None and last.sums is not None:
+            level, _, crushed, clipped, _ = np.abs(sums - last.sums).tolist()
+            like = level < _HELD_LEVEL * self.area.code_range.span and max(crushed, clipped) < _HELD_SHARE
+            if like and self.time_s - last.time_s < hold_s - _TIME_SLACK_S:
+                return last
+        return _Held(self.time_s, sums, {})
+
+    @property
+    def fresh(self) -> bool:
+        """Say whether slow measures are taken on this frame."""
+        return self._held.time_s == self.time_s
+
     @cached_property
     def codes(self) -> Luma:
         """Coded luma of the picture in the 8-bit scale, shape [height, width]; 10-bit codes are divided by 4."""
         top, bottom, left, right = self.area.window
         plane = self.luma[top:bottom, left:right]
         return eight_bit(plane, self.bits)
+
+    @cached_property
+    def sums(self) -> npt.NDArray[np.float64]:
+        """Means [5] over the picture: code, code squared, crushed, clipped, object signal; NaN where nothing is picture."""
+        return np.asarray(self.histogram @ self.area.code_weights, dtype=np.float64)
 
     @cached_property
     def tile_histograms(self) -> Floats:
@@ -212,7 +266,14 @@ class Frame:
     @cached_property
     def histogram(self) -> npt.NDArray[np.float64]:
         """Share [256] of the picture at each 8-bit code; sums to 1, NaN where nothing is picture."""
-        counts = self.tile_histograms.sum(axis=0, dtype=np.float64)
+        if "tile_histograms" in self.__dict__:
+            counts = self.tile_histograms.sum(axis=0, dtype=np.float64)
+        else:
+            rows = self.codes[:: self.area.row_step]
+            counts = cv2.calcHist([rows], [0], None, [256], [0, 256]).ravel().astype(np.float64)
+            covered = self.area.covered
+            if covered is not None:  # far faster than a mask
+                counts -= np.bincount(rows[covered], minlength=256)
         total = counts.sum()
         return counts / total if total else np.full(256, np.nan)
 
@@ -232,24 +293,34 @@ class Frame:
         return halved(self.codes)
 
     @cached_property
+    def small(self) -> Floats:
+        """The picture halved as often as its size allows, in codes: that is four times as fast as in floats."""
+        small = self.half if self.area.halvings == 1 else halved(self.half)
+        return small.astype(np.float32)
+
+    @cached_property
     def fine(self) -> Floats:
         """The picture in codes at four samples a block (or the half-size picture where that is smaller)."""
         rows, columns = (FINE_A_BLOCK * size for size in self.area.block_shape)
-        half = self.half
-        if self.area.halvings > 1:  # in codes: four times as fast as in floats
-            half = halved(half)
-        height, width = half.shape
-        fine = half.astype(np.float32)
-        if height > rows or width > columns:
-            size = (min(width, columns), min(height, rows))
-            fine = np.asarray(cv2.resize(fine, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
-        return fine
+        height, width = self.small.shape
+        return _area_means(self.small, (min(width, columns), min(height, rows)))
 
     @cached_property
     def blocks(self) -> Floats:
         """Block means in codes, shape [rows x 5, columns x 5]: the picture at the size of the reference object."""
         rows, columns = self.area.block_shape
-        return np.asarray(cv2.resize(self.fine, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
+        return _area_means(self.small, (columns, rows))
+
+
+def _area_means(picture: Floats, size: tuple[int, int]) -> Floats:
+    """A picture at a smaller size (width, height); OpenCV is fast where both sides shrink by a whole number."""
+    if picture.shape == size[::-1]:
+        return picture
+    if picture.shape[1] % size[0] == 0 and picture.shape[0] % size[1]:
+        picture = np.asarray(
+            cv2.resize(picture, (size[0], picture.shape[0]), interpolation=cv2.INTER_AREA), dtype=np.float32
+        )
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def halved(picture: Luma) -> Luma:

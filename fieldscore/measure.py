@@ -10,8 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 if TYPE_CHECKING:
-    from fieldscore.frame import Frame
+    from fieldscore.frame import Frame, PictureArea
 
+Doubles = npt.NDArray[np.float64]
 Better = Literal["lower", "higher", "neither"]
 
 
@@ -32,10 +33,23 @@ class Measure:
 
     columns: tuple[Column, ...]
     function: Callable[[Frame], tuple[float, ...]]
+    held: bool = False
 
     def __call__(self, frame: Frame) -> tuple[float, ...]:
-        """Give one float for each column."""
-        return self.function(frame)
+        """Give one float for each column; a measure that is held gives that of the frame that this one is held to."""
+        return frame.held(self.function) if self.held else self.function(frame)
+
+
+@dataclass(frozen=True)
+class HistogramMeasure:
+    """A function of the histograms [n, 256] of many frames (shares) and their area, and the columns it fills [n, columns]."""
+
+    columns: tuple[Column, ...]
+    function: Callable[[Doubles, PictureArea], Doubles]
+
+    def __call__(self, frame: Frame) -> tuple[float, ...]:
+        """Give one float for each column of one frame."""
+        return tuple(self.function(frame.histogram[None], frame.area)[0].tolist())
 
 
 @dataclass(frozen=True)
@@ -46,15 +60,24 @@ class TileMeasure:
     function: Callable[[Frame], npt.NDArray[np.float32]]
 
     def __call__(self, frame: Frame) -> npt.NDArray[np.float32]:
-        """Give one float for each tile."""
-        return self.function(frame)
+        """Give one float for each tile, of the frame that this one is held to."""
+        return frame.held(self.function)
 
 
-def measure(*columns: Column) -> Callable[[Callable[[Frame], tuple[float, ...]]], Measure]:
-    """Declare a function of one Frame as the measure of these columns."""
+def measure(*columns: Column, held: bool = False) -> Callable[[Callable[[Frame], tuple[float, ...]]], Measure]:
+    """Declare a function of one Frame as the measure of these columns; `held` where it is too slow for every frame."""
 
     def declare(function: Callable[[Frame], tuple[float, ...]]) -> Measure:
-        return Measure(columns, function)
+        return Measure(columns, function, held)
+
+    return declare
+
+
+def histogram_measure(*columns: Column) -> Callable[[Callable[[Doubles, PictureArea], Doubles]], HistogramMeasure]:
+    """Declare a function of many frames' histograms as the measure of these columns."""
+
+    def declare(function: Callable[[Doubles, PictureArea], Doubles]) -> HistogramMeasure:
+        return HistogramMeasure(columns, function)
 
     return declare
 

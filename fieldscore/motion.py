@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.frame import BLOCKS_A_TILE, Frame
+from fieldscore.frame import BLOCKS_A_TILE, Frame, PictureArea
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -27,6 +27,8 @@ _RIDGE = 0.05  # squared codes: keeps the motion of a tile without structure at 
 _BLUR_BLOCKS = 1.2  # gradients of a block picture hold over about this distance once it is blurred so far
 _STEPS = (2, 1)  # iterations on the halved and on the whole block picture; more change little, fewer lose accuracy
 _COMMON_CODES = 2.0  # codes: structure under this does not tell two pictures apart
+_GAIN_A_STEP = 1.2  # gain that a step allows for: more is noise, or takes another step
+_INSIDE = 0.99  # share of a block that must have been in the frame before
 _MOSTLY, _FEWEST_TILES = 0.8, 8  # tiles for the exposure change: share of a tile that must be picture, and how many
 _LOCAL_STEPS = 2  # iterations of the parallax fit
 _LOCAL_RIDGE = 0.5  # squared codes a block: tiles without structure follow the whole picture
@@ -60,12 +62,12 @@ def registration(frame: Frame) -> Registration | None:
     previous = frame.previous
     if previous is None or previous.area is not frame.area:
         return None
-    if not np.any(frame.blocks != previous.blocks):
+    if np.array_equal(frame.blocks, previous.blocks):
         return Registration((0.0, 0.0), 0.0, 0.0, likeness=1.0, identical=True)
-    now, before = frame.view(_blurred), previous.view(_blurred)
-    motion = _whole_picture(now, before, frame.area.block_ok)
+    now, before = frame.view(_pyramid), previous.view(_pyramid)
+    motion = _whole_picture(now, before)
     right, down, zoom, roll = (float(one) for one in motion)
-    likeness = _correlation(now, _warp(before, motion), frame.area.block_ok)
+    likeness = _correlation(now[-1].picture, _warp(before[-1].picture, motion), now[-1].weight)
     return Registration((right, down), zoom, roll, likeness, identical=False)
 
 
@@ -86,9 +88,9 @@ def moved_blocks(frame: Frame) -> Moved | None:
     if found is None or previous is None:
         return None
     motion = np.array([*found.shift, found.zoom, found.roll])
-    rows, columns = frame.area.block_shape
-    known = frame.area.block_ok & _was_inside(_whole_flow(motion, rows, columns))
-    return Moved(_warp(previous.blocks, motion), known.astype(np.float32))
+    weight = frame.view(_pyramid)[-1].weight
+    known = weight * (_warp(_ones(*weight.shape), motion, cv2.BORDER_CONSTANT) > _INSIDE)
+    return Moved(_warp(previous.blocks, motion), known)
 
 
 def change_of_blocks(frame: Frame) -> Floats | None:
@@ -126,9 +128,48 @@ def residual(frame: Frame) -> Residual | None:
     return Residual(variance, structure)
 
 
-def _blurred(frame: Frame) -> Floats:
-    """The block picture, blurred so that its gradients reach far enough."""
-    return np.asarray(cv2.GaussianBlur(frame.blocks, (0, 0), _BLUR_BLOCKS), dtype=np.float32)
+@dataclass(frozen=True)
+class _Level:
+    """One size of the blurred block picture, and what the fit needs of it: nothing of it changes from step to step.
+
+    `picture` and `weight` (1 where there is no overlay) [rows, columns]; `features` [6, blocks]: how the picture changes
+    with shift right and down, zoom, roll, gain and offset.
+    """
+
+    picture: Floats
+    weight: Floats
+    features: Floats
+
+
+def _pyramid(frame: Frame) -> tuple[_Level, ...]:
+    """The block picture at each size of the fit, coarse to fine, blurred so that its gradients reach far enough."""
+    blurred = np.asarray(cv2.GaussianBlur(frame.blocks, (0, 0), _BLUR_BLOCKS), dtype=np.float32)
+    rows, columns = frame.area.block_shape
+    levels = []
+    for number in reversed(range(len(_STEPS))):
+        size = (columns >> number, rows >> number)
+        picture = blurred if number == 0 else _shrunk(blurred, size)
+        weight = _weight(frame.area, size)
+        right, down = _gradients(picture)
+        x, y = _coordinates(size[1], size[0])
+        features = np.empty((6, *picture.shape), dtype=np.float32)
+        features[0], features[1] = right, down
+        features[2] = right * x + down * y
+        features[3] = down * x - right * y
+        features[4], features[5] = picture, 1.0
+        levels.append(_Level(picture, weight, features.reshape(6, -1)))
+    return tuple(levels)
+
+
+@lru_cache(maxsize=8)
+def _weight(area: PictureArea, size: tuple[int, int]) -> Floats:
+    """1 where the picture of that size (width, height) is free of overlay, else 0 or the share between."""
+    return _shrunk(area.block_ok.astype(np.float32), size)
+
+
+@lru_cache(maxsize=8)
+def _ones(rows: int, columns: int) -> Floats:
+    return np.ones((rows, columns), dtype=np.float32)
 
 
 def _whole_tiles(frame: Frame) -> npt.NDArray[np.bool_]:
@@ -182,17 +223,15 @@ def _warp(picture: Floats, motion: Doubles, border: int = cv2.BORDER_REPLICATE) 
     return np.asarray(moved, dtype=np.float32)
 
 
-def _whole_picture(now: Floats, before: Floats, ok: npt.NDArray[np.bool_]) -> Doubles:
+def _whole_picture(now: tuple[_Level, ...], before: tuple[_Level, ...]) -> Doubles:
     """Shift right and down in blocks, zoom and roll (as fractions) that take the picture before to the one now."""
     motion = np.zeros(4)
-    for level, steps in enumerate(_STEPS):
+    for level, (steps, one, other) in enumerate(zip(_STEPS, now, before, strict=True)):
         scale = 2 ** (len(_STEPS) - 1 - level)
-        sizes = (now.shape[1] // scale, now.shape[0] // scale)
-        small_now, small_before, weight = (_shrunk(one, sizes) for one in (now, before, ok.astype(np.float32)))
         scaled = motion * (1 / scale, 1 / scale, 1, 1)
         for _ in range(steps):
-            seen = weight * _warp(weight, scaled, cv2.BORDER_CONSTANT)  # what came in at the edges has no before
-            scaled = scaled + _motion_step(small_now, _warp(small_before, scaled), seen)
+            seen = one.weight * _warp(other.weight, scaled, cv2.BORDER_CONSTANT)  # what came in has no before
+            scaled = scaled + _motion_step(one, _warp(other.picture, scaled), seen)
         motion = scaled * (scale, scale, 1, 1)
     return motion
 
@@ -202,21 +241,18 @@ def _shrunk(picture: Floats, size: tuple[int, int]) -> Floats:
     return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
-def _motion_step(now: Floats, warped: Floats, weight: Floats) -> Doubles:
+def _motion_step(now: _Level, warped: Floats, seen: Floats) -> Doubles:
     """One least-squares step of shift, zoom and roll, with gain and offset fitted beside them."""
-    mean = (now + warped) * np.float32(0.5)
-    right, down = _gradients(mean)
-    x, y = _coordinates(*now.shape)
-    features = np.stack([right, down, right * x + down * y, down * x - right * y, mean, np.ones_like(mean)])
-    features = (features * weight).reshape(len(features), -1)
-    change = ((now - warped) * weight).ravel()
-    normal = (features @ features.T).astype(np.float64)
-    normal[np.diag_indices(4)] += (
-        _RIDGE * weight.sum() * np.array([1.0, 1.0, now.shape[0] ** 2 / 6, now.shape[0] ** 2 / 6])
-    )
+    rows = len(warped)
+    weighted = now.features * seen.ravel()
+    normal = (weighted @ now.features.T).astype(np.float64)
+    ridge = _RIDGE * normal[5, 5]
+    normal.flat[:28:7] += (ridge, ridge, ridge * rows**2 / 6, ridge * rows**2 / 6)
     normal[4, 4] += 1.0
-    fit = np.linalg.solve(normal, (features @ change).astype(np.float64))
-    return -np.asarray(fit[:4])
+    change = (now.picture - warped).ravel()
+    fit = np.asarray(np.linalg.solve(normal, (weighted @ change).astype(np.float64)))
+    # where the gain is g, the picture before changes with motion by a g-th of what the one now does; fit[4] is 1 - 1/g
+    return -fit[:4] / min(max(1.0 - float(fit[4]), 1.0 / _GAIN_A_STEP), _GAIN_A_STEP)
 
 
 def _gradients(picture: Floats) -> tuple[Floats, Floats]:
@@ -226,18 +262,23 @@ def _gradients(picture: Floats) -> tuple[Floats, Floats]:
     return np.asarray(right, dtype=np.float32), np.asarray(down, dtype=np.float32)
 
 
-def _correlation(first: Floats, second: Floats, ok: npt.NDArray[np.bool_]) -> float:
+def _correlation(first: Floats, second: Floats, weight: Floats) -> float:
     """Correlation of two pictures where they are picture, with so much taken as common that an even picture is like another."""
-    one, two = first[ok] - first[ok].mean(), second[ok] - second[ok].mean()
-    common = _COMMON_CODES**2 * one.size
-    return float((one @ two + common) / (np.sqrt((one @ one) * (two @ two)) + common)) if one.size else 1.0
+    kept, one, two = weight.ravel(), first.ravel(), second.ravel()
+    count = float(kept.sum())
+    if not count:
+        return 1.0
+    one, two = ((each - np.float32(each @ kept / count)) * kept for each in (one, two))
+    common = _COMMON_CODES**2 * count
+    power = float(one @ one) * float(two @ two)
+    return float((float(one @ two) + common) / (np.sqrt(power) + common))
 
 
 def _warped_blocks(frame: Frame, previous: Frame, motion: Doubles) -> Floats:
     """Block means of the frame before, taken where its content is now: the whole picture's motion, then the parallax."""
     rows, columns = previous.area.block_shape
     flow = _whole_flow(motion, rows, columns)
-    now, before = frame.view(_blurred), previous.view(_blurred)
+    now, before = frame.view(_pyramid)[-1].picture, previous.view(_pyramid)[-1].picture
     ok = frame.area.block_ok & _was_inside(flow)
     gain, offset = _exposure_change(now, _fetch(before, flow, cv2.INTER_LINEAR), ok)
     for _ in range(_LOCAL_STEPS):

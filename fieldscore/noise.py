@@ -27,26 +27,28 @@ LEVEL_EDGES = np.array(
 STEEPEST = 1.6
 LOW_PERCENT = 25.0
 LOW_OF_CHI_SQUARE = 0.7836  # 25 % point of chi-square over its 22 degrees of freedom (scipy.stats.chi2.ppf)
-_FOLLOW = 0.1  # share of the way that a pool follows one measurement: a memory of about a second
+_FOLLOW = 0.2  # share of the way that a pool follows one measurement: a memory of about a second
 _ALIKE = 0.8  # likeness to the frame before under which a cut, snow or motion lost track of lies between the two
 _POOL_MINIMUM = 8  # tiles; a quartile of fewer says little
 _CRUSHED_AT_MOST = 0.2  # share of a tile at the floor: crushing hides noise
 _CLIPPED_AT_MOST = 0.02  # the same at the ceiling
 
 
-NOISE_EVERY_S = 0.1  # s between two frame pairs that are measured: gain does not change faster, and it halves the cost
+NOISE_EVERY_S = 0.2  # s between two frame pairs that are measured: gain hardly changes faster, and it bounds the cost
+_SLACK_S = 2e-3  # s: times are rounded, to milliseconds in some containers
 
 
 @dataclass(frozen=True)
 class NoiseCurve:
     """Variance of block means [pools] in squared codes at `levels` [pools], and when it was last measured.
 
-    Levels are fractions above the floor; both are NaN where a pool was never measured.
+    Levels are fractions above the floor; both are NaN where a pool was never measured; `counts` [pools] says how often.
     """
 
     time_s: float
     levels: Doubles
     variances: Doubles
+    counts: Doubles
 
 
 @dataclass(frozen=True)
@@ -63,7 +65,7 @@ class Noise:
 
 def noise(frame: Frame) -> Noise | None:
     """Noise of a frame by tile; None where none was measured yet (first frame, everything crushed or clipped)."""
-    curve = frame.view(noise_curve)
+    curve = frame.held(noise_curve)
     if curve is None:
         return None
     area = frame.area
@@ -75,8 +77,8 @@ def noise(frame: Frame) -> Noise | None:
 
 def noise_curve(frame: Frame) -> NoiseCurve | None:
     """The noise curve in force: the frame before's while it is fresh or nothing better can be measured, else a new one."""
-    last = None if frame.previous is None else frame.previous.view(noise_curve)
-    if last is not None and frame.time_s - last.time_s < NOISE_EVERY_S:
+    last = None if frame.previous is None else frame.previous.held(noise_curve)
+    if last is not None and frame.time_s - last.time_s < NOISE_EVERY_S - _SLACK_S:
         return last
     found = frame.view(registration)
     if found is None or found.likeness < _ALIKE or (last is not None and says_nothing_of_noise(frame)):
@@ -94,14 +96,19 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
         plain = left.structure <= np.median(left.structure[members])
         variances[pool] = np.percentile(left.variance[members & plain], LOW_PERCENT) / LOW_OF_CHI_SQUARE
         levels[pool] = level[members & plain].mean()
+    counts = np.isfinite(variances).astype(np.float64)
     if last is not None:
-        levels, variances = _followed(last.levels, levels), _followed(last.variances, variances)
-    return NoiseCurve(frame.time_s, levels, variances) if np.isfinite(variances).any() else last
+        counts += last.counts
+        levels, variances = (
+            _followed(old, new, counts) for old, new in ((last.levels, levels), (last.variances, variances))
+        )
+    return NoiseCurve(frame.time_s, levels, variances, counts) if np.isfinite(variances).any() else last
 
 
-def _followed(old: Doubles, new: Doubles) -> Doubles:
-    """Running mean of each pool: a codec spends its noise unevenly over frames."""
-    return np.where(np.isnan(old), new, np.where(np.isnan(new), old, old + _FOLLOW * (new - old)))
+def _followed(old: Doubles, new: Doubles, counts: Doubles) -> Doubles:
+    """Running mean of each pool, a plain mean at first: a codec spends its noise unevenly over frames."""
+    share = np.maximum(_FOLLOW, 1.0 / np.maximum(counts, 1.0))
+    return np.where(np.isnan(old), new, np.where(np.isnan(new), old, old + share * (new - old)))
 
 
 def _variances_at(curve: NoiseCurve, levels: Doubles) -> Doubles:

@@ -41,25 +41,29 @@ def descriptor(frame: Frame) -> npt.NDArray[np.int8]:
     """
     area = frame.area
     rows, columns = grid(area.shape[0] * area.lines_a_row, area.shape[1])
-    normal = normalised(frame.blocks, area.block_ok)
+    normal = normalised(frame.blocks, None if area.overlay is None else area.block_ok)
     small = cv2.resize(normal, (columns, rows), interpolation=cv2.INTER_AREA)
     return np.asarray(np.round(small * SCALE), dtype=np.int8)
 
 
-def normalised(blocks: Floats, known: npt.NDArray[np.bool_]) -> Floats:
-    """Give block means [rows, columns] in codes as local spreads from the local mean; 0 where not `known`.
+def normalised(blocks: Floats, known: npt.NDArray[np.bool_] | None = None) -> Floats:
+    """Give block means [rows, columns] in codes as local spreads from the local mean; 0 where not `known` (None: all is).
 
     x = d s / (s^2 + n^2), with d the difference from the mean of the surroundings, s their spread and n the noise.
     """
     sigma = SURROUNDINGS * blocks.shape[0]
-    weight = known.astype(np.float32)
 
     def around(values: Floats) -> Floats:
         return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma), dtype=np.float32)
 
-    share = np.asarray(np.maximum(around(weight), 1e-6), dtype=np.float32)
-    away = np.asarray((blocks - around(blocks * weight) / share) * weight, dtype=np.float32)
-    power = around(away * away) / share
+    if known is None:
+        away = blocks - around(blocks)
+        power = around(away * away)
+    else:
+        weight = known.astype(np.float32)
+        share = np.asarray(np.maximum(around(weight), 1e-6), dtype=np.float32)
+        away = np.asarray((blocks - around(blocks * weight) / share) * weight, dtype=np.float32)
+        power = around(away * away) / share
     normal = away * np.sqrt(power) / (power + np.float32(NOISE_CODES**2))
     return np.asarray(np.clip(normal, -MOST_SPREADS, MOST_SPREADS), dtype=np.float32)
 

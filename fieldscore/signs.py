@@ -7,7 +7,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from fieldscore.frame import Frame
+from fieldscore.frame import Frame, Luma
 
 # Snow: pixels vary widely, yet patches of about 40 x 40 px have much the same mean, and nothing of the frame before
 # is left. White noise keeps a fortieth of its spread at that size, coded at a low rate up to a quarter; a picture half
@@ -24,29 +24,40 @@ _STILL_PERCENT = 80.0  # share of blocks that did not change from which on a fra
 
 
 def spreads(frame: Frame) -> tuple[float, float]:
-    """Standard deviation, in codes, of the picture's pixels and of its tiles' means."""
-    codes = np.arange(256, dtype=np.float64)
-    mean = float(frame.histogram @ codes)
-    spread = float(np.sqrt(np.maximum(frame.histogram @ (codes - mean) ** 2, 0.0)))
+    """Standard deviation, in codes, of the picture's pixels and of its tiles' means (of the frame it is held to)."""
+    mean, square, *_ = frame.sums.tolist()
+    return float(np.sqrt(np.maximum(square - mean * mean, 0.0))), frame.held(_patch_spread)
+
+
+def _patch_spread(frame: Frame) -> float:
     tiles = frame.tile_sums[:, 0]
     known = np.isfinite(tiles)
-    return spread, float(tiles[known].std()) if known.any() else float("nan")
+    return float(tiles[known].std()) if known.any() else float("nan")
 
 
 def unchanged_percent(frame: Frame) -> float:
     """Share of blocks in which no pixel looked at changed since the frame before, in %; NaN on the first frame.
 
-    Two or three rows of each block are looked at.
+    Two rows of each block are looked at.
     """
     previous = frame.previous
     if previous is None or previous.area is not frame.area:
         return float("nan")
     rows, columns = frame.area.block_shape
-    step = max(1, frame.codes.shape[0] // rows // 3) | 1  # odd, so that both fields of woven frames are met
-    change = cv2.absdiff(frame.codes[::step], previous.codes[::step])
+    change = cv2.absdiff(frame.view(_looked_at), previous.view(_looked_at))
     changed = cv2.threshold(change, 0, 255, cv2.THRESH_BINARY)[1]
     blocks = cv2.resize(changed, (columns, rows), interpolation=cv2.INTER_AREA)
-    return 100.0 * float(np.mean(blocks[frame.area.block_ok] == 0))
+    unchanged = (blocks == 0) & frame.area.block_ok
+    return 100.0 * float(np.count_nonzero(unchanged) / max(1, int(np.count_nonzero(frame.area.block_ok))))
+
+
+def _looked_at(frame: Frame) -> Luma:
+    """Two rows of each row of blocks [2 x block rows, width], an odd number of rows apart where that is possible."""
+    rows, height = frame.area.block_shape[0], frame.codes.shape[0]
+    first = np.arange(rows) * height // rows
+    apart = max(1, height // rows // 2) | 1  # odd, so that both fields of woven frames are met
+    chosen = np.stack([first, np.minimum(first + apart, height - 1)], axis=1).ravel()
+    return np.asarray(frame.codes[chosen])
 
 
 def says_nothing_of_noise(frame: Frame) -> bool:

@@ -28,7 +28,7 @@ def _shown(data: bytes) -> npt.NDArray[np.uint8]:
 def test_a_histogram_of_shares_keeps_its_sum() -> None:
     """A frame's histogram is kept as shares of 65535 that add up to it within half a unit a code in use."""
     frame = frame_of(coded(middle(texture(720, 960))))
-    rows = Rows(1)
+    rows = Rows()
     rows.add(0.0, [1.0], frame.histogram)
     _, _, kept = rows.arrays()
     rows.close()
@@ -38,7 +38,7 @@ def test_a_histogram_of_shares_keeps_its_sum() -> None:
 
 def test_a_frame_without_picture_has_an_empty_histogram() -> None:
     """A histogram that is not measurable is kept as zeros, not as whatever NaN becomes."""
-    rows = Rows(1)
+    rows = Rows()
     rows.add(0.0, [math.nan], np.full(256, np.nan))
     _, values, kept = rows.arrays()
     rows.close()
@@ -49,7 +49,7 @@ def test_a_frame_without_picture_has_an_empty_histogram() -> None:
 @pytest.mark.parametrize("count", [1, 1023, 1024, 1025])
 def test_rows_at_the_edge_of_a_chunk(count: int) -> None:
     """No row is lost or doubled where a chunk ends, and asking twice gives the same."""
-    rows = Rows(1)
+    rows = Rows()
     for number in range(count):
         rows.add(float(number), [float(number)], np.full(256, 1 / 256))
     first, second = rows.arrays(), rows.arrays()

@@ -192,7 +192,7 @@ def test_lost_link_in_a_clip_is_found(tmp_path: Path) -> None:
 
 def test_rows_keep_times_values_and_histograms() -> None:
     """Every row comes back, values to 0.0001, histograms in 1/65535, over more rows than a chunk."""
-    rows = Rows(2)
+    rows = Rows()
     share = np.full(256, 1 / 256)
     for number in range(2500):
         rows.add(number / 30, [number + 0.123456, math.nan], share)

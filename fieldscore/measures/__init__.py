@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fieldscore.measure import Column, Measure, TileMeasure
+from fieldscore.measure import Column, HistogramMeasure, Measure, TileMeasure
 from fieldscore.measures.colour import cast
 from fieldscore.measures.exposure import clipping, crushing, level, occupied_range
 from fieldscore.measures.flash import flash_signs
@@ -12,11 +12,8 @@ from fieldscore.measures.movement import movement
 from fieldscore.measures.noise import frozen, noise_left
 from fieldscore.measures.readability import readability, readable_shares
 
-MEASURES: tuple[Measure, ...] = (
-    level,
-    clipping,
-    crushing,
-    occupied_range,
+HISTOGRAM_MEASURES: tuple[HistogramMeasure, ...] = (level, clipping, crushing, occupied_range)
+PICTURE_MEASURES: tuple[Measure, ...] = (
     readable_shares,
     noise_left,
     frozen,
@@ -26,6 +23,7 @@ MEASURES: tuple[Measure, ...] = (
     link_signs,
     flash_signs,
 )
+MEASURES: tuple[HistogramMeasure | Measure, ...] = HISTOGRAM_MEASURES + PICTURE_MEASURES
 TILE_MEASURE: TileMeasure = readability
 FRAME_COLUMNS: tuple[Column, ...] = tuple(column for one in MEASURES for column in one.columns)
 # What needs the whole flight: found from links between frames once the pass is over.

@@ -22,6 +22,7 @@ _CHROMA_SPAN = {CodeRange.NARROW: 224.0, CodeRange.FULL: 255.0}  # codes, ITU-R 
     Column("cast_blue_stops", "stop", "neither", "log2(B/G) of the mean of the dark tiles, under the named curve."),
     Column("cast_lab_a", "", "neither", "The same mean in CIELAB, a*: green (-) to red (+).", "CIE 15, D65"),
     Column("cast_lab_b", "", "neither", "The same mean in CIELAB, b*: blue (-) to yellow (+).", "CIE 15, D65"),
+    held=True,
 )
 def cast(frame: Frame) -> tuple[float, ...]:
     """Cast of the dark tiles in stops and in CIELAB; NaN without colour, without dark, or where the mean is black."""

@@ -1,53 +1,59 @@
-"""How the picture is exposed: level, percentiles, what is clipped, crushed, and the range in between."""
+"""How the picture is exposed: level, percentiles, what is clipped, crushed, and the range in between.
+
+All of it follows from the picture's histogram, so that it is computed for many frames at once.
+"""
 
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
-from fieldscore.frame import Frame
-from fieldscore.measure import Column, measure
+from fieldscore.frame import PictureArea
+from fieldscore.measure import Column, histogram_measure
 from fieldscore.units import code_to_level, stops_between
+
+Doubles = npt.NDArray[np.float64]
 
 PERCENTILES = (1, 5, 50, 95, 99)
 _CODES = np.arange(256, dtype=np.float64)
 
 
-def _percentile_codes(frame: Frame) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """Codes below which (or at which) the named share of the picture lies; shape [5]."""
-    cumulative = np.cumsum(frame.histogram)
-    if not np.isfinite(cumulative[-1]):
-        return np.full(len(PERCENTILES), np.nan)
-    wanted = np.array(PERCENTILES) / 100.0 - 1e-9
-    return np.searchsorted(cumulative, wanted).astype(np.float64)
+def _percentile_codes(histograms: Doubles, share: int) -> Doubles:
+    """Codes [n] below which (or at which) that share (%) of each picture [n, 256] lies; NaN where nothing is picture."""
+    reached = np.cumsum(histograms, axis=1) >= share / 100.0 - 1e-9
+    return np.where(reached[:, -1], np.argmax(reached, axis=1), np.nan)
 
 
-@measure(
+@histogram_measure(
     Column("level_percent", "%", "neither", "Mean picture level: 0 nominal black, 100 nominal white.", "ITU-R BT.601"),
     *(
         Column(f"p{share}_percent", "%", "neither", f"Level that {share} % of the picture does not exceed.")
         for share in PERCENTILES
     ),
 )
-def level(frame: Frame) -> tuple[float, ...]:
+def level(histograms: Doubles, area: PictureArea) -> Doubles:
     """Mean level and percentiles in % of the code range."""
-    mean = float(frame.histogram @ _CODES)
-    codes = [mean, *frame.view(_percentile_codes)]
-    return tuple(float(one) for one in code_to_level(codes, frame.area.code_range))
+    codes = [histograms @ _CODES, *(_percentile_codes(histograms, share) for share in PERCENTILES)]
+    return code_to_level(np.stack(codes, axis=1), area.code_range)
 
 
-@measure(Column("clipped_percent", "%", "lower", "Share of the picture at the recording's ceiling, within 2 codes."))
-def clipping(frame: Frame) -> tuple[float, ...]:
+@histogram_measure(
+    Column("clipped_percent", "%", "lower", "Share of the picture at the recording's ceiling, within 2 codes.")
+)
+def clipping(histograms: Doubles, area: PictureArea) -> Doubles:
     """Share of the picture at the ceiling in %."""
-    return (100.0 * float(frame.histogram @ frame.area.code_weights[:, 3]),)
+    return np.asarray(100.0 * (histograms @ area.code_weights[:, 3:4]))
 
 
-@measure(Column("crushed_percent", "%", "lower", "Share of the picture at the recording's floor, within 2 codes."))
-def crushing(frame: Frame) -> tuple[float, ...]:
+@histogram_measure(
+    Column("crushed_percent", "%", "lower", "Share of the picture at the recording's floor, within 2 codes.")
+)
+def crushing(histograms: Doubles, area: PictureArea) -> Doubles:
     """Share of the picture at the floor in %."""
-    return (100.0 * float(frame.histogram @ frame.area.code_weights[:, 2]),)
+    return np.asarray(100.0 * (histograms @ area.code_weights[:, 2:3]))
 
 
-@measure(
+@histogram_measure(
     Column(
         "occupied_range_stops",
         "stop",
@@ -55,14 +61,10 @@ def crushing(frame: Frame) -> tuple[float, ...]:
         "Range between the 1st and 99th percentile under the named curve; at least this where the 1st is at the floor.",
     )
 )
-def occupied_range(frame: Frame) -> tuple[float, ...]:
-    """Range between percentiles 1 and 99 in stops above the floor, under the area's curve."""
-    area = frame.area
-    codes = frame.view(_percentile_codes)
-    low, high = codes[0], codes[-1]
-    if not np.isfinite(low) or high <= area.floor:
-        return (float("nan"),)
+def occupied_range(histograms: Doubles, area: PictureArea) -> Doubles:
+    """Range between percentiles 1 and 99 in stops above the floor, under the area's curve; NaN where all is at the floor."""
+    low, high = (_percentile_codes(histograms, share) - area.floor for share in (PERCENTILES[0], PERCENTILES[-1]))
     # one code above the floor is the least that can be told from it
     span = area.code_range.span
-    low, high = max(low - area.floor, 1.0) / span, max(high - area.floor, 1.0) / span
-    return (float(stops_between(low, high, area.criteria.transfer_curve)),)
+    stops = stops_between(np.maximum(low, 1.0) / span, np.maximum(high, 1.0) / span, area.criteria.transfer_curve)
+    return np.where(high > 0.0, stops, np.nan)[:, None]

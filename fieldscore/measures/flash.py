@@ -34,10 +34,11 @@ def flash_signs(frame: Frame) -> tuple[float, ...]:
     if change is None or not change.size:
         return (float("nan"),) * 4
     top = max(1, round(_TOP_SHARE * change.size))
-    ordered = np.partition(change, (top, change.size - top))
+    ordered = np.sort(change)  # vectorised in NumPy, unlike a partition at two places
+    dimmed, others = np.searchsorted(ordered, (-_STEP_CODES, np.nextafter(np.float32(_STEP_CODES), np.float32(np.inf))))
     return (
-        100.0 * float(np.mean(change > _STEP_CODES)),
-        100.0 * float(np.mean(change < -_STEP_CODES)),
+        100.0 * float(change.size - others) / change.size,
+        100.0 * float(dimmed) / change.size,
         max(0.0, float(ordered[-top:].mean())),
         max(0.0, float(-ordered[:top].mean())),
     )

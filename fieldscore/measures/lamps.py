@@ -23,6 +23,7 @@ _LONGEST = 5.0  # times as long as wide: beyond is a tube, a window frame or a h
         "lower",
         "Radius of the largest of them as recorded, in % of the picture's height; the sun's disc is 0.27 degrees.",
     ),
+    held=True,
 )
 def lamps_in_view(frame: Frame) -> tuple[float, ...]:
     """Count of lamps, and the radius of the disc with the area of the largest; NaN without a lamp."""

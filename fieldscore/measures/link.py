@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
-from fieldscore.frame import Frame, eight_bit
+from fieldscore.frame import Frame, Luma, eight_bit
 from fieldscore.measure import Column, measure
 from fieldscore.motion import registration
 from fieldscore.signs import spreads
@@ -32,7 +33,7 @@ def link_signs(frame: Frame) -> tuple[float, ...]:
     spread, patches = frame.view(spreads)
     found = frame.view(registration)
     repeated, likeness = (np.nan, np.nan) if found is None else (float(found.identical), found.likeness)
-    return spread, patches, _colour(frame), likeness, repeated, float(frame.damaged), _block_edges(frame)
+    return spread, patches, frame.held(_colour), likeness, repeated, float(frame.damaged), _block_edges(frame)
 
 
 def _colour(frame: Frame) -> float:
@@ -50,11 +51,16 @@ def _block_edges(frame: Frame) -> float:
     """Mean step across the vertical edges of coding blocks over that across lines inside them; NaN in a small picture."""
     codes, left = frame.codes, frame.area.window[2]
     first = -left % _BLOCK or _BLOCK
-    edges = np.arange(first, codes.shape[1] - _BLOCK, _BLOCK)
-    if edges.size < 2:  # noqa: PLR2004 - one edge may lie on anything
+    last = codes.shape[1] - _BLOCK
+    edges = range(first, last, _BLOCK)
+    if len(edges) < 2:  # noqa: PLR2004 - one edge may lie on anything
         return float("nan")
-    rows = codes[:: max(1, codes.shape[0] // _ROWS_LOOKED_AT) | 1].astype(np.int16)
+    rows = codes[:: max(1, codes.shape[0] // _ROWS_LOOKED_AT) | 1]
+
+    def at(offset: int) -> Luma:
+        return np.ascontiguousarray(rows[:, first + offset : last + offset : _BLOCK])
+
     across, inside = (
-        float(np.abs(rows[:, places] - rows[:, places - 1]).mean()) for places in (edges, edges + _INSIDE)
+        cv2.norm(at(offset), at(offset - 1), cv2.NORM_L1) / (len(rows) * len(edges)) for offset in (0, _INSIDE)
     )
     return (across + _FLOOR_CODES) / (inside + _FLOOR_CODES)

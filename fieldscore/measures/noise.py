@@ -16,7 +16,8 @@ from fieldscore.signs import unchanged_percent
         "%",
         "lower",
         "Temporal noise left in the recording, one sigma a pixel, median of the tiles neither crushed nor clipped.",
-    )
+    ),
+    held=True,
 )
 def noise_left(frame: Frame) -> tuple[float, ...]:
     """Median noise in % of nominal white."""

@@ -48,7 +48,7 @@ class _Shares:
 
 def _shares(frame: Frame, tiles: npt.NDArray[np.bool_]) -> _Shares:
     """Shares (%) of the chosen tiles that are readable, or lost to darkness, clipping or noise."""
-    k = frame.view(readability)[tiles]
+    k = readability(frame)[tiles]
     _, _, _, clipped, signal = frame.tile_sums[tiles].T
     known = np.isfinite(k)
     if not known.any():
@@ -71,6 +71,7 @@ def _shares(frame: Frame, tiles: npt.NDArray[np.bool_]) -> _Shares:
     Column("zone_dark_percent", "%", "lower", "Share of the flying zone lost because too little signal is left."),
     Column("zone_blown_percent", "%", "lower", "Share of the flying zone lost because it is clipped."),
     Column("zone_noisy_percent", "%", "lower", "Share of the flying zone lost to noise."),
+    held=True,
 )
 def readable_shares(frame: Frame) -> tuple[float, ...]:
     """Readable share of the picture and of the flying zone, and what the zone's rest was lost to, in %."""
