@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore import __version__
+from fieldscore.ahead import Ahead
 from fieldscore.collect import Rows, Thumbs, TileBins
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
@@ -76,8 +77,8 @@ def measure_flight(
     def of_histograms(histograms: Doubles) -> Doubles:
         return np.hstack([one.function(histograms, area) for one in HISTOGRAM_MEASURES])
 
-    with closing(Rows(of_histograms)) as rows:
-        for frame in _frames(flight, look, area):
+    with closing(Rows(of_histograms)) as rows, closing(Ahead(_pictures(flight, look))) as pictures:
+        for frame in _chained(pictures, area, lag=2 if look.interlaced else 1):
             if frame.time_s > LONGEST_S:
                 raise NotMeasurableError(
                     f"{title}: its times reach beyond {LONGEST_S / DAY_S:g} days; they are damaged"
@@ -128,12 +129,9 @@ def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
     return first_look(planes, range_tag=flight.range_tag, interlaced_flag=flagged, criteria=criteria)
 
 
-def _frames(flight: Flight, look: FirstLook, area: PictureArea) -> Iterator[Frame]:
-    """Every frame, or field, with the one before it of the same parity; older ones are let go."""
-    if not look.interlaced:
-        return _chained(flight.frames(), area, lag=1)
-    first = flight.clips[0].field_order or "top"
-    return _chained(flight.frames(fields=first), area, lag=2)
+def _pictures(flight: Flight, look: FirstLook) -> Iterator[CodedFrame]:
+    """Every frame, or field, of the flight."""
+    return flight.frames(fields=(flight.clips[0].field_order or "top") if look.interlaced else None)
 
 
 def _chained(pictures: Iterable[CodedFrame], area: PictureArea, lag: int) -> Iterator[Frame]:

@@ -251,7 +251,16 @@ def alive() -> None:
     global _alive_s  # noqa: PLW0603 - one child, one task at a time
     if _pipe is not None and time.monotonic() - _alive_s > ALIVE_EVERY_S:
         _alive_s = time.monotonic()
-        _pipe.send(("alive",))
+        _send(("alive",))
+
+
+_sending = threading.Lock()  # a thread that reads ahead speaks, too
+
+
+def _send(message: tuple[Any, ...]) -> None:
+    if _pipe is not None:
+        with _sending:
+            _pipe.send(message)
 
 
 class _StoppedError(BaseException):
@@ -280,22 +289,20 @@ def _answer(pipe: connection.Connection) -> None:
     """Take a task, do it, say what came of it; also where it cannot be taken or its value cannot be sent."""
     try:
         task = pipe.recv()
-        pipe.send(("alive",))
-        pipe.send(_done(pipe, *task))
+        _send(("alive",))
+        _send(_done(*task))
     except (EOFError, OSError):
         raise
     except Exception:  # noqa: BLE001 - a bug of ours: told to the parent whole
-        pipe.send(("bug", traceback.format_exc()))
+        _send(("bug", traceback.format_exc()))
 
 
-def _done(
-    pipe: connection.Connection, folder: str, function: Callable[..., Any], arguments: tuple[Any, ...]
-) -> tuple[str, Any]:
+def _done(folder: str, function: Callable[..., Any], arguments: tuple[Any, ...]) -> tuple[str, Any]:
     """Do one task; what it gave, and as what."""
     with contextlib.suppress(OSError):
         os.chdir(folder)
     try:
-        return "value", function(*arguments, lambda at, of: pipe.send(("at", at, of)))
+        return "value", function(*arguments, lambda at, of: _send(("at", at, of)))
     except FieldscoreError as error:
         return "error", str(error)
     except Exception as error:  # noqa: BLE001 - a bug of ours: told to the parent whole
