@@ -83,6 +83,18 @@ def compare(clip: Path, twin: Path, truth: Truth) -> Row:
     )
 
 
+def measured_exposure(clip: Path) -> tuple[float, float]:
+    """Rms error of the exposure within stretches of 5 s and median error of the pull-downs (stops) of one clip."""
+    timeline, truth = measure_flight([clip]).timeline, load_truth(clip)
+    rows = min(len(timeline), len(truth.time_s))
+    linked, true = np.zeros(len(timeline), dtype=np.bool_), np.full(len(timeline), np.nan)
+    linked[:rows], true[:rows] = truth.link[:rows] > 0, truth.exposure_stops[:rows]
+    inside = timeline.between(*truth.airtime_s) & linked
+    pulls = pulldowns(timeline, true, inside)
+    error = np.where(inside, timeline["exposure_stops"] - true, np.nan)
+    return _stretches(error, timeline.interval_s), float(np.median(np.abs(pulls))) if pulls else float("nan")
+
+
 def _rms(values: npt.NDArray[np.float64]) -> float:
     return float(np.sqrt(np.nanmean(np.square(values)))) if np.isfinite(values).any() else float("nan")
 
