@@ -115,6 +115,7 @@ class Linker:
         self._last: _Key | None = None
         self._motion: Floats | None = None
         self._part: tuple[PictureArea, Floats] | None = None
+        self._unlinked: tuple[Frame, int] | None = None
         self._links: list[ExposureLink] = []
         self._brightness: list[float] = []
 
@@ -125,7 +126,10 @@ class Linker:
         last = self._last
         if last is not None and last.area is frame.area:
             same_lines = (row - last.row) % frame.area.lines_a_row == 0  # a field is linked to fields of its parity
-            if not same_lines or frame.time_s - last.time_s < KEY_EVERY_S - 1e-3:
+            if not same_lines:
+                return
+            if frame.time_s - last.time_s < KEY_EVERY_S - 1e-3:
+                self._unlinked = frame, row
                 return
         if _no_scene(frame):
             self._motion = None
@@ -137,7 +141,20 @@ class Linker:
                 self._links.append(link)
             elif frame.time_s - last.time_s < LONGEST_S:
                 return  # this frame shows nothing that can be followed; another may
-        self._last = key
+        self._last, self._unlinked = key, None
+
+    def _link_the_end(self) -> None:
+        """Link the last frame of all, however soon it came after the one before, so that the trace ends with the flight."""
+        last, end = self._last, self._unlinked
+        if last is None or end is None or last.area is not end[0].area or _no_scene(end[0]):
+            return
+        self._motion = None  # was over a longer time
+        key = _key(*end)
+        link = self._link(last, key, end[0])
+        if link is not None:
+            self._links.append(link)
+            self._last = key
+        self._unlinked = None
 
     def _link(self, before: _Key, after: _Key, frame: Frame) -> ExposureLink | None:
         if not np.any(before.normal != after.normal):
@@ -188,7 +205,11 @@ class Linker:
         return self._part[1]
 
     def results(self) -> tuple[tuple[ExposureLink, ...], Doubles]:
-        """Give the links in order, and [n] the change of brightness of each row since the one before, in stops."""
+        """Give the links in order, and [n] the change of brightness of each row since the one before, in stops.
+
+        To be asked for when all frames are in.
+        """
+        self._link_the_end()
         return tuple(self._links), np.diff(self._brightness, prepend=np.nan)
 
 
