@@ -10,6 +10,7 @@ import argparse
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypedDict
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +28,7 @@ from fieldscore.timeline import Timeline
 from fieldscore.video import Flight
 
 PAGE = "dark-accuracy.md"
+FEWEST_OF_A_CLASS = 100  # tiles seen and tiles not seen without which a ROC curve says nothing
 OVER_S = 5.0  # exposure errors are judged over so long
 _MOST_HIDDEN = 0.02  # share of a tile at an end from which on its noise is not what the camera left
 
@@ -48,6 +50,7 @@ class Row:
     noise_measured: float
     cast_stops: tuple[float, float]
     auc: float
+    unseen: int
 
 
 def compare(clip: Path, twin: Path, truth: Truth) -> Row:
@@ -79,8 +82,20 @@ def compare(clip: Path, twin: Path, truth: Truth) -> Row:
         noise_left=left,
         noise_measured=measured,
         cast_stops=_cast(timeline, truth),
-        auc=_auc(record, truth),
+        **_auc(record, truth),
     )
+
+
+def measured_exposure(clip: Path) -> tuple[float, float]:
+    """Rms error of the exposure within stretches of 5 s and median error of the pull-downs (stops) of one clip."""
+    timeline, truth = measure_flight([clip]).timeline, load_truth(clip)
+    rows = min(len(timeline), len(truth.time_s))
+    linked, true = np.zeros(len(timeline), dtype=np.bool_), np.full(len(timeline), np.nan)
+    linked[:rows], true[:rows] = truth.link[:rows] > 0, truth.exposure_stops[:rows]
+    inside = timeline.between(*truth.airtime_s) & linked
+    pulls = pulldowns(timeline, true, inside)
+    error = np.where(inside, timeline["exposure_stops"] - true, np.nan)
+    return _stretches(error, timeline.interval_s), float(np.median(np.abs(pulls))) if pulls else float("nan")
 
 
 def _rms(values: npt.NDArray[np.float64]) -> float:
@@ -161,28 +176,40 @@ def _cast(timeline: Timeline, truth: Truth) -> tuple[float, float]:
     return float(errors[0]), float(errors[1])
 
 
-def _auc(record: FlightRecord, truth: Truth) -> float:
-    """The measured Rose k as a detector of tiles whose true one passes 5."""
+class _Detection(TypedDict):
+    auc: float
+    unseen: int
+
+
+def _auc(record: FlightRecord, truth: Truth) -> _Detection:
+    """The measured Rose k as a detector of tiles whose true one passes 5, and how many do not; NaN with too few of a class."""
     times = truth.time_s[truth.tile_index]
     bins = np.abs(record.tiles.time_s[None, :] - times[:, None]).argmin(axis=1)
     k, true_k = record.tiles.readable[bins], truth.cnr_block
     linked = truth.link.astype(bool)[truth.tile_index][:, None, None]
     known = np.isfinite(k) & np.isfinite(true_k) & ~truth.cnr_mask & linked
-    return auc(k[known], true_k[known] >= Criteria().rose_k)
+    seen = true_k[known] >= Criteria().rose_k
+    unseen = int(np.count_nonzero(~seen))
+    enough = min(unseen, seen.size - unseen) >= FEWEST_OF_A_CLASS
+    return {"auc": auc(k[known], seen) if enough else float("nan"), "unseen": unseen}
 
 
 def table(rows: list[Row]) -> str:
     """The rows as a Markdown table."""
     head = ("flight | exposure, a frame | within 5 s | change over 5 s | scale | known | hunting (put in) | pull-down (passes) "
-            "| noise left | noise measured | cast red, blue | AUC")  # fmt: skip
+            "| noise left | noise measured | cast red, blue | AUC (tiles not seen)")  # fmt: skip
     lines = [f"| {head} |", "|" + "---|" * (head.count("|") + 1)]
     for row in rows:
         cells = [row.name, f"{row.frame_stops:.3f}", *(_figure(one) for one in (row.stretch_stops, row.change_stops, row.scale)),
                  f"{100 * row.known:.0f} %", row.hunting, f"{_figure(row.pulldown_stops)} ({row.passes})",
                  f"{row.noise_left:.2f} %", f"{row.noise_measured:.2f} %",
-                 ", ".join(f"{one:.3f}" for one in row.cast_stops), "–" if np.isnan(row.auc) else f"{row.auc:.3f}"]  # fmt: skip
+                 ", ".join(f"{one:.3f}" for one in row.cast_stops), _detected(row)]  # fmt: skip
         lines.append("| " + " | ".join(cells) + " |")
     return "\n".join(lines)
+
+
+def _detected(row: Row) -> str:
+    return f"{'too few' if np.isnan(row.auc) else f'{row.auc:.3f}'} ({row.unseen})"
 
 
 def _figure(value: float) -> str:

@@ -35,6 +35,35 @@ def stops_of_cast(light: Doubles) -> Doubles:
     return np.asarray(stops([light[0] / light[1], light[2] / light[1]] if light[1] > 0.0 else [np.nan, np.nan]))
 
 
+def colour_difference(first: Doubles, second: Doubles) -> float:
+    """CIEDE2000 difference of two CIELAB colours [3] (ISO/CIE 11664-6; Sharma, Wu and Dalal, Color Res. Appl. 30:21, 2005)."""
+    (l1, a1, b1), (l2, a2, b2) = (np.asarray(one, dtype=np.float64).tolist() for one in (first, second))
+    grey = _chroma_weight((np.hypot(a1, b1) + np.hypot(a2, b2)) / 2.0)
+    stretch = 1.5 - 0.5 * grey
+    c1, c2 = float(np.hypot(a1 * stretch, b1)), float(np.hypot(a2 * stretch, b2))
+    h1, h2 = (np.degrees(np.arctan2(b, a * stretch)) % 360.0 for a, b in ((a1, b1), (a2, b2)))
+    lightness, chroma = (l1 + l2) / 2.0, (c1 + c2) / 2.0
+    turn, hue = 0.0, float(h1 + h2)  # without chroma there is no hue: the other's counts
+    if c1 * c2 > 0.0:
+        turn = float((h2 - h1 + 180.0) % 360.0 - 180.0)
+        hue = float(h1 + turn / 2.0) % 360.0
+    of_hue = 2.0 * np.sqrt(c1 * c2) * np.sin(np.radians(turn / 2.0))
+    terms = ((1, -30.0, -0.17), (2, 0.0, 0.24), (3, 6.0, 0.32), (4, -63.0, -0.20))
+    shape = 1.0 + sum(weight * np.cos(np.radians(times * hue + phase)) for times, phase, weight in terms)
+    from_middle = (lightness - 50.0) ** 2
+    d_l = (l2 - l1) / (1.0 + 0.015 * from_middle / np.sqrt(20.0 + from_middle))
+    d_c = (c2 - c1) / (1.0 + 0.045 * chroma)
+    d_h = of_hue / (1.0 + 0.015 * chroma * shape)
+    bend = 60.0 * np.exp(-(((hue - 275.0) / 25.0) ** 2))
+    twist = -np.sin(np.radians(bend)) * 2.0 * _chroma_weight(chroma)
+    return float(np.sqrt(d_l**2 + d_c**2 + d_h**2 + twist * d_c * d_h))
+
+
+def _chroma_weight(chroma: float) -> float:
+    """Rises from 0 for greys to 1 for strong colours."""
+    return float(np.sqrt(chroma**7 / (chroma**7 + 25.0**7)))
+
+
 def to_lab(light: Doubles) -> Doubles:
     """CIELAB L*, a*, b* [3] of linear red, green and blue with BT.709 primaries; white is equal light 1 (D65)."""
     ratio = _TO_XYZ @ light / _WHITE

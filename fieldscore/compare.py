@@ -12,6 +12,7 @@ import numpy as np
 from scipy.special import stdtrit
 
 from fieldscore.align import Alignment
+from fieldscore.colour import colour_difference
 from fieldscore.compare_times import difference
 from fieldscore.comparison import USABLE, Check, Comparison, Difference, PairAlignment, PairedPlaces, Series
 from fieldscore.criteria import Criteria
@@ -24,6 +25,8 @@ from fieldscore.stats import Interval, block_bootstrap_mean
 FEWEST_FLIGHTS = 3  # of each camera for the flight to be the unit: two tell next to nothing of a spread
 ALSO = ("level_percent",)  # compared although neither way is better: it explains the others
 _EVEN = "the difference is the same at every place, which does not tell how sure it is"
+_CAST_LIGHTNESS = 20.0  # L* of dark picture parts: with the same on both sides only the cast differs
+_SEEN = 2.0  # CIEDE2000 from which on two colours that are not side by side look different; common practice, no source
 _CONFIDENT = 0.5  # confidence of an alignment under which the result is weakened
 
 
@@ -293,4 +296,22 @@ def _notes(scores: Sequence[Score], labels: Sequence[str], pairs: Sequence[PairA
         hashes = scores[one.a].record.clip.sha256
         if hashes and hashes == scores[one.b].record.clip.sha256:
             notes.append(f"{names} are the same recording")
+        notes += _cast_note(names, scores[one.a], scores[one.b]) if one.found.same_route else []
     return notes
+
+
+def _cast_note(names: str, first: Score, second: Score) -> list[str]:
+    """How far the colours of the dark are apart to the eye, at equal lightness; nothing where one shows no dark in colour."""
+    casts = []
+    for one in (first, second):
+        colour = [one.record.timeline[f"cast_lab_{axis}"][one.in_airtime] for axis in "ab"]
+        known = np.isfinite(colour[0]) & np.isfinite(colour[1])
+        if not known.any():
+            return []
+        casts.append(np.array([_CAST_LIGHTNESS, *(float(np.median(axis[known])) for axis in colour)]))
+    apart = colour_difference(*casts)
+    if apart < _SEEN:
+        return []
+    return [
+        f"{names}: the dark is of another colour (CIEDE2000 {apart:.1f} at equal lightness; 1 is just seen side by side)"
+    ]

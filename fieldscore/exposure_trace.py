@@ -2,13 +2,14 @@
 
 Links give changes of exposure and of veil. Adding them up lets both drift; veil, though, is a state of what is in view
 and returns to what it was. So exposure and veil of all linked frames are found together by least squares in which the
-veil is held near zero and its changes are followed.
+veil is held near zero and its changes are followed. Where the recording's true black lies is fitted once a flight: with
+a wrong one, dark and bright surfaces would disagree on every change of exposure.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +22,10 @@ Doubles = npt.NDArray[np.float64]
 # comes into view and is gone after a second, tight enough that contrast growing on approach does not pass for veil leaving
 # (docs/decisions/exposure_trace.py).
 VEIL_SPREAD = 0.06
+# Level fraction that black is set down by: how far it is believed to be off, and the least and most. Lifted blacks are
+# mostly found as the floor; blacks set further down leave hardly any dark to measure.
+_FLOOR_SPREAD, _FLOOR_LEAST, _FLOOR_MOST = 0.1, -0.05, 0.12
+_ALIKE_LINKS = 4.0  # links in a row share their errors: so many count as one
 _ROUNDS = 3  # the weight of veil depends on the exposure found: so many times to and fro
 _ANCHOR = 1e-6  # holds the first exposure, which links do not fix
 _SWIFT = 0.5  # stops between two linked rows from which on the coarse shape between them says more than a straight line
@@ -46,7 +51,7 @@ def exposure_trace(links: Sequence[ExposureLink], steps: Doubles) -> ExposureTra
     if not links:
         return ExposureTrace(stops, veil)
     level = 0.0
-    for chain in _chains(links):
+    for chain in _chains(_with_floor(links)):
         rows = np.array([chain[0].before, *(link.after for link in chain)])
         exposure, light = _states(chain)
         exposure += level - exposure[0]
@@ -55,6 +60,22 @@ def exposure_trace(links: Sequence[ExposureLink], steps: Doubles) -> ExposureTra
         stops[part] = _between(rows, exposure, steps)
         veil[part] = np.interp(np.arange(rows[0], rows[-1] + 1), rows, light) * np.exp2(stops[part])
     return ExposureTrace(stops, veil)
+
+
+def black_set_down(links: Sequence[ExposureLink]) -> float:
+    """Level fraction by which black seems to be set down (negative: lifted), drawn to 0 where the links say little."""
+    score = sum(link.floor.score for link in links) / _ALIKE_LINKS
+    information = sum(link.floor.information for link in links) / _ALIKE_LINKS
+    return float(np.clip(score / (information + _FLOOR_SPREAD**-2), _FLOOR_LEAST, _FLOOR_MOST))
+
+
+def _with_floor(links: Sequence[ExposureLink]) -> list[ExposureLink]:
+    """The links as they would be with black where the flight says that it is."""
+    floor = black_set_down(links)
+    return [
+        replace(one, change=one.change + floor * one.floor.change, veil=one.veil + floor * one.floor.veil)
+        for one in links
+    ]
 
 
 def _chains(links: Sequence[ExposureLink]) -> list[list[ExposureLink]]:

@@ -23,6 +23,7 @@ _STEP_SHARE = 0.10  # ... and by this share of what it was
 _STEP_SHARE_MOVING = 0.25  # the same in flight, or where the step is undone at once: poles pass before lamps
 _MOVING_PERCENT = 3.0  # %/s of the picture's height: in flight
 _UNDONE_FRAMES, _UNDONE_SHARE = 3, 0.6  # a step is undone by one frame's change of this share so many frames later
+_RUSHING_PERCENT, _RUSHING_FRAMES = 150.0, 4  # %/s over so many frames before: a lit gate that is flown through
 _OTHER_PERCENT = 2.0  # a small lamp leaves all but this share of the picture, and a third of what it lit, not darker
 _CALM_FRAMES = 6  # frames before an edge that must be calm
 _CALM_RATIO = 4.0  # the step, over the largest change in the calm
@@ -97,6 +98,7 @@ def _steps(timeline: Timeline, level: Doubles, sign: float) -> tuple[Mask, Mask]
     # the frame that is wholly under the new light is this one or the next
     next_is_more = np.roll(up, -1) > up
     most, other = (np.where(next_is_more, np.roll(one, -1), one) for one in (up, down))
+    rushing = np.asarray(np.roll(_middle_before(speed, _RUSHING_FRAMES), 1) > _RUSHING_PERCENT)
     least = np.where(moving | _reversed(level, step), _STEP_SHARE_MOVING, _STEP_SHARE)
     fill = (step >= _STEP_PERCENT) & (step >= least * np.abs(np.roll(level, 1)))
     fill &= (step >= _CALM_RATIO * _largest_before(np.abs(change), _CALM_FRAMES)) & (change >= _STEP_FLOOR * step)
@@ -115,7 +117,7 @@ def _steps(timeline: Timeline, level: Doubles, sign: float) -> tuple[Mask, Mask]
     lamp &= (rise >= _STEP_FLOOR * strongest) & (rise > quiet) & (other <= _OTHER_PERCENT + most / _ONE_WAY)
     lamp &= ~moving & ~takes_off & ~goes_on & ~undone & ~_flashing(timeline, np.maximum(rise, fall), strongest)
     inside = (np.arange(len(level)) >= _CALM_FRAMES) & _same_scene(timeline)
-    return fill & inside, lamp & inside
+    return fill & inside & ~rushing, lamp & inside
 
 
 def _flashing(timeline: Timeline, change: Doubles, step: Doubles) -> Mask:

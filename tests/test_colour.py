@@ -5,10 +5,10 @@ from __future__ import annotations
 import colour
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from fieldscore.colour import linear_rgb, stops_of_cast, to_lab
+from fieldscore.colour import colour_difference, linear_rgb, stops_of_cast, to_lab
 from fieldscore.units import to_linear
 
 # CIELAB of sRGB codes under D65 (colour-science and scikit-image agree within 0.03: their matrices round differently)
@@ -54,3 +54,45 @@ def test_matrix_is_the_standards(lines: int, name: str, rgb: list[float]) -> Non
     weights = colour.WEIGHTS_YCBCR[name]
     luma, blue, red = colour.RGB_to_YCbCr(np.array(rgb), K=weights, out_legal=False, out_int=False)
     assert linear_rgb(luma, blue, red, lines, "srgb") == pytest.approx(to_linear(rgb, "srgb"), abs=1e-6)
+
+
+# Sharma, Wu and Dalal, Color Res. Appl. 30:21 (2005), table 1, pairs that try every branch
+DIFFERENCES = [
+    ((50, 2.6772, -79.7751), (50, 0, -82.7485), 2.0425),
+    ((50, 3.1571, -77.2803), (50, 0, -82.7485), 2.8615),
+    ((50, 2.8361, -74.0200), (50, 0, -82.7485), 3.4412),
+    ((50, -1.3802, -84.2814), (50, 0, -82.7485), 1.0000),
+    ((50, 0, 0), (50, -1, 2), 2.3669),
+    ((50, 2.49, -0.001), (50, -2.49, 0.0009), 7.1792),
+    ((50, 2.49, -0.001), (50, -2.49, 0.0011), 7.2195),
+    ((50, 2.5, 0), (50, 0, -2.5), 4.3065),
+    ((50, 2.5, 0), (73, 25, -18), 27.1492),
+    ((50, 2.5, 0), (50, 3.1736, 0.5854), 1.0000),
+    ((60.2574, -34.0099, 36.2677), (60.4626, -34.1751, 39.4387), 1.2644),
+    ((22.7233, 20.0904, -46.694), (23.0331, 14.973, -42.5619), 2.0373),
+    ((90.8027, -2.0831, 1.441), (91.1528, -1.6435, 0.0447), 1.4441),
+    ((6.7747, -0.2908, -2.4247), (5.8714, -0.0985, -2.2286), 0.6377),
+    ((2.0776, 0.0795, -1.135), (0.9033, -0.0636, -0.5514), 0.9082),
+]
+
+
+@pytest.mark.parametrize(("first", "second", "apart"), DIFFERENCES)
+def test_colour_difference_equals_published_values(
+    first: tuple[float, ...], second: tuple[float, ...], apart: float
+) -> None:
+    """CIEDE2000 is that of the published pairs, either way round."""
+    one, other = np.array(first), np.array(second)
+    assert colour_difference(one, other) == pytest.approx(apart, abs=5e-5)
+    assert colour_difference(other, one) == pytest.approx(apart, abs=5e-5)
+
+
+_LAB = st.tuples(st.floats(0, 100), st.floats(-100, 100), st.floats(-100, 100))
+
+
+@given(first=_LAB, second=_LAB)
+def test_colour_difference_agrees_with_colour_science(first: tuple[float, ...], second: tuple[float, ...]) -> None:
+    """CIEDE2000 is colour-science's, except where opposite hues make the mean hue a matter of choice."""
+    hues = [np.degrees(np.arctan2(b, a)) for _, a, b in (first, second)]
+    assume(abs((hues[1] - hues[0]) % 360.0 - 180.0) > 15.0)
+    there = colour.delta_E(np.array(first), np.array(second), method="CIE 2000")
+    assert colour_difference(np.array(first), np.array(second)) == pytest.approx(float(there), abs=1e-3)

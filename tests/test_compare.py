@@ -110,6 +110,17 @@ def test_lost_link_is_left_out() -> None:
     assert "16.7" in link.detail
 
 
+def test_casts_apart_are_told_in_words() -> None:
+    """Two darks of clearly different colour are named with their CIEDE2000 difference, like ones are not."""
+    way = steady(60.0)
+    grey, blue = ({"cast_lab_a": 1.0, "cast_lab_b": b} for b in (0.0, -12.0))
+    apart = compared(flight(way, grey), flight(way, blue, name="other"), alignment_of(way, way))
+    alike = compared(flight(way, grey), flight(way, grey, name="other"), alignment_of(way, way))
+    (told,) = [note for note in apart.notes if "CIEDE2000" in note]
+    assert "CIEDE2000 9.6" in told  # colour-science: 9.604 between L*a*b* (20, 1, 0) and (20, 1, -12)
+    assert not [note for note in alike.notes if "CIEDE2000" in note]
+
+
 def test_a_flight_compared_with_itself() -> None:
     """A flight and itself: every difference is exactly zero, nothing is better, and the sameness is said."""
     way = steady(60.0)

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fieldscore.criteria import Criteria
-from fieldscore.exposure_trace import exposure_trace
+from fieldscore.exposure_trace import black_set_down, exposure_trace
 from fieldscore.frame import Frame
 from fieldscore.links import ExposureLink, Linker
 from fieldscore.units import from_linear, to_linear
@@ -88,9 +88,17 @@ def test_errors_of_links_stay_as_small_as_their_sum(seed: int) -> None:
 
 
 def flown(
-    exposure: np.ndarray, *, pixels_a_frame: float = 3.0, sigma: float = 1.5, veil: np.ndarray | None = None
+    exposure: np.ndarray,
+    *,
+    pixels_a_frame: float = 3.0,
+    sigma: float = 1.5,
+    veil: np.ndarray | None = None,
+    set_down: float = 0.0,
 ) -> Linker:
-    """Fly over a textured surface with that exposure, as pictures of 640 x 480 under the named curve, and link them."""
+    """Fly over a textured surface with that exposure, as pictures of 640 x 480 under the named curve, and link them.
+
+    `set_down`: share of the range by which the camera sets black down.
+    """
     rng = np.random.default_rng(4)
     wide = texture(480, 1400, seed=9, low=0.0, high=1.0)
     light = 0.01 + 0.25 * wide**2
@@ -99,7 +107,8 @@ def flown(
     for number, stops in enumerate(exposure):
         left = round(number * pixels_a_frame)
         seen = light[:, left : left + 640] + (0.0 if veil is None else veil[number])
-        codes = 16.0 + 219.0 * from_linear(seen * np.exp2(stops), CURVE) + sigma * rng.normal(size=seen.shape)
+        level = (from_linear(seen * np.exp2(stops), CURVE) - set_down) / (1.0 - set_down)
+        codes = 16.0 + 219.0 * level + sigma * rng.normal(size=seen.shape)
         frame = Frame(np.clip(np.round(codes), 16, 235).astype(np.uint8), area, number / RATE, previous=previous)
         linker.add(frame)
         if previous is not None:
@@ -142,3 +151,19 @@ def test_linear_light_of_the_curve_is_what_links_compare() -> None:
     """A surface under twice the light is one stop brighter under the named curve."""
     level = from_linear(np.array([0.1, 0.2]), CURVE)
     assert np.diff(np.log2(to_linear(level, CURVE))) == pytest.approx([1.0])
+
+
+def test_the_trace_ends_with_the_flight() -> None:
+    """Every row has an exposure, also those after the last whole tenth of a second."""
+    exposure = 0.25 * np.sin(2 * np.pi * np.arange(93) / RATE / 1.5)
+    found = exposure_trace(*flown(exposure).results()).stops
+    assert len(found) == 93 and found == pytest.approx(exposure, abs=0.03)
+
+
+@pytest.mark.parametrize("set_down", [0.0, 0.08])
+def test_black_set_down_is_found_where_exposure_moves(set_down: float) -> None:
+    """Black set down by 8 % of the range is found within 3 %, and the swing of the exposure keeps its size within a tenth."""
+    exposure = 0.5 * np.sin(2 * np.pi * np.arange(151) / RATE / 1.5)
+    links, steps = flown(exposure, set_down=set_down).results()
+    assert black_set_down(links) == pytest.approx(set_down, abs=0.03)
+    assert np.ptp(exposure_trace(links, steps).stops) == pytest.approx(np.ptp(exposure), rel=0.1)

@@ -210,3 +210,12 @@ def test_a_torch_in_flight_is_measured(tmp_path: Path) -> None:
         assert abs(event.at_s - true.time_s) < 1 / 30
         if event.recovery_s is not None and math.isfinite(true.recovery_s):
             assert abs(event.recovery_s - true.recovery_s) < 1 / 30
+
+
+def test_a_lit_gate_flown_through_is_no_lamp() -> None:
+    """The same step while the picture rushes by, as on the way through a gate, is no edge; in slow flight it is one."""
+    level = np.full(ROWS, 40.0)
+    level[60:] = 24.0
+    slow, fast = (edges_of(level, (60, 61, DOWN), motion_percent=speed) for speed in (60.0, 240.0))
+    assert [edge.kind for edge in slow] == ["flash_off"]
+    assert fast == []

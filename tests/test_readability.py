@@ -16,7 +16,7 @@ from fieldscore.measures.readability import readability, readable_shares
 from fieldscore.units import contrast_step
 
 NAMES = [column.name for column in readable_shares.columns]
-SMEAR_CODES = 0.5  # least noise of an object's mean, docs/decisions/smear_floor.py
+SMEAR_CODES = 0.45  # least noise of an object's mean, docs/decisions/structure_witness.py
 
 
 def last(level: float, sigma: float, criteria: Criteria | None = None, frames: int = 14) -> Frame:
@@ -142,3 +142,18 @@ def test_tiles_under_the_overlay_do_not_count() -> None:
         found = shares(frame)
     assert np.isnan(frames[-1].view(readability)[:8]).all()
     assert found["readable_percent"] == 100.0
+
+
+def test_a_tile_smeared_flat_is_doubted() -> None:
+    """A column of tiles smeared flat beside noisy ones has the lower k, although no noise is seen in it."""
+    generator = np.random.default_rng(2)
+    pictures = []
+    for _ in range(14):
+        picture = noisy(np.full((480, 640), 60.0), 4.0, generator)
+        picture[:, :40] = 60
+        pictures.append(picture)
+    frames = chain(pictures, area_of())
+    for frame in frames:
+        frame.view(readability)
+    k = frames[-1].view(readability).reshape(12, 16)
+    assert np.median(k[:, 0]) < 0.5 * np.median(k[:, 1:])

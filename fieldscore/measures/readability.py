@@ -2,12 +2,17 @@
 
 The reference object stands out from a tile by the signal that its Weber contrast makes under the named curve;
 it is seen when that signal is k times the noise of the mean over the object (A. Rose, JOSA 38:196, 1948).
+
+Structure really there is the second witness: a codec that smears a tile flat takes its noise and its detail, and k
+rises where nothing is left to see. What varies over a tile, detail or noise, is read from that one picture; where it
+is less than the noise that was found between pictures at its level, k is taken for less.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -18,7 +23,10 @@ from fieldscore.noise import noise
 HIDES_NOISE = 0.2  # share of a tile at floor and ceiling together from which on noise cannot be read in it
 _MOSTLY = 0.5  # share of a tile at the ceiling from which its loss counts as blown
 _PERCEPTIBLE_CODES = 1.0  # an object that stands out by less than one code is lost to darkness, whatever the noise
-_SMEAR_CODES = 0.5  # least noise of an object's mean that a codec's quantiser leaves (docs/decisions/smear_floor.py)
+_DOUBT = 0.3  # share of k that a tile keeps in which nothing varies (docs/decisions/structure_witness.py)
+_FLAT = 0.7  # of the noise: a tile of 25 blocks that holds noise alone varies by less once in 200 (chi-square)
+_LEAST_CODES = 1e-3  # added to both: without any noise there is nothing to doubt
+_SMEAR_CODES = 0.45  # least noise of an object's mean that a codec's quantiser leaves (docs/decisions/smear_floor.py)
 
 
 @tile_measure(
@@ -35,7 +43,18 @@ def readability(frame: Frame) -> npt.NDArray[np.float32]:
         if frame.previous is not None:
             hopeless |= crushed + clipped > HIDES_NOISE
         return np.where(hopeless & np.isfinite(signal), np.float32(0.0), np.float32(np.nan))
-    return np.asarray(signal / np.hypot(found.object_codes, _SMEAR_CODES), dtype=np.float32)
+    blur = np.hypot(found.object_codes, _SMEAR_CODES)
+    least = _FLAT * found.object_codes
+    witness = np.minimum((frame.view(structure) + _LEAST_CODES) / (least + _LEAST_CODES), 1.0)
+    return np.asarray(signal / blur * (_DOUBT + (1.0 - _DOUBT) * witness), dtype=np.float32)
+
+
+def structure(frame: Frame) -> npt.NDArray[np.float64]:
+    """What varies over a tile [tiles] at the size of the object: standard deviation of its block means, in codes."""
+    blocks, area = frame.blocks, frame.area
+    size = (area.columns, area.rows)
+    mean, square = (cv2.resize(one, size, interpolation=cv2.INTER_AREA) for one in (blocks, blocks * blocks))
+    return np.asarray(np.sqrt(np.maximum(square - mean * mean, 0.0)), dtype=np.float64).ravel()
 
 
 @dataclass(frozen=True)
