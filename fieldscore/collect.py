@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.frame import Frame, Luma, eight_bit
+from fieldscore.frame import Frame, Luma, eight_bit, halved
 from fieldscore.record import TileSeries
 from fieldscore.timeline import DECIMALS, TIME_DECIMALS
 from fieldscore.units import CodeRange
@@ -139,6 +139,13 @@ class Thumbs:
         return np.array(self._times), tuple(self._pictures)
 
 
+def _at_size(plane: Luma, size: tuple[int, int]) -> Luma:
+    """A plane at a size (width, height): halved as often as that leaves enough, which is fast, then interpolated."""
+    while plane.shape[1] >= 2 * size[0] and plane.shape[0] >= 2 * size[1]:
+        plane = halved(plane)
+    return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_LINEAR), dtype=np.uint8)
+
+
 @lru_cache(maxsize=2)
 def _full_range(code_range: CodeRange) -> tuple[Luma, Luma]:
     """Full-range codes [256] of luma and of chroma codes of a range."""
@@ -164,12 +171,9 @@ def jpeg(  # noqa: PLR0913 - a coded picture is all of these
     width = min(width, columns)
     size = (width, max(1, round(rows * lines_a_row * width / columns)))
     of_luma, of_chroma = _full_range(code_range)
-    small = cv2.LUT(cv2.resize(eight_bit(luma, bits), size, interpolation=cv2.INTER_AREA), of_luma)
+    small = cv2.LUT(_at_size(eight_bit(luma, bits), size), of_luma)
     if chroma is not None:
-        blue, red = (
-            cv2.LUT(cv2.resize(eight_bit(plane, bits), size, interpolation=cv2.INTER_AREA), of_chroma)
-            for plane in chroma
-        )
+        blue, red = (cv2.LUT(_at_size(eight_bit(plane, bits), size), of_chroma) for plane in chroma)
         small = cv2.cvtColor(cv2.merge([small, red, blue]), cv2.COLOR_YCrCb2BGR)  # ITU-R BT.601, full range
     done, data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, quality])
     if not done:

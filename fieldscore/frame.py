@@ -293,10 +293,14 @@ class Frame:
         return halved(self.codes)
 
     @cached_property
-    def small(self) -> Floats:
+    def reduced(self) -> Luma:
         """The picture halved as often as its size allows, in codes: that is four times as fast as in floats."""
-        small = self.half if self.area.halvings == 1 else halved(self.half)
-        return small.astype(np.float32)
+        return self.half if self.area.halvings == 1 else halved(self.half)
+
+    @cached_property
+    def small(self) -> Floats:
+        """The reduced picture, of which means are taken."""
+        return self.reduced.astype(np.float32)
 
     @cached_property
     def fine(self) -> Floats:

@@ -223,7 +223,7 @@ def _key(frame: Frame, row: int) -> _Key:
     """The small pictures of a frame that is linked."""
     area = frame.area
     rows, columns = (_FLOW_A_BLOCK * size for size in area.block_shape)
-    half = frame.half
+    half = frame.reduced
 
     def small(picture: npt.NDArray[Any]) -> Floats:
         return np.asarray(cv2.resize(picture, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)

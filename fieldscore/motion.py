@@ -9,8 +9,10 @@ not follow.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
@@ -285,17 +287,17 @@ def _warped_blocks(frame: Frame, previous: Frame, motion: Doubles) -> Floats:
         flow += _local_flow(now, gain * _fetch(before, flow, cv2.INTER_LINEAR) + offset, ok)
     fine = previous.fine
     size = fine.shape[::-1]
-    scale = np.array([size[0] / columns, size[1] / rows], dtype=np.float32)
-    fine_flow = np.asarray(cv2.resize(flow, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32) * scale
+    scale = np.array([size[0] / columns, size[1] / rows], dtype=np.float32)[:, None, None]
+    fine_flow = [cv2.resize(each, size, interpolation=cv2.INTER_LINEAR) for each in flow * scale]
     warped = _fetch(fine, fine_flow, cv2.INTER_CUBIC)
     return np.asarray(gain * _shrunk(warped, (columns, rows)) + offset, dtype=np.float32)
 
 
 def _was_inside(flow: Floats) -> npt.NDArray[np.bool_]:
     """Places [rows, columns] whose content was in the picture before."""
-    rows, columns = flow.shape[:2]
+    rows, columns = flow.shape[1:]
     x, y = _places(rows, columns)
-    was_x, was_y = x - flow[..., 0], y - flow[..., 1]
+    was_x, was_y = x - flow[0], y - flow[1]
     return np.asarray((was_x >= 0) & (was_x <= columns - 1) & (was_y >= 0) & (was_y <= rows - 1))
 
 
@@ -323,22 +325,22 @@ def _exposure_change(now: Floats, warped: Floats, ok: npt.NDArray[np.bool_]) -> 
 
 
 def _whole_flow(motion: Doubles, rows: int, columns: int) -> Floats:
-    """Motion [rows, columns, 2] of each block under the whole picture's shift, zoom and roll, in blocks."""
-    (along, across, at_x), (_, _, at_y) = _affine(motion, rows, columns)
+    """Motion [2, rows, columns] (right, down) of each block under the whole picture's shift, zoom and roll, in blocks."""
+    (along, across, at_x), (_, _, at_y) = _affine(motion, rows, columns).astype(np.float32)
     x, y = _places(rows, columns)
     was_x, was_y = along * x + across * y + at_x, -across * x + along * y + at_y
-    return np.dstack([x - was_x, y - was_y]).astype(np.float32)
+    return np.stack([x - was_x, y - was_y])
 
 
-def _fetch(picture: Floats, flow: Floats, kernel: int) -> Floats:
+def _fetch(picture: Floats, flow: Sequence[Any] | Floats, kernel: int) -> Floats:
     """The picture before at the places that its content has now left: [rows, columns]."""
     x, y = _places(*picture.shape)
-    taken = cv2.remap(picture, x - flow[..., 0], y - flow[..., 1], kernel, borderMode=cv2.BORDER_REPLICATE)
+    taken = cv2.remap(picture, x - flow[0], y - flow[1], kernel, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(taken, dtype=np.float32)
 
 
 def _local_flow(now: Floats, warped: Floats, ok: npt.NDArray[np.bool_]) -> Floats:
-    """Rest of motion [rows, columns, 2] in blocks, fitted around every tile and smooth between tiles."""
+    """Rest of motion [2, rows, columns] in blocks, fitted around every tile and smooth between tiles."""
     right, down = _gradients((now + warped) * np.float32(0.5))
     change = (now - warped) * ok
     maps = (right * right, down * down, right * down, right * change, down * change)
@@ -348,9 +350,9 @@ def _local_flow(now: Floats, warped: Floats, ok: npt.NDArray[np.bool_]) -> Float
     )
     xx, yy = xx + _LOCAL_RIDGE, yy + _LOCAL_RIDGE
     determinant = xx * yy - xy * xy
-    flow = np.dstack([xy * yt - yy * xt, xy * xt - xx * yt]) / determinant[..., None]
+    flow = np.stack([xy * yt - yy * xt, xy * xt - xx * yt]) / determinant
     flow = np.clip(flow, -_LOCAL_LIMIT, _LOCAL_LIMIT).astype(np.float32)
-    return np.asarray(cv2.resize(flow, now.shape[::-1], interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+    return np.stack([cv2.resize(each, now.shape[::-1], interpolation=cv2.INTER_LINEAR) for each in flow])
 
 
 def _tile_residual(now: Floats, warped: Floats) -> tuple[Floats, Floats]:
