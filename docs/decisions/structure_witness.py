@@ -25,7 +25,7 @@ def main(directory: Path) -> None:
     warnings.simplefilter("ignore", RuntimeWarning)
     module = sys.modules[readability.function.__module__]
     clips = list(write(directory, 7))
-    print("k kept, floor | AUC: least, median | tiles agreed: least, median")
+    print("k kept, floor | AUC: least, median | tiles agreed: least, mean")
     for kept, floor in CANDIDATES:
         module._DOUBT, module._SMEAR_CODES = kept, floor  # type: ignore[attr-defined]
         rows = [compare(clip, load_truth(clip)) for clip in clips]
