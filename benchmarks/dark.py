@@ -1,7 +1,7 @@
 """Measure flights whose exposure moves and write the table of the dark: python -m benchmarks.dark DIR [--seed N] [--write].
 
 The flights are written into DIR first, where they are not there yet (about half a minute each). `--write` puts the
-table into docs/dark-accuracy.md between its markers.
+table into docs/dark-accuracy.md and docs/accuracy.md between its markers.
 """
 
 from __future__ import annotations
@@ -15,9 +15,10 @@ from typing import TypedDict
 import numpy as np
 import numpy.typing as npt
 
+from benchmarks import accuracy
 from benchmarks.accuracy import auc
 from benchmarks.dark_flights import write_dark
-from benchmarks.pages import put
+from benchmarks.pages import DARK_END, DARK_START, put
 from fieldscore import Criteria, measure_flight, score_flight
 from fieldscore.analyse import look_at
 from fieldscore.frame import BLOCKS_A_TILE, Frame, PictureArea
@@ -232,6 +233,7 @@ def main() -> None:
     print(text)
     if options.write:
         put(PAGE, text)
+        put(accuracy.PAGE, text, DARK_START, DARK_END)
 
 
 if __name__ == "__main__":

@@ -14,12 +14,14 @@ from fieldscore.lamp_passes import lamp_passes, toward_light
 from fieldscore.recovery import FlashEvent
 from fieldscore.scorecard import Lamps, Stability
 from fieldscore.timeline import Timeline
+from fieldscore.units import CURVES, to_linear
 
 Mask = npt.NDArray[np.bool_]
 
 _DRIFT_S = 1.0  # level variation slower than this is drift, faster is jitter
 _MAD_TO_SIGMA = 1.4826  # for a normal distribution: 1 / 0.67449
 _AFTER_EVENT_S = 2.0  # a loop has settled so long after a torch; longer where its recovery was longer
+_SLOPE_OVER = 0.05  # share of the level each way over which a curve's slope is taken
 _PULLED_DOWN_STOPS = 0.5  # half a stop is a change that a pilot sees at once; common practice, no source
 
 
@@ -114,6 +116,32 @@ def pulled_down(timeline: Timeline, found: Lamps) -> Mask:
             lowest = exposure[during].min()
             rows |= during & (np.nan_to_num(exposure) - lowest <= -one.pulldown_stops - _PULLED_DOWN_STOPS)
     return rows
+
+
+def stop_elsewhere(level: float, curve: str) -> dict[str, float]:
+    """What a stop of exposure under `curve` is under each other named curve, at a level fraction above the floor.
+
+    A surface changes by so many codes; how much light that is depends on the curve's slope there, in stops a level.
+    """
+    ends = np.array([level * (1.0 - _SLOPE_OVER), level * (1.0 + _SLOPE_OVER)])
+    slopes = {name: float(np.diff(np.log2(to_linear(ends, name)))[0]) for name in CURVES}
+    return {name: slope / slopes[curve] for name, slope in slopes.items() if name != curve}
+
+
+def curve_note(timeline: Timeline, inside: Mask, criteria: Criteria, steady: Stability, found: Lamps) -> str | None:
+    """How the stops of hunting and lamps would change if the camera's curve were another; None without such a figure."""
+    middle = timeline["p50_percent"][inside]
+    middle = middle[np.isfinite(middle) & (middle > 0.0)]
+    if not middle.size or not (found.passes or steady.hunting_stops):
+        return None
+    level = float(np.median(middle)) / 100.0
+    others = ", ".join(
+        f"{ratio:.2f} under {name}" for name, ratio in stop_elsewhere(level, criteria.transfer_curve).items()
+    )
+    return (
+        f"stops of hunting and lamps are under the curve {criteria.transfer_curve}; the camera's own is not known. At the flight's "
+        f"median level of {100.0 * level:.0f} % a stop of them would be {others}"
+    )
 
 
 def dark_causes(cause: npt.NDArray[np.int8], names: Sequence[str]) -> Mask:

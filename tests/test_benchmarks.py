@@ -95,6 +95,14 @@ def test_tables_in_the_documents_are_of_this_program() -> None:
             assert {line.split("|")[1].strip() for line in shown[2:]} == names
 
 
+def test_the_table_of_the_dark_is_the_same_on_both_pages() -> None:
+    """The accuracy page shows the dark's table as the dark's own page does."""
+    own, shared = ((pages.DOCS / name).read_text(encoding="utf-8") for name in ("dark-accuracy.md", "accuracy.md"))
+    copied = shared.split(pages.DARK_START)[1].split(pages.DARK_END)[0].strip()
+    assert copied == own.split(pages.START)[1].split(pages.END)[0].strip()
+    assert copied.count("\n") > 2
+
+
 def test_flights_are_unlike_each_other() -> None:
     """Twelve flights with names and random seeds of their own; another seed changes every one of them."""
     first, second = flights.cases(0), flights.cases(1)

@@ -16,7 +16,7 @@ from fieldscore.measures.readability import readability, readable_shares
 from fieldscore.units import contrast_step
 
 NAMES = [column.name for column in readable_shares.columns]
-SMEAR_CODES = 0.45  # least noise of an object's mean, docs/decisions/structure_witness.py
+SMEAR_CODES = 0.5  # least noise of an object's mean, docs/decisions/smear_floor.py
 
 
 def last(level: float, sigma: float, criteria: Criteria | None = None, frames: int = 14) -> Frame:

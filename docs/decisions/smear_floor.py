@@ -36,7 +36,7 @@ def main(directory: Path) -> None:
             flush=True,
         )
     print(
-        "Sets _SMEAR_CODES = 0.5 in measures/readability.py (now 0.45, structure_witness.py): every clip ranks its tiles at 0.95 or"
+        "Sets _SMEAR_CODES = 0.5 in measures/readability.py: the value at which every clip ranks its tiles at 0.95 or"
     )
     print("better; with more the verdict itself gets worse where the codec had bits enough.")
 

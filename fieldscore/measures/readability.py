@@ -26,7 +26,7 @@ _PERCEPTIBLE_CODES = 1.0  # an object that stands out by less than one code is l
 _DOUBT = 0.3  # share of k that a tile keeps in which nothing varies (docs/decisions/structure_witness.py)
 _FLAT = 0.7  # of the noise: a tile of 25 blocks that holds noise alone varies by less once in 200 (chi-square)
 _LEAST_CODES = 1e-3  # added to both: without any noise there is nothing to doubt
-_SMEAR_CODES = 0.45  # least noise of an object's mean that a codec's quantiser leaves (docs/decisions/smear_floor.py)
+_SMEAR_CODES = 0.5  # least noise of an object's mean that a codec's quantiser leaves (docs/decisions/smear_floor.py)
 
 
 @tile_measure(
