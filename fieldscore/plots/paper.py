@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 
-from fieldscore.plots.ink import PAPER, drawable, recolour, width_of, wrapped
+from fieldscore.plots.ink import PAPER, drawable, fitted, recolour, width_of, wrapped
 from fieldscore.plots.sheets import Size
 from fieldscore.plots.svg import STYLE, UNITS_PER_INCH
 
@@ -152,7 +152,7 @@ class Paper:
             return
         self.keep(30.0)
         for at, text in enumerate(heads):
-            self._cell(text, at, edges, right, "soft")
+            self._cell(fitted(text, _SMALL, edges[at + 1] - edges[at] - 6.0), at, edges, right, "soft")
         self.space(_SMALL * _LEADING + 3.0)
         self.line("soft", 0.6)
         self.space(4.0)
@@ -209,7 +209,7 @@ class Paper:
                 axes.imshow(picture, aspect="auto", interpolation="none")
                 axes.set_axis_off()
                 self._top = top + height + 3.0
-                self._write(title, left, 9.0, weight="bold")
+                self._write(fitted(title, 9.0, 0.9 * width), left, 9.0, weight="bold")
                 self._top += 9.0 * _LEADING
                 for line in lines:
                     self._write(line, left, _SMALL, "soft")

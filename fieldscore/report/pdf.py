@@ -5,18 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import cv2
 import numpy as np
 
 from fieldscore import __version__
 from fieldscore.plots import SHEET, Paper, map_figure, recoveries_figure, timeline_figure
-from fieldscore.plots.paper import Picture
 from fieldscore.report import context, words
 from fieldscore.report.assumed import assumed
-from fieldscore.report.cautions import CAUTIONS
 from fieldscore.report.explain import explain_place
 from fieldscore.report.figures import Row, tables, told
 from fieldscore.report.flight import flight_json
+from fieldscore.report.pdf_parts import cautions, decoded, mast
 from fieldscore.report.recovery import (
     KINDS,
     STRIP_AFTER_S,
@@ -31,7 +29,6 @@ from fieldscore.report.recovery import (
 from fieldscore.report.summary import airtime_of, gaps_text, interval_text, ordered_causes, verdict_of
 from fieldscore.score import Score
 
-_PICTURE_WIDTH = 420  # px: 170 points wide at 180 dots an inch, enough for print
 _HATCHES = {"plain": "", "cross": "xxxx", "upright": "||||", "rising": "////", "falling": "\\\\\\\\", "level": "----"}
 _MOST_STRIP = 6  # pictures of a recovery in a row
 
@@ -41,7 +38,7 @@ def flight_pdf(score: Score, pictures: Mapping[float, bytes]) -> bytes:
     flight = flight_json(score)
     name = words.visible(score.record.name)
     paper = Paper(name, f"fieldscore {__version__}")
-    _mast(paper, name, _facts(score, flight))
+    mast(paper, name, _facts(score, flight))
     usable = flight["usable"]
     paper.big(words.share(usable["share"]), "of the airtime usable", verdict_of(flight, score.usable.reason))
     paper.text(words.sentence(interval_text(flight, score.usable.reason)), colour="soft")
@@ -90,7 +87,7 @@ def flight_pdf(score: Score, pictures: Mapping[float, bytes]) -> bytes:
     paper.table(("", ""), [(key, "\n".join(lines)) for key, lines in context.recording(score, flight)], (1, 4))
     paper.heading("Notes")
     paper.bullets([words.visible(note) for note in flight["notes"]] or ["None."])
-    _cautions(paper)
+    cautions(paper)
     return paper.pdf()
 
 
@@ -99,7 +96,7 @@ def recovery_pdf(tests: Sequence[Tested]) -> bytes:
     data = recovery_json(tests)
     name = ", ".join(dict.fromkeys(words.visible(test.label) for test in tests))
     paper = Paper(name, f"fieldscore {__version__}")
-    _mast(paper, name, "how long the picture takes to come back after a light changes")
+    mast(paper, name, "how long the picture takes to come back after a light changes")
     for line in lead(data):
         paper.text(line, 12.0)
     for one in data["differences"]:
@@ -128,16 +125,8 @@ def recovery_pdf(tests: Sequence[Tested]) -> bytes:
             )
     paper.heading("Notes")
     paper.bullets([words.visible(note) for note in data["notes"]])
-    _cautions(paper)
+    cautions(paper)
     return paper.pdf()
-
-
-def _mast(paper: Paper, name: str, facts: str) -> None:
-    paper.text(name, 18.0, weight="bold")
-    paper.text(facts, colour="soft")
-    paper.space(4.0)
-    paper.line("ink", 2.0)
-    paper.space(14.0)
 
 
 def _facts(score: Score, flight: Mapping[str, Any]) -> str:
@@ -171,7 +160,7 @@ def _moments(paper: Paper, score: Score, flight: Mapping[str, Any], pictures: Ma
     shown = []
     for index, one in enumerate(flight["moments"]):
         taken_s, data = context.picture_at(score, pictures, score.moments[index].time_s)
-        picture = _decoded(data)
+        picture = decoded(data)
         if picture is None or taken_s is None:
             continue
         figures = (
@@ -196,25 +185,9 @@ def _strips(paper: Paper, test: Tested) -> None:
     for event in test.score.events:
         times = sorted(one for one in test.pictures if event.at_s - STRIP_BEFORE_S <= one <= event.at_s + STRIP_AFTER_S)
         places = np.unique(np.linspace(0, len(times) - 1, min(len(times), _MOST_STRIP)).astype(int)).tolist()
-        found = [(_decoded(test.pictures[times[at]]), f"{times[at] - event.at_s:+.2f} s") for at in places]
+        found = [(decoded(test.pictures[times[at]]), f"{times[at] - event.at_s:+.2f} s") for at in places]
         shown = [(picture, when, "") for picture, when in found if picture is not None]
         if shown:
             paper.keep(100.0)
             paper.text(f"{words.event_name(event.kind)}, {words.moment(event.at_s)}", weight="bold")
             paper.pictures(shown, across=_MOST_STRIP)
-
-
-def _cautions(paper: Paper) -> None:
-    paper.heading("Before you fly on it")
-    paper.bullets(CAUTIONS)
-
-
-def _decoded(data: bytes | None) -> Picture | None:
-    """A JPEG picture as RGB, small enough for print; None where there is none."""
-    found = None if data is None else cv2.imdecode(np.frombuffer(data, dtype=np.uint8), cv2.IMREAD_COLOR)
-    if found is None:
-        return None
-    if found.shape[1] > _PICTURE_WIDTH:
-        size = (_PICTURE_WIDTH, max(1, round(found.shape[0] * _PICTURE_WIDTH / found.shape[1])))
-        found = cv2.resize(found, size, interpolation=cv2.INTER_AREA)
-    return np.asarray(found[:, :, ::-1], dtype=np.uint8)
