@@ -76,6 +76,7 @@ def _recolour(artist: Artist, inked: Any) -> None:
         artist.set_color(inked(artist.get_color()))
         if isinstance(artist, Line2D):  # markers that are filled with a colour of their own
             artist.set_markerfacecolor(inked(artist.get_markerfacecolor()))
+            artist.set_markeredgecolor(inked(artist.get_markeredgecolor()))
         behind = artist.get_bbox_patch() if isinstance(artist, Text) else None
         if behind is not None:
             _recolour(behind, inked)

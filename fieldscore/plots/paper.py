@@ -163,12 +163,14 @@ class Paper:
         else:
             self._write(text, edges[at], _SMALL, colour)
 
-    def drawing(self, draw: Callable[[], Figure], most: float = HEIGHT) -> None:
-        """A drawing of plots/sheets on a page of its own, as high as fits and at most `most` points; text may follow."""
+    def drawing(self, draw: Callable[[], Figure], most: float = HEIGHT, head: float = 0.0) -> None:
+        """A drawing of plots/sheets on a page of its own, under `head` points of room, as high as fits and at most `most`.
+
+        Text may follow.
+        """
         with rc_context(_STYLE):
             figure = draw()
         width, height = (float(side) * UNITS_PER_INCH for side in figure.get_size_inches())
-        head = 40.0
         shown = min(height, HEIGHT - 2 * MARGIN - FOOT - head, most)
         for axes in figure.axes:
             box = axes.get_position(original=True)
@@ -187,7 +189,8 @@ class Paper:
 
     def titled_drawing(self, title: str, told: str, draw: Callable[[], Figure], most: float = HEIGHT) -> None:
         """A drawing under a heading and a line of text, on a page of its own."""
-        self.drawing(draw, most)
+        lines = len(wrapped(told, _SMALL, INNER))
+        self.drawing(draw, most, 12.0 * _LEADING + lines * _SMALL * _LEADING + 8.0)
         after, self._top = self._top, MARGIN
         self.text(title, 12.0, weight="bold")
         self.text(told, _SMALL, "soft")

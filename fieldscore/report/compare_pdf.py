@@ -132,8 +132,10 @@ def _places(  # noqa: PLR0913, PLR0917 - what is shown, of what, under which hea
         if len(both) == 2:  # noqa: PLR2004 - a picture of one camera compares nothing
             found += [(picture, title, text) for (picture, title), text in zip(both, (way, told), strict=True)]
     if found:
+        paper.keep(180.0)  # the head stays with the first row of pictures
         paper.heading(f"The same places: {head[0][:1].lower()}{head[0][1:]}")
         paper.text(f"{head[1]} Times are in min:s.", 8.0, "soft")
+        paper.space(4.0)
         paper.pictures(found, across=_ACROSS)
 
 
