@@ -22,6 +22,7 @@ from fieldscore.plots.draw import (
     shade_lost,
 )
 from fieldscore.plots.lettering import lettering
+from fieldscore.plots.light import LIGHT, light_figure, light_measured, light_svg
 from fieldscore.plots.look import CauseLook, cause_look
 from fieldscore.plots.paper import SHEET, Paper
 from fieldscore.plots.rasters import draw_histogram, draw_readable_map, zone_box
@@ -57,6 +58,10 @@ __all__ = [
     "envelope",
     "forest_figure",
     "forest_svg",
+    "LIGHT",
+    "light_figure",
+    "light_measured",
+    "light_svg",
     "lettering",
     "map_figure",
     "map_svg",

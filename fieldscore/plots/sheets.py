@@ -62,7 +62,7 @@ def timeline_figure(score: Score, size: Size = WIDE) -> Figure:
     shared: Axes | None = None
     for drawing, panel_height in panels:
         top -= size.gap
-        axes = _panel(figure, size, top, panel_height, shared)
+        axes = panel_axes(figure, size, top, panel_height, shared)
         shared = shared or axes
         drawing(axes, score, size.max_points)
         if drawing is not draw.draw_causes:
@@ -70,7 +70,7 @@ def timeline_figure(score: Score, size: Size = WIDE) -> Figure:
         axes.tick_params(labelbottom=False)
         top -= panel_height
     top -= size.gap
-    axes = _panel(figure, size, top, histogram, shared)
+    axes = panel_axes(figure, size, top, histogram, shared)
     _histogram(figure, axes, score, size, top)
     draw.time_axis(axes, score, size.ticks)
     axes.set_xlabel("time from the start of the recording, min:s", fontsize=11.0)
@@ -115,7 +115,8 @@ def map_svg(score: Score, size: Size, prefix: str) -> str:
     return to_svg(figure, prefix, "Map of the picture: share of the airtime each tile was readable, in percent")
 
 
-def _panel(figure: Figure, size: Size, top: float, height: float, shared: Axes | None) -> Axes:
+def panel_axes(figure: Figure, size: Size, top: float, height: float, shared: Axes | None) -> Axes:
+    """Axes of a panel whose upper edge is `top` view-box units above the figure\'s foot."""
     total = figure.get_figheight() * UNITS_PER_INCH
     width = (size.width - size.left - size.right) / size.width
     return figure.add_axes((size.left / size.width, (top - height) / total, width, height / total), sharex=shared)

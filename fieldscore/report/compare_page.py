@@ -86,6 +86,7 @@ def _pair(result: Comparison, first: str, second: str, pictures: Pictures) -> di
         "rows": [facts.row_of(result, one) for one in found],
         "along_wide": "",
         "together": "",
+        "held": "",
         "path": "",
         "groups": [],
     }
@@ -104,8 +105,10 @@ def _pair(result: Comparison, first: str, second: str, pictures: Pictures) -> di
     found_path, turned = facts.alignment_of(result, places)
     times = (found_path.time_b_s, found_path.time_a_s) if turned else (found_path.time_a_s, found_path.time_b_s)
     rings = [(one.time_a_s, one.time_b_s) for one in shown]
+    together, held = _together(result, places, times, prefix, pictures)
     context |= {
-        "together": _together(result, places, times, prefix, pictures),
+        "together": together,
+        "held": held,
         "file_a": facts.file_of(result.scores[places.a]),
         "file_b": facts.file_of(result.scores[places.b]),
         "path": Markup(
@@ -123,17 +126,22 @@ def _together(
     times: tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]],
     prefix: str,
     pictures: Pictures,
-) -> Markup:
-    """Both flights on one timeline, at the same place together; "" where too few places were matched."""
+) -> tuple[Markup, str]:
+    """Both flights on one timeline, at the same place together, and what it holds of long flights; "" for neither.
+
+    There is none where too few places were matched.
+    """
+    among = 2 * len(facts.camera_pairs(result))
     if len(times[0]) < _FEWEST_PLACES:
-        return Markup("")
+        return Markup(""), ""
     tracks = []
     for number_of in (places.a, places.b):
         own = {time_s: data for (flight, time_s), data in pictures.items() if flight == number_of}
         label, score = result.labels[number_of], result.scores[number_of]
         # tracks are lettered; a label that is but a letter would say the same twice, or another
-        tracks.append(track_data(score, score.record.name if len(label) == 1 else label, own))
-    return at_places(f"{prefix}route", tracks, np.vstack(times))
+        tracks.append(track_data(score, score.record.name if len(label) == 1 else label, own, among=among))
+    held = next((one["held"] for one in tracks if one["held"]), "")
+    return at_places(f"{prefix}route", tracks, np.vstack(times)), held
 
 
 def _groups(

@@ -8,12 +8,13 @@ from typing import Any
 import numpy as np
 
 from fieldscore import __version__
-from fieldscore.plots import SHEET, Paper, map_figure, recoveries_figure, timeline_figure
+from fieldscore.plots import SHEET, Paper, light_figure, light_measured, map_figure, recoveries_figure, timeline_figure
 from fieldscore.report import context, words
 from fieldscore.report.assumed import assumed
 from fieldscore.report.explain import explain_place
 from fieldscore.report.figures import Row, tables, told
 from fieldscore.report.flight import flight_json
+from fieldscore.report.light import READING, WORDS, reading
 from fieldscore.report.pdf_parts import cautions, decoded, mast
 from fieldscore.report.recovery import (
     KINDS,
@@ -57,6 +58,9 @@ def flight_pdf(score: Score, pictures: Mapping[float, bytes]) -> bytes:
         "One time axis for all. Grey stripes are the moments that were not usable; the top rows say why.",
         lambda: timeline_figure(score, SHEET),
     )
+    for head, text in READING:
+        paper.text(f"{head}: {text}", 8.0, "soft")
+    _light(paper, score)
     paper.titled_drawing(
         "Where in the picture",
         "How much of the airtime each part of the picture would have shown an obstacle, in %. The outline is the flying zone.",
@@ -127,6 +131,18 @@ def recovery_pdf(tests: Sequence[Tested]) -> bytes:
     paper.bullets([words.visible(note) for note in data["notes"]])
     cautions(paper)
     return paper.pdf()
+
+
+def _light(paper: Paper, score: Score) -> None:
+    measured = light_measured(score)
+    if measured:
+        told = "The same time axis as before; grey stripes are the moments that were not usable."
+        paper.titled_drawing("What light did to it", told, lambda: light_figure(score, SHEET, measured))
+    else:
+        paper.heading("What light did to it")
+        paper.text("Not measured in this flight.")
+    for name in measured:
+        paper.text(f"{WORDS[name][0]}: {reading(score, name)}", 8.0, "soft")
 
 
 def _facts(score: Score, flight: Mapping[str, Any]) -> str:

@@ -256,6 +256,7 @@ def _clip_context(test: Tested, place: str) -> dict[str, Any]:
             for time_s in frames
         ]
         rows.append({**event_cells(event), "strip": strip})
-    timeline = instrument(place, [track_data(test.score, test.label, test.pictures)], chosen="level_percent")
+    track = track_data(test.score, test.label, test.pictures)
+    timeline = instrument(place, [track], chosen="level_percent")
     about = {"label": visible(test.label), "facts": clip_facts(test), "rows": rows}
-    return {**about, "place": place, "timeline": timeline}
+    return {**about, "place": place, "timeline": timeline, "held": track["held"]}
