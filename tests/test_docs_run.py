@@ -106,3 +106,4 @@ def test_command_runs(
     assert code == 0, f"{page}: {line}\n{said.err}"
     assert said.out.strip(), f"{page}: {line}"
     assert words[1] not in WRITTEN or list(tmp_path.glob(WRITTEN[words[1]])), f"{page}: {line}"
+    assert "--pdf" not in words or list(tmp_path.glob("fieldscore-results/**/report.pdf")), f"{page}: {line}"

@@ -69,13 +69,13 @@ def axes() -> Axes:
 def test_lamp_passes_are_marked_at_their_times(score: Score, axes: Axes, name: str) -> None:
     """Each lamp that is flown past is hatched from where it begins to where it ends, and the key says what that is."""
     plots.LIGHT[name](axes, score, 900)
-    (marks,) = [one for one in axes.patches if isinstance(one, PathPatch) and one.get_label() == "past a lamp"]
+    (marks,) = [one for one in axes.patches if isinstance(one, PathPatch) and one.get_label() == "near a lamp"]
     assert marks.get_hatch()
     times = np.asarray(marks.get_path().vertices, dtype=float)[:, 0].reshape(len(PASSES), 5)
     assert [(row.min(), row.max()) for row in times] == [(one.from_s, one.to_s) for one in PASSES]
     legend = axes.get_legend()
     assert legend is not None
-    assert "past a lamp" in [text.get_text() for text in legend.get_texts()]
+    assert "near a lamp" in [text.get_text() for text in legend.get_texts()]
 
 
 def test_exposure_shows_its_swing_and_the_flash(score: Score, axes: Axes) -> None:
@@ -138,8 +138,8 @@ def test_sentences_tell_of_this_flight(score: Score) -> None:
     assert hunting_words(score) == "The exposure hunts: it swings by 0.20 stops every 0.90 s by itself."
     assert hunting_words(replace(score, stability=Stability(0.4, 3.7, 0.0))).startswith("The exposure does not hunt")
     assert hunting_words(replace(score, stability=Stability(0.4, 3.7))) == ""
-    assert lamp_words(score).startswith("2 lamps were flown past")
-    assert lamp_words(replace(score, lamps=Lamps(PASSES[:1], -1.0, 1.0, None))).startswith("1 lamp was flown past")
+    assert lamp_words(score).startswith("A lamp came near 2 times")
+    assert lamp_words(replace(score, lamps=Lamps(PASSES[:1], -1.0, 1.0, None))).startswith("A lamp came near once")
     assert lamp_words(replace(score, lamps=Lamps((), None, None, None))) == ""
 
 

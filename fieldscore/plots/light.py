@@ -31,7 +31,7 @@ def draw_exposure(ax: Axes, score: Score, max_points: int = MAX_POINTS) -> None:
     """The camera's own exposure in stops against the first frame; lamp passes hatched, changes of light as lines."""
     values = column(score.record.timeline, EXPOSURE)
     handles = _passes(ax, score)
-    lines = curve(ax, score.record.timeline.time_s, values, "accent", "exposure", max_points)
+    curve(ax, score.record.timeline.time_s, values, "accent", "exposure", max_points)
     for event in score.events:
         ax.axvline(event.at_s, color=COLOURS["ink"], linewidth=0.8, dashes=(3, 2), label="light on or off")
     if score.events:
@@ -39,7 +39,7 @@ def draw_exposure(ax: Axes, score: Score, max_points: int = MAX_POINTS) -> None:
     ax.axhline(0.0, color=COLOURS["soft"], linewidth=0.6)
     _hunting(ax, score)
     ax.set_ylim(*_span(values, least=_LEAST_STOPS))
-    head(ax, "Exposure, stops", [*lines[:1], *handles] if handles else [])
+    head(ax, "Exposure, stops", handles)
     _finish(ax, values)
 
 
@@ -128,9 +128,9 @@ def _passes(ax: Axes, score: Score) -> list[Line2D | Rectangle]:
         return []
     look = {"facecolor": "none", "edgecolor": COLOURS["other"], "linewidth": 0.0, "hatch": _HATCH}
     patch = blocks(spans, 0.0, 1.0)
-    patch.set(zorder=0, transform=ax.get_xaxis_transform(), label="past a lamp", **look)
+    patch.set(zorder=0, transform=ax.get_xaxis_transform(), label="near a lamp", **look)
     ax.add_patch(patch)
-    return [Rectangle((0, 0), 1, 1, label="past a lamp", **look)]  # type: ignore[arg-type]  # names of one kind each
+    return [Rectangle((0, 0), 1, 1, label="near a lamp", **look)]  # type: ignore[arg-type]  # names of one kind each
 
 
 def _hunting(ax: Axes, score: Score) -> None:

@@ -23,7 +23,7 @@ MARGIN = 46.0
 FOOT = 34.0  # from the lower edge to the page number
 INNER = WIDTH - 2 * MARGIN
 # The drawings' measures on paper: as wide as the text, with keys under the titles.
-SHEET = Size(INNER, 74.0, 8.0, 50.0, 700, 8, 420, 380.0, map_numbers=True, panels=0.58)
+SHEET = Size(INNER, 74.0, 8.0, 46.0, 700, 8, 420, 380.0, map_numbers=True, panels=0.58)
 _LEADING = 1.38  # line height over font size; common practice, no source
 _BODY, _SMALL = 9.0, 8.0  # points
 # Any: as STYLE in svg.py
@@ -203,21 +203,25 @@ class Paper:
         for start in range(0, len(shown), across):
             row = shown[start : start + across]
             heights = [width * picture.shape[0] / picture.shape[1] for picture, _, _ in row]
+            heads = [wrapped(title, _BODY, width, "bold") for _, title, _ in row]
             under = [wrapped(text, _SMALL, width) for _, _, text in row]
-            self.keep(max(heights) + 16.0 + max(map(len, under)) * _SMALL * _LEADING + 8.0)
+            lines = max(len(head) * _BODY + len(text) * _SMALL for head, text in zip(heads, under, strict=True))
+            high = max(heights) + 3.0 + lines * _LEADING + 8.0
+            self.keep(high)
             top = self._top
-            for at, ((picture, title, _), height, lines) in enumerate(zip(row, heights, under, strict=True)):
+            for at, ((picture, _, _), height) in enumerate(zip(row, heights, strict=True)):
                 left = MARGIN + at * (width + gap)
                 axes = self._page.add_axes((left / WIDTH, 1 - (top + height) / HEIGHT, width / WIDTH, height / HEIGHT))
                 axes.imshow(picture, aspect="auto", interpolation="none")
                 axes.set_axis_off()
                 self._top = top + height + 3.0
-                self._write(fitted(title, 9.0, 0.9 * width), left, 9.0, weight="bold")
-                self._top += 9.0 * _LEADING
-                for line in lines:
+                for line in heads[at]:
+                    self._write(line, left, _BODY, weight="bold")
+                    self._top += _BODY * _LEADING
+                for line in under[at]:
                     self._write(line, left, _SMALL, "soft")
                     self._top += _SMALL * _LEADING
-            self._top = top + max(heights) + 16.0 + max(map(len, under)) * _SMALL * _LEADING + 8.0
+            self._top = top + high
 
     def big(self, text: str, under: str, beside: str) -> None:
         """The main figure, large, with a line under it and its sentence beside it."""

@@ -47,6 +47,7 @@ _PANELS: tuple[tuple[Drawing, float], ...] = (
     (draw.draw_noise, 62.0),
 )
 _HISTOGRAM_HEIGHT = 128.0
+_LEAST_LANES = 88.0  # seven lanes, each as high as its name
 _FOOT = 42.0  # under the last panel: room for the time axis
 _SCALE_WIDTH, _SCALE_HEIGHT = 96.0, 7.0
 _MAP_FOOT = 40.0  # under the map: room for its colour scale
@@ -55,6 +56,7 @@ _MAP_FOOT = 40.0  # under the map: room for its colour scale
 def timeline_figure(score: Score, size: Size = WIDE) -> Figure:
     """Every timeline plot on one time axis, under each other; call within `rc_context(STYLE)`."""
     panels = [(drawing, high * size.panels) for drawing, high in _PANELS]
+    panels[0] = (panels[0][0], max(panels[0][1], _LEAST_LANES))
     histogram = _HISTOGRAM_HEIGHT * size.panels
     height = sum(panel_height + size.gap for _, panel_height in panels) + histogram + size.gap + _FOOT
     figure = new_figure(size.width, height)

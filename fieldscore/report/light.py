@@ -15,7 +15,7 @@ WORDS: dict[str, tuple[str, str]] = {
     "exposure": (
         "How the camera turned itself up and down",
         "Up is brighter, down is darker, in stops against the first frame: one stop is twice the light. A dip while a lamp is "
-        "flown past (hatched) means that the camera dimmed everything else.",
+        "near (hatched) means that the camera dimmed everything else.",
     ),
     "veil": (
         "Light spilled over the picture",
@@ -65,8 +65,10 @@ def lamp_words(score: Score) -> str:
     lamps = score.lamps
     if not lamps.passes:
         return ""
-    passed = words.plural(len(lamps.passes), "lamp was", "lamps were")
-    return f"{passed} flown past; in the typical case the exposure changed by {words.number(lamps.pulldown_stops, 'stop')}."
+    count, change = len(lamps.passes), words.number(lamps.pulldown_stops, "stop")
+    if count == 1:
+        return f"A lamp came near once; the exposure changed by {change}."
+    return f"A lamp came near {count} times; typically the exposure changed by {change}."
 
 
 def reading(score: Score, name: str) -> str:

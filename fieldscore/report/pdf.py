@@ -58,8 +58,6 @@ def flight_pdf(score: Score, pictures: Mapping[float, bytes]) -> bytes:
         "One time axis for all. Grey stripes are the moments that were not usable; the top rows say why.",
         lambda: timeline_figure(score, SHEET),
     )
-    for head, text in READING:
-        paper.text(f"{head}: {text}", 8.0, "soft")
     _light(paper, score)
     paper.titled_drawing(
         "Where in the picture",
@@ -67,6 +65,9 @@ def flight_pdf(score: Score, pictures: Mapping[float, bytes]) -> bytes:
         lambda: map_figure(score, SHEET),
         most=380.0,
     )
+    paper.heading("How to read the drawings over the flight")
+    for head, text in READING:
+        paper.text(f"{head}: {text}", 8.0, "soft")
     _gaps(paper, flight)
     if flight["events"]:
         paper.heading("Flashes")

@@ -7,6 +7,7 @@ import unicodedata
 from collections.abc import Mapping
 
 NOT_MEASURED = "not measured"
+_COUNTED = frozenset({"stop", "code"})  # units that are words, not signs
 _ONE = frozenset({"1", "1.0", "1.00"})
 _WHOLE_FROM = 0.995  # percent: a share under this, or as near to 100, shows a decimal
 # Categories that change how a line is read without being seen: control, format (bidi), surrogate, private,
@@ -57,8 +58,8 @@ def number(value: float | None, unit: str = "") -> str:
 
 
 def unit_name(unit: str, text: str = "") -> str:
-    """A unit as it stands behind a figure: stops, but 1 stop."""
-    return "stops" if unit == "stop" and text.lstrip("-+") not in _ONE else unit
+    """A unit as it stands behind a figure: stops and codes, but 1 stop."""
+    return f"{unit}s" if unit in _COUNTED and text.lstrip("-+") not in _ONE else unit
 
 
 def count(value: float | None) -> str:

@@ -87,7 +87,8 @@ class Track {
     const values = this.values(column.name);
     const own = this.columns.find((one) => one.name === column.name);
     if (!values || Number.isNaN(values[row])) return "not measured";
-    return `${values[row].toFixed(own.decimals)}${own.unit && own.unit !== "0/1" ? ` ${own.unit}` : ""}`;
+    if (own.unit === "0/1") return values[row] ? "yes" : "no";
+    return `${values[row].toFixed(own.decimals)}${own.unit ? ` ${own.unit}` : ""}`;
   }
 
   /* The sheet that holds a picture, loaded when first wanted; `then` runs once it is there. */
