@@ -48,7 +48,7 @@ def _flights(paper: Paper, whole: Mapping[str, Any]) -> None:
     rows = [
         (str(number), *(str(flight[key]) for key in keys)) for number, flight in enumerate(whole["flights"], start=1)
     ]
-    paper.table(("", "camera", "file", "airtime", "usable", "recording"), rows, (0.3, 1.3, 1.6, 0.8, 0.8, 2.4))
+    paper.table(("", "camera", "file", "airtime", "usable", "recording"), rows, (0.3, 1.2, 2.1, 0.8, 0.8, 2.4))
     pairs = [(one["pair"], one["same"], one["confidence"], one["overlap"]) for one in whole["alignments"]]
     paper.space(6.0)
     paper.table(("flights", "same route", "sure, 0 to 1", "of the shorter one matched"), pairs, (1, 3, 1, 2))

@@ -118,7 +118,9 @@ def recovery_pdf(tests: Sequence[Tested]) -> bytes:
         cells = [event_cells(event) for event in test.score.events]
         heads = ("what", "at", "back after", "between", "black", "first usable", "over", "under", "settles at")
         keys = ("what", "at", "recovery", "bounds", "black", "readable", "over", "under", "settled")
-        paper.table(heads, [[str(row[key]) for key in keys] for row in cells], (1, 0.8, 1.1, 2.2, 0.7, 1, 0.9, 0.9, 1))
+        paper.table(
+            heads, [[str(row[key]) for key in keys] for row in cells], (1, 0.8, 1.1, 2.1, 0.7, 1.3, 0.9, 0.9, 1)
+        )
         _strips(paper, test)
     for kind, title in KINDS:
         group = [(words.visible(test.label), test.score, test.events(kind)) for test in tests if test.events(kind)]
@@ -129,7 +131,7 @@ def recovery_pdf(tests: Sequence[Tested]) -> bytes:
                 lambda group=group: recoveries_figure(group, SHEET),  # type: ignore[misc]
             )
     paper.heading("Notes")
-    paper.bullets([words.visible(note) for note in data["notes"]])
+    paper.bullets([words.sentence(words.visible(note)) for note in data["notes"]])
     cautions(paper)
     return paper.pdf()
 
