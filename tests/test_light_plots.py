@@ -91,6 +91,21 @@ def test_exposure_shows_its_swing_and_the_flash(score: Score, axes: Axes) -> Non
     assert any(list(np.asarray(line.get_xdata())) == [FLASH_S, FLASH_S] for line in axes.lines)
 
 
+@pytest.mark.parametrize("size", [plots.WIDE, plots.NARROW, plots.SHEET], ids=["wide", "narrow", "paper"])
+def test_words_stay_inside_the_drawing(score: Score, size: plots.Size) -> None:
+    """At every width no word of these drawings is cut off at the side."""
+    with rc_context(plots.STYLE):
+        figure = plots.light_figure(score, size, tuple(WORDS))
+        figure.draw_without_rendering()
+    whole = figure.bbox
+    for axes in figure.axes:
+        legend = axes.get_legend()
+        for text in [*axes.texts, *(legend.get_texts() if legend else [])]:
+            box = text.get_window_extent()
+            assert whole.x0 <= box.x0, text.get_text()
+            assert box.x1 <= whole.x1, text.get_text()
+
+
 def test_a_steady_flight_has_no_marks(score: Score, axes: Axes) -> None:
     """Without lamps, hunting or flashes nothing is marked."""
     calm = replace(score, lamps=Lamps((), None, None, None), stability=Stability(0.4, 3.7, 0.0, None), events=())

@@ -144,10 +144,10 @@ def _hunting(ax: Axes, score: Score) -> None:
     )
     ax.annotate(
         f"hunts: swings by {stops:.2f} stops every {period:.1f} s",
-        (middle, 0.02),
-        xycoords=("data", "axes fraction"),
-        xytext=(6, 2),
-        textcoords="offset points",
+        (0.995, 0.04),
+        xycoords="axes fraction",
+        ha="right",
+        va="bottom",
         fontsize=10.5,
         color=COLOURS["ink"],
         bbox={"facecolor": COLOURS["paper"], "edgecolor": "none", "alpha": 0.75, "pad": 1.0},
