@@ -207,6 +207,7 @@ def recovery(  # noqa: PLR0913 - one argument an option
 @click.option(
     "--workers", type=click.IntRange(1), metavar="N", help="Flights measured at a time (default: one a core)."
 )
+@_PDF
 @_JSON
 @_QUIET
 def compare(  # noqa: PLR0913 - one argument an option
@@ -218,6 +219,7 @@ def compare(  # noqa: PLR0913 - one argument an option
     frame_rate: float | None,
     separate: bool,
     workers: int | None,
+    pdf: bool,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -241,7 +243,7 @@ def compare(  # noqa: PLR0913 - one argument an option
             sys.exit(1)
         raise click.UsageError(f"{len(jobs)} recording: a comparison needs two or more")
     with _progress([job.title for job in jobs], hidden=quiet or as_json) as watch:
-        done = run_compare.run_compare(jobs, names, workers or run.default_workers(), watch, video)
+        done = run_compare.run_compare(jobs, names, workers or run.default_workers(), watch, video, pdf=pdf)
     for failure in done.failures:
         _tell(f"cannot compare: {failure}")
     if as_json and done.result is not None:

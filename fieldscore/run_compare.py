@@ -45,13 +45,20 @@ def default_labels(jobs: Sequence[Job]) -> list[str]:
     return labels
 
 
-def run_compare(
-    jobs: Sequence[Job], labels: Sequence[str], workers: int, watch: Watch, video: Path | None = None
+def run_compare(  # noqa: PLR0913 - what is compared, how it is watched, and what else is written
+    jobs: Sequence[Job],
+    labels: Sequence[str],
+    workers: int,
+    watch: Watch,
+    video: Path | None = None,
+    *,
+    pdf: bool = False,
 ) -> CompareRun:
     """Do the jobs, compare what came of them, and write the results into the first job's output folder.
 
-    Flights that are measured leave their results there too, each in a folder of its own. Raises ResultsError where
-    the results cannot be written, and for a `video` that would take the place of a clip.
+    Flights that are measured leave their results there too, each in a folder of its own; `pdf`: the report is written
+    on paper, too. Raises ResultsError where the results cannot be written, and for a `video` that would take the place
+    of a clip.
     """
     if video is not None and any(_same_file(video, path) for job in jobs for path in job.files):
         raise ResultsError(f"{video.name}: is one of the clips; choose another --video")
@@ -65,7 +72,7 @@ def run_compare(
     result = compare_flights(kept, [labels[number] for number in there], alignments, jobs[0].criteria)
     failures += _strangers(result)
     own = [jobs[number] for number in there]
-    report = write_comparison(result, jobs[0].output, _pictures(result, own))
+    report = write_comparison(result, jobs[0].output, _pictures(result, own), pdf=pdf)
     lines = [*comparison_lines(result), f"Report: {report}"]
     if video is not None:
         told, failed = _video(result, own, video)

@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 from compare_material import alignment_of, flight, rough, steady
 from playwright.sync_api import Page, sync_playwright
+from test_report_timeline import AXE_RULES
 
 from fieldscore.compare import compare_flights
 from fieldscore.criteria import Criteria
@@ -86,6 +87,18 @@ def test_page_is_quiet_fits_and_can_be_read(browser: Any, report: Path, width: i
     contrasts = page.evaluate(CONTRASTS)
     assert len(contrasts) > 60
     assert [text for ratio, text in contrasts if ratio < LEAST_CONTRAST] == []
+    page.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing(browser: Any, report: Path, scheme: str) -> None:
+    """With repeats, a hostile label and failed checks the axe checker finds no breach of WCAG 2.2 A and AA."""
+    package = pytest.importorskip("axe_playwright_python")
+    page = browser.new_page(viewport={"width": DESK_PX, "height": 900}, color_scheme=scheme, bypass_csp=True)
+    page.goto(report.as_uri())
+    page.evaluate((Path(package.__file__).parent / "axe.min.js").read_text(encoding="utf-8"))
+    found = page.evaluate("rules => axe.run(document, rules)", AXE_RULES)
+    assert [(one["id"], [node["target"] for node in one["nodes"]][:3]) for one in found["violations"]] == []
     page.close()
 
 

@@ -111,7 +111,7 @@ def test_verdict_names_the_better_camera_and_its_reach() -> None:
     assert text.startswith("Camera lit keeps more of the unlit part: ")
     assert re.search(r"\d\.\d+ points of the picture \(95 % interval \d", text)
     assert "for these flights only" in text
-    assert "fly dim-lit-lit-dim" in text
+    assert "fly dim, lit, lit, dim and on" in text
 
 
 def test_verdict_without_a_difference() -> None:

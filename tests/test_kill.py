@@ -19,7 +19,7 @@ from benchmarks.bad_input import command
 
 NAMES = {"flight.json", "timeline.csv", "tiles.npz", "evidence.npz", "places.npz", "report.html"}
 KILLS = 100
-TMPFS_KB = 640  # room for one result of the small clip and not for another beside it, with what fills the disk
+TMPFS_KB = 832  # room for two results of the small clip, 376 kB each, and not for another beside what fills the disk
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "killpg"), reason="no process groups here")
 
@@ -85,7 +85,7 @@ def test_killed_at_any_moment_the_result_is_whole_or_absent(clip: Path, rules: P
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system of a quarter of a megabyte."""
+    """A file system with room for two results of the clip."""
     place = tmp_path / "disk"
     place.mkdir()
     mount = ["mount", "-t", "tmpfs", "-o", f"size={TMPFS_KB}k", "tmpfs", str(place)]

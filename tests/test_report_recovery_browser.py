@@ -122,10 +122,11 @@ def test_it_fits_and_can_be_read(browser: Any, file: Path, width: int, scheme: s
     opened.page.close()
 
 
-def test_axe_finds_nothing(browser: Any, file: Path) -> None:
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing(browser: Any, file: Path, scheme: str) -> None:
     """The axe checker, where it is installed, finds no breach of WCAG 2.2 A and AA."""
     package = pytest.importorskip("axe_playwright_python")
-    opened = Opened(browser, file, bypass_csp=True)
+    opened = Opened(browser, file, color_scheme=scheme, bypass_csp=True)
     opened.page.evaluate((Path(package.__file__).parent / "axe.min.js").read_text(encoding="utf-8"))
     found = opened.page.evaluate("rules => axe.run(document, rules)", AXE_RULES)
     assert [(one["id"], [node["target"] for node in one["nodes"]][:3]) for one in found["violations"]] == []

@@ -15,6 +15,7 @@ import pytest
 from builders import build_record, build_score, jpeg
 
 from fieldscore.measure import Column
+from fieldscore.measures import COLUMNS
 from fieldscore.record import Evidence, TileSeries
 from fieldscore.report import film, render_html
 from fieldscore.report.instrument import instrument, script_safe
@@ -74,7 +75,7 @@ def test_an_unknown_column_needs_no_line_of_code(score_with_novel: Score) -> Non
     """A column that this program has never seen is on the page with its unit, its words and its figures, however large."""
     columns = {one["name"]: one for one in track_data(score_with_novel)["columns"]}
     novel = columns["novel_thing_stops"]
-    assert (novel["title"], novel["unit"]) == ("Novel thing", "stop")
+    assert (novel["title"], novel["unit"]) == ("Novel thing", "stops")
     assert novel["what"] == "Something new. Lower is better."
     assert column_values(novel)[:3].tolist() == [123456.25, 123457.25, 123458.25]
     assert columns["never_px"]["kind"] == "none"
@@ -133,7 +134,7 @@ def test_pictures_are_found_again() -> None:
     seconds = 40.0
     at = np.arange(0.0, seconds, 0.125)
     thumbs = [jpeg_of(int(20 + 200 * time / seconds)) for time in at]
-    found = film.pack(at, thumbs, seconds)
+    found = film.pack(at, thumbs)
     assert found.time_s.tolist() == np.arange(0.0, seconds, 0.25).tolist()
     width, height = found.size
     sheets = [sheet_of(uri) for uri in found.sheets]
@@ -148,7 +149,7 @@ def test_pictures_that_must_not_be_missed_are_all_there() -> None:
     """Extra pictures are on the film at their own times, however dense, among those of the record and in order."""
     at = np.arange(0.0, 4.0, 0.25)
     extra = {1.0 + 0.01 * index: jpeg_of(200) for index in range(5)}
-    found = film.pack(at, [jpeg_of(60)] * len(at), 4.0, extra)
+    found = film.pack(at, [jpeg_of(60)] * len(at), extra)
     assert set(extra) <= set(found.time_s.tolist())
     assert len(found.time_s) == len(at) + 4  # one of them replaces the picture at 1 s
     assert (np.diff(found.time_s) > 0).all()
@@ -162,36 +163,66 @@ def test_pictures_that_must_not_be_missed_are_all_there() -> None:
 def test_what_is_no_picture_is_left_out() -> None:
     """Bytes that are no JPEG picture, or a broken one, are not on the film; a flight without any has none."""
     good = jpeg_of(90)
-    found = film.pack(np.array([0.0, 1.0, 2.0]), [b"<svg>", good, good[:30]], 3.0)
+    found = film.pack(np.array([0.0, 1.0, 2.0]), [b"<svg>", good, good[:30]])
     assert found.time_s.tolist() == [1.0]
-    assert film.pack(np.zeros(0), [], 3.0).sheets == ()
-    assert film.pack(np.array([0.0]), [b"GIF89a"], 3.0).sheets == ()
+    assert film.pack(np.zeros(0), []).sheets == ()
+    assert film.pack(np.array([0.0]), [b"GIF89a"]).sheets == ()
 
 
-def test_five_minutes_stay_under_5_mb() -> None:
-    """The page of a five-minute flight, every picture full of noise, is under 5 MB and shows four a second."""
-    seconds = 300.0
+def full_score(seconds: float) -> Score:
+    """A flight whose every picture is full of noise, with as many columns as a measured one has, full of noise too."""
     score = build_score(build_record(duration_s=seconds))
     rng = np.random.default_rng(4)
     noisy = [jpeg_of(60, rng.normal(0, 12, (180, 240))) for _ in range(64)]
     at = np.arange(0.0, seconds, 0.25)
+    timeline = score.record.timeline
+    known = {column.name for column in timeline.columns}
+    missing = [column for column in COLUMNS if column.name not in known]
+    timeline = timeline.with_columns([(column, rng.normal(50, 20, len(timeline))) for column in missing])
     evidence = Evidence(at, tuple(noisy[index % 64] for index in range(len(at))), score.record.evidence.histogram)
-    score = replace(score, record=replace(score.record, evidence=evidence))
+    return replace(score, record=replace(score.record, timeline=timeline, evidence=evidence))
+
+
+@pytest.mark.parametrize("seconds", [300.0, 1200.0])
+def test_the_page_stays_under_5_mb(seconds: float) -> None:
+    """The page of a flight, every picture full of noise, is under 5 MB: four pictures a second up to five minutes.
+
+    A longer one has fewer of everything a second, and says so.
+    """
+    score = full_score(seconds)
     text = render_html(score, {one.time_s: jpeg(40.0, 3, (480, 640)) for one in score.moments})
     assert len(text.encode()) < 5_000_000
-    shown = film.pack(at, evidence.thumbs, seconds)
-    assert shown.sheets[0].startswith("data:image/webp;")  # room is short
-    assert np.diff(shown.time_s).max() <= 0.25 + 1e-9
+    track = track_data(score)
+    assert track["film"]["sheets"][0].startswith("data:image/webp;")  # room is short
+    shown = times(track["film"]["time"])
+    assert np.diff(shown).max() <= 0.25 * max(1.0, seconds / 300.0) + 1e-3
+    if seconds <= 300.0:
+        assert track["held"] == ""
+        return
+    told = re.search(r"holds ([\d.]+) pictures and ([\d.]+) rows of figures a second", text)
+    assert told is not None
+    assert float(told[1]) == pytest.approx(len(shown) / seconds, abs=0.01)
+    assert float(told[2]) == pytest.approx(len(times(track["time"])) / seconds, abs=0.01)
+    lost = row_states(score) >= FIRST_CAUSE
+    for gap in score.gaps:
+        inside = np.isin(np.round(score.record.timeline.time_s, 4), np.round(times(track["time"]), 4)) & lost
+        assert inside[score.record.timeline.between(gap.from_s, gap.to_s)].any()
 
 
-def test_too_much_for_the_room_thins_the_film(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_tracks_on_one_page_share_its_room() -> None:
+    """Two flights of five minutes on one page take no more than one would, in pictures, figures and maps."""
+    score = full_score(300.0)
+    alone, among = (len(json.dumps(track_data(score, among=number))) for number in (1, 2))
+    assert 2 * among <= 1.1 * alone
+
+
+def test_too_much_for_the_room_thins_the_film() -> None:
     """Where even the plainest look does not fit, every second picture is dropped, and the times say so."""
     at = np.arange(0.0, 10.0, 0.25)
     rng = np.random.default_rng(5)
     thumbs = [jpeg_of(60, rng.normal(0, 30, (120, 160))) for _ in at]
-    whole = sum(len(base64.b64decode(uri.partition(",")[2])) for uri in film.pack(at, thumbs, 10.0).sheets)
-    monkeypatch.setattr(film, "ROOM_BYTES", whole // 12)
-    found = film.pack(at, thumbs, 10.0)
+    whole = sum(len(base64.b64decode(uri.partition(",")[2])) for uri in film.pack(at, thumbs).sheets)
+    found = film.pack(at, thumbs, room=whole // 12)
     assert 0 < len(found.time_s) < len(at)
     assert set(found.time_s) <= set(at)
     assert sum(len(base64.b64decode(uri.partition(",")[2])) for uri in found.sheets) <= whole // 12

@@ -1,6 +1,16 @@
 """Plots of a score: functions that draw on axes, and whole figures as SVG in the colours of the page."""
 
-from fieldscore.plots.comparison import along_svg, draw_along, draw_forest, draw_path, forest_svg, path_svg
+from fieldscore.plots.comparison import (
+    along_figure,
+    along_svg,
+    draw_along,
+    draw_forest,
+    draw_path,
+    forest_figure,
+    forest_svg,
+    path_figure,
+    path_svg,
+)
 from fieldscore.plots.decimate import Envelope, Stripes, envelope, stripes
 from fieldscore.plots.draw import (
     clock,
@@ -12,6 +22,7 @@ from fieldscore.plots.draw import (
     shade_lost,
 )
 from fieldscore.plots.lettering import lettering
+from fieldscore.plots.light import LIGHT, light_figure, light_measured, light_svg
 from fieldscore.plots.look import CauseLook, cause_look
 from fieldscore.plots.paper import SHEET, Paper
 from fieldscore.plots.rasters import draw_histogram, draw_readable_map, zone_box
@@ -29,6 +40,7 @@ __all__ = [
     "CauseLook",
     "Envelope",
     "Stripes",
+    "along_figure",
     "along_svg",
     "cause_look",
     "clock",
@@ -44,10 +56,16 @@ __all__ = [
     "draw_readable_map",
     "draw_recoveries",
     "envelope",
+    "forest_figure",
     "forest_svg",
+    "LIGHT",
+    "light_figure",
+    "light_measured",
+    "light_svg",
     "lettering",
     "map_figure",
     "map_svg",
+    "path_figure",
     "path_svg",
     "recoveries_figure",
     "recoveries_svg",

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from fieldscore.comparison import USABLE, Difference, PairedPlaces
 from fieldscore.plots.decimate import envelope
@@ -22,7 +23,7 @@ _ROW = 34.0  # view-box units a measure
 _PANEL, _PANEL_GAP = 92.0, 38.0
 _TICKS = (1, 3, 10, 30, 100)  # multiples of what is worth caring about
 _EDGE_TICKS = 3.0  # the scale reaches at least so far
-_NARROW = 500.0  # view-box units: under this a row's words stand above its mark
+_NARROW = 560.0  # view-box units: under this a row's words stand above its mark
 # Measures drawn along the route, with the top of the axis where it is fixed.
 ALONG: tuple[tuple[str, str, float | None], ...] = (
     ("zone_readable_percent", "Flying zone readable, %", 100.0),
@@ -141,53 +142,68 @@ def draw_path(ax: Axes, time_a_s: Series, time_b_s: Series, shown: Sequence[tupl
         ax.spines[side].set_visible(False)
 
 
-def forest_svg(rows: Sequence[tuple[str, str, Sequence[Difference]]], size: Size, prefix: str, label: str) -> str:
-    """The differences as inline SVG; `label` is read out."""
+def forest_figure(rows: Sequence[tuple[str, str, Sequence[Difference]]], size: Size) -> Figure:
+    """The differences as a figure; call within `rc_context(STYLE)`."""
     narrow = size.width < _NARROW
     left, right = (size.right, size.right) if narrow else (170.0, 250.0)
     row = _ROW * (1.35 if narrow else 1.0)
     foot, top = 42.0, 6.0
     height = row * len(rows) + foot + top
+    figure = new_figure(size.width, height)
+    ax = figure.add_axes(
+        (left / size.width, foot / height, 1.0 - (left + right) / size.width, row * len(rows) / height)
+    )
+    draw_forest(ax, rows, narrow=narrow)
+    return figure
+
+
+def forest_svg(rows: Sequence[tuple[str, str, Sequence[Difference]]], size: Size, prefix: str, label: str) -> str:
+    """The differences as inline SVG; `label` is read out."""
     with rc_context(STYLE):
-        figure = new_figure(size.width, height)
-        ax = figure.add_axes(
-            (left / size.width, foot / height, 1.0 - (left + right) / size.width, row * len(rows) / height)
-        )
-        draw_forest(ax, rows, narrow=narrow)
-        return to_svg(figure, prefix, label)
+        return to_svg(forest_figure(rows, size), prefix, label)
+
+
+def along_figure(places: PairedPlaces, size: Size) -> Figure:
+    """Both flights along the route, a panel a measure; call within `rc_context(STYLE)`."""
+    panels = [one for one in ALONG if one[0] in places.values and _drawn(places, one[0])]
+    foot, left = 40.0, 48.0
+    height = len(panels) * (_PANEL + _PANEL_GAP) + foot
+    figure = new_figure(size.width, height)
+    shared: Axes | None = None
+    for number, panel in enumerate(panels):
+        bottom = height - (number + 1) * (_PANEL + _PANEL_GAP)
+        box = (left / size.width, bottom / height, 1.0 - (left + size.right) / size.width, _PANEL / height)
+        ax = figure.add_axes(box, sharex=shared)
+        shared = shared or ax
+        draw_along(ax, places, panel, size.max_points)
+        ax.tick_params(labelbottom=number == len(panels) - 1)
+    if shared is not None:
+        shared.set_xlim(0.0, max(float(places.place_s[-1]), 0.1))
+        ax.set_xlabel("way along the route, in seconds of flight")
+    return figure
 
 
 def along_svg(places: PairedPlaces, size: Size, prefix: str, label: str) -> str:
     """Both flights along the route as inline SVG, a panel a measure."""
-    panels = [one for one in ALONG if one[0] in places.values and _drawn(places, one[0])]
-    foot, left = 40.0, 48.0
-    height = len(panels) * (_PANEL + _PANEL_GAP) + foot
     with rc_context(STYLE):
-        figure = new_figure(size.width, height)
-        shared: Axes | None = None
-        for number, panel in enumerate(panels):
-            bottom = height - (number + 1) * (_PANEL + _PANEL_GAP)
-            box = (left / size.width, bottom / height, 1.0 - (left + size.right) / size.width, _PANEL / height)
-            ax = figure.add_axes(box, sharex=shared)
-            shared = shared or ax
-            draw_along(ax, places, panel, size.max_points)
-            ax.tick_params(labelbottom=number == len(panels) - 1)
-        if shared is not None:
-            shared.set_xlim(0.0, max(float(places.place_s[-1]), 0.1))
-            ax.set_xlabel("way along the route, in seconds of flight")
-        return to_svg(figure, prefix, label)
+        return to_svg(along_figure(places, size), prefix, label)
+
+
+def path_figure(time_a_s: Series, time_b_s: Series, shown: Sequence[tuple[float, float]], size: Size) -> Figure:
+    """The alignment path as a figure; call within `rc_context(STYLE)`."""
+    width, height = min(size.width, 460.0), 320.0
+    figure = new_figure(width, height)
+    ax = figure.add_axes((56.0 / width, 46.0 / height, 1.0 - 72.0 / width, 1.0 - 60.0 / height))
+    draw_path(ax, time_a_s, time_b_s, shown)
+    return figure
 
 
 def path_svg(  # noqa: PLR0913 - what is drawn, and how it goes into the page
     time_a_s: Series, time_b_s: Series, shown: Sequence[tuple[float, float]], size: Size, prefix: str, label: str
 ) -> str:
     """The alignment path as inline SVG."""
-    width, height = min(size.width, 460.0), 320.0
     with rc_context(STYLE):
-        figure = new_figure(width, height)
-        ax = figure.add_axes((56.0 / width, 46.0 / height, 1.0 - 72.0 / width, 1.0 - 60.0 / height))
-        draw_path(ax, time_a_s, time_b_s, shown)
-        return to_svg(figure, prefix, label)
+        return to_svg(path_figure(time_a_s, time_b_s, shown, size), prefix, label)
 
 
 def _drawn(places: PairedPlaces, name: str) -> bool:

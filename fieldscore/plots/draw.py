@@ -65,14 +65,14 @@ def draw_causes(ax: Axes, score: Score, max_points: int = MAX_POINTS) -> None:
         ax.axhline(row, color=COLOURS["hair"], linewidth=0.5, zorder=0)
         spans = runs.of(state)
         if spans:
-            patch = _blocks(spans, row - _LANE_FILL / 2, row + _LANE_FILL / 2)
+            patch = blocks(spans, row - _LANE_FILL / 2, row + _LANE_FILL / 2)
             patch.set(facecolor=COLOURS[colour], linewidth=0.0, hatch=hatch or None, label=label)
             patch.set_edgecolor(COLOURS["paper"])  # the hatch's colour; the edge itself has no width
             ax.add_patch(patch)
     ax.set_ylim(len(lanes) - 0.4, -0.6)
     ax.set_yticks(range(len(lanes)), [lane[0] for lane in lanes])
-    _head(ax, "Usable, and why not")
-    _bare_axes(ax)
+    head(ax, "Usable, and why not")
+    bare_axes(ax)
     ax.grid(visible=False, axis="y")
 
 
@@ -87,49 +87,49 @@ def draw_level(ax: Axes, score: Score, max_points: int = MAX_POINTS) -> None:
         handles.append(
             Rectangle((0, 0), 1, 1, facecolor=COLOURS["accent"], alpha=0.2, label="5 to 95 % of the picture")
         )
-    handles[:0] = _curve(ax, timeline.time_s, column(timeline, LEVEL), "accent", "mean", max_points)
+    handles[:0] = curve(ax, timeline.time_s, column(timeline, LEVEL), "accent", "mean", max_points)
     black = score.criteria.black_level_percent
     _criterion(ax, black, f"black under {black:g} %")
     ax.set_ylim(-5.0, max(_LEVEL_TOP, _top(high), _top(column(timeline, LEVEL))))
-    _head(ax, "Level, % of nominal white", handles)
-    _bare_axes(ax)
+    head(ax, "Level, % of nominal white", handles)
+    bare_axes(ax)
 
 
 def draw_clipping(ax: Axes, score: Score, max_points: int = MAX_POINTS) -> None:
     """Shares of the picture at the ceiling and at the floor, in %."""
     timeline = score.record.timeline
     clipped, crushed = column(timeline, CLIPPED), column(timeline, CRUSHED)
-    handles = _curve(ax, timeline.time_s, crushed, "dark", "at the floor", max_points)
-    handles += _curve(ax, timeline.time_s, clipped, "blown", "at the ceiling", max_points, dashes=(4, 1.5))
+    handles = curve(ax, timeline.time_s, crushed, "dark", "at the floor", max_points)
+    handles += curve(ax, timeline.time_s, clipped, "blown", "at the ceiling", max_points, dashes=(4, 1.5))
     ax.set_ylim(0.0, max(_MIN_CEILING, _top(clipped), _top(crushed)))
-    _head(ax, "Crushed and clipped, % of the picture", handles)
-    _bare_axes(ax)
+    head(ax, "Crushed and clipped, % of the picture", handles)
+    bare_axes(ax)
 
 
 def draw_readable(ax: Axes, score: Score, max_points: int = MAX_POINTS) -> None:
     """Share of readable tiles, whole picture and flying zone, with the line a usable frame must reach."""
     timeline = score.record.timeline
-    handles = _curve(
+    handles = curve(
         ax, timeline.time_s, column(timeline, READABLE), "soft", "whole picture", max_points, dashes=(4, 1.5)
     )
-    handles += _curve(ax, timeline.time_s, column(timeline, ZONE_READABLE), "usable", "flying zone", max_points)
+    handles += curve(ax, timeline.time_s, column(timeline, ZONE_READABLE), "usable", "flying zone", max_points)
     needed = score.criteria.usable_zone_readable_percent
     _criterion(ax, needed, f"needed {needed:g} %")
     ax.set_ylim(0.0, 103.0)
-    _head(ax, "Readable, % of tiles", handles)
-    _bare_axes(ax)
+    head(ax, "Readable, % of tiles", handles)
+    bare_axes(ax)
 
 
 def draw_noise(ax: Axes, score: Score, max_points: int = MAX_POINTS) -> None:
     """Temporal noise left in the recording, in % of nominal white."""
     timeline = score.record.timeline
     noise = column(timeline, NOISE)
-    _curve(ax, timeline.time_s, noise, "noise", "noise", max_points)
+    curve(ax, timeline.time_s, noise, "noise", "noise", max_points)
     ax.set_ylim(0.0, max(1.0, 1.1 * _top(noise)))
-    _head(ax, "Noise, % of nominal white")
+    head(ax, "Noise, % of nominal white")
     if noise is None:
-        _not_measured(ax)
-    _bare_axes(ax)
+        not_measured(ax)
+    bare_axes(ax)
 
 
 def shade_lost(ax: Axes, score: Score, max_points: int = MAX_POINTS) -> None:
@@ -137,7 +137,7 @@ def shade_lost(ax: Axes, score: Score, max_points: int = MAX_POINTS) -> None:
     runs = _runs(score, max_points)
     spans = [span for state in range(FIRST_CAUSE, FIRST_CAUSE + len(CAUSES)) for span in runs.of(state)]
     if spans:
-        patch = _blocks(spans, 0.0, 1.0)
+        patch = blocks(spans, 0.0, 1.0)
         patch.set(
             facecolor=COLOURS["tint"],
             linewidth=0.0,
@@ -172,7 +172,7 @@ def time_axis(ax: Axes, score: Score, ticks: int) -> None:
 def finish_panel(ax: Axes, title: str) -> None:
     """Give a panel that was drawn elsewhere, with a key of its own, the same title and hairlines."""
     _title(ax, title, _OVER_SCALE if is_narrow(ax) else _OVER_AXES)
-    _bare_axes(ax)
+    bare_axes(ax)
     ax.grid(visible=False)
 
 
@@ -182,7 +182,7 @@ def _runs(score: Score, max_points: int) -> Stripes:
     return stripes(timeline.time_s, frame_states(score), interval, max_points)
 
 
-def _curve(  # noqa: PLR0913, PLR0917 - what a curve on a panel is
+def curve(  # noqa: PLR0913, PLR0917 - what a curve on a panel is
     ax: Axes,
     time_s: Series,
     values: Series | None,
@@ -195,10 +195,10 @@ def _curve(  # noqa: PLR0913, PLR0917 - what a curve on a panel is
     """Draw a curve, with the band of its extremes when it was decimated; give its handle for the key."""
     if values is None:
         return []
-    curve = envelope(time_s, values, max_points)
-    if curve.decimated:
-        ax.fill_between(curve.time_s, curve.low, curve.high, color=COLOURS[colour], alpha=0.35, linewidth=0)
-    (line,) = ax.plot(curve.time_s, curve.middle, color=COLOURS[colour], linewidth=1.3, label=label)
+    shown = envelope(time_s, values, max_points)
+    if shown.decimated:
+        ax.fill_between(shown.time_s, shown.low, shown.high, color=COLOURS[colour], alpha=0.35, linewidth=0)
+    (line,) = ax.plot(shown.time_s, shown.middle, color=COLOURS[colour], linewidth=1.3, label=label)
     if dashes:
         line.set_dashes(dashes)
     return [line]
@@ -220,7 +220,7 @@ def _criterion(ax: Axes, value: float, text: str) -> None:
     )
 
 
-def _head(ax: Axes, title: str, handles: Sequence[Line2D | Rectangle] = ()) -> None:
+def head(ax: Axes, title: str, handles: Sequence[Line2D | Rectangle] = ()) -> None:
     """Title above the axes at the left; the key at the right, or under the title where there is no room."""
     stacked = bool(handles) and is_narrow(ax)
     _title(ax, title, _OVER_KEY if stacked else _OVER_AXES)
@@ -262,7 +262,7 @@ def _title(ax: Axes, title: str, height: float) -> None:
     )
 
 
-def _bare_axes(ax: Axes) -> None:
+def bare_axes(ax: Axes) -> None:
     """Only hairlines: no frame, no tick marks."""
     for side in ("top", "right", "left"):
         ax.spines[side].set_visible(False)
@@ -271,11 +271,12 @@ def _bare_axes(ax: Axes) -> None:
     ax.set_axisbelow(True)
 
 
-def _not_measured(ax: Axes) -> None:
+def not_measured(ax: Axes) -> None:
+    """Say so in the middle of the axes."""
     ax.annotate("not measured", (0.5, 0.5), xycoords="axes fraction", ha="center", va="center", color=COLOURS["soft"])
 
 
-def _blocks(spans: Sequence[tuple[float, float]], bottom: float, top: float) -> PathPatch:
+def blocks(spans: Sequence[tuple[float, float]], bottom: float, top: float) -> PathPatch:
     """All stretches as one path: one element in the file, however many there are."""
     vertices, codes = [], []
     for left, right in spans:

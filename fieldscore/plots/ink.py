@@ -74,6 +74,9 @@ def _recolour(artist: Artist, inked: Any) -> None:
         artist.set_alpha(alpha)
     elif isinstance(artist, (Line2D, Text)):
         artist.set_color(inked(artist.get_color()))
+        if isinstance(artist, Line2D):  # markers that are filled with a colour of their own
+            artist.set_markerfacecolor(inked(artist.get_markerfacecolor()))
+            artist.set_markeredgecolor(inked(artist.get_markeredgecolor()))
         behind = artist.get_bbox_patch() if isinstance(artist, Text) else None
         if behind is not None:
             _recolour(behind, inked)
@@ -110,6 +113,16 @@ def wrapped(text: str, size: float, width: float, weight: str = "normal") -> lis
                 lines.append([piece])
                 used = wide
     return [" ".join(line) for line in lines]
+
+
+def fitted(text: str, size: float, width: float) -> str:
+    """The text in one line of at most `width` points, cut with an ellipsis where it is longer."""
+    text = drawable(text)
+    if width_of(text, size) <= width:
+        return text
+    while text and width_of(f"{text}…", size) > width:
+        text = text[:-1]
+    return f"{text}…"
 
 
 def _pieces(word: str, size: float, width: float, weight: str) -> Iterator[str]:

@@ -83,6 +83,11 @@ CRUSHED = "crushed_percent"
 READABLE = "readable_percent"
 ZONE_READABLE = "zone_readable_percent"
 NOISE = "noise_percent"
+EXPOSURE = "exposure_stops"
+VEIL = "veil_percent"
+CAST_RED = "cast_red_stops"
+CAST_BLUE = "cast_blue_stops"
+BLOOM = "bloom_radius_percent"
 
 
 def column(timeline: Timeline, name: str) -> Series | None:

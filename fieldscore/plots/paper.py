@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Rectangle
 
-from fieldscore.plots.ink import PAPER, drawable, recolour, width_of, wrapped
+from fieldscore.plots.ink import PAPER, drawable, fitted, recolour, width_of, wrapped
 from fieldscore.plots.sheets import Size
 from fieldscore.plots.svg import STYLE, UNITS_PER_INCH
 
@@ -23,7 +23,7 @@ MARGIN = 46.0
 FOOT = 34.0  # from the lower edge to the page number
 INNER = WIDTH - 2 * MARGIN
 # The drawings' measures on paper: as wide as the text, with keys under the titles.
-SHEET = Size(INNER, 74.0, 8.0, 50.0, 700, 8, 420, 380.0, map_numbers=True, panels=0.58)
+SHEET = Size(INNER, 74.0, 8.0, 46.0, 700, 8, 420, 380.0, map_numbers=True, panels=0.58)
 _LEADING = 1.38  # line height over font size; common practice, no source
 _BODY, _SMALL = 9.0, 8.0  # points
 # Any: as STYLE in svg.py
@@ -152,7 +152,7 @@ class Paper:
             return
         self.keep(30.0)
         for at, text in enumerate(heads):
-            self._cell(text, at, edges, right, "soft")
+            self._cell(fitted(text, _SMALL, edges[at + 1] - edges[at] - 6.0), at, edges, right, "soft")
         self.space(_SMALL * _LEADING + 3.0)
         self.line("soft", 0.6)
         self.space(4.0)
@@ -163,12 +163,14 @@ class Paper:
         else:
             self._write(text, edges[at], _SMALL, colour)
 
-    def drawing(self, draw: Callable[[], Figure], most: float = HEIGHT) -> None:
-        """A drawing of plots/sheets on a page of its own, as high as fits and at most `most` points; text may follow."""
+    def drawing(self, draw: Callable[[], Figure], most: float = HEIGHT, head: float = 0.0) -> None:
+        """A drawing of plots/sheets on a page of its own, under `head` points of room, as high as fits and at most `most`.
+
+        Text may follow.
+        """
         with rc_context(_STYLE):
             figure = draw()
         width, height = (float(side) * UNITS_PER_INCH for side in figure.get_size_inches())
-        head = 40.0
         shown = min(height, HEIGHT - 2 * MARGIN - FOOT - head, most)
         for axes in figure.axes:
             box = axes.get_position(original=True)
@@ -187,7 +189,8 @@ class Paper:
 
     def titled_drawing(self, title: str, told: str, draw: Callable[[], Figure], most: float = HEIGHT) -> None:
         """A drawing under a heading and a line of text, on a page of its own."""
-        self.drawing(draw, most)
+        lines = len(wrapped(told, _SMALL, INNER))
+        self.drawing(draw, most, 12.0 * _LEADING + lines * _SMALL * _LEADING + 8.0)
         after, self._top = self._top, MARGIN
         self.text(title, 12.0, weight="bold")
         self.text(told, _SMALL, "soft")
@@ -200,21 +203,25 @@ class Paper:
         for start in range(0, len(shown), across):
             row = shown[start : start + across]
             heights = [width * picture.shape[0] / picture.shape[1] for picture, _, _ in row]
+            heads = [wrapped(title, _BODY, width, "bold") for _, title, _ in row]
             under = [wrapped(text, _SMALL, width) for _, _, text in row]
-            self.keep(max(heights) + 16.0 + max(map(len, under)) * _SMALL * _LEADING + 8.0)
+            lines = max(len(head) * _BODY + len(text) * _SMALL for head, text in zip(heads, under, strict=True))
+            high = max(heights) + 3.0 + lines * _LEADING + 8.0
+            self.keep(high)
             top = self._top
-            for at, ((picture, title, _), height, lines) in enumerate(zip(row, heights, under, strict=True)):
+            for at, ((picture, _, _), height) in enumerate(zip(row, heights, strict=True)):
                 left = MARGIN + at * (width + gap)
                 axes = self._page.add_axes((left / WIDTH, 1 - (top + height) / HEIGHT, width / WIDTH, height / HEIGHT))
                 axes.imshow(picture, aspect="auto", interpolation="none")
                 axes.set_axis_off()
                 self._top = top + height + 3.0
-                self._write(title, left, 9.0, weight="bold")
-                self._top += 9.0 * _LEADING
-                for line in lines:
+                for line in heads[at]:
+                    self._write(line, left, _BODY, weight="bold")
+                    self._top += _BODY * _LEADING
+                for line in under[at]:
                     self._write(line, left, _SMALL, "soft")
                     self._top += _SMALL * _LEADING
-            self._top = top + max(heights) + 16.0 + max(map(len, under)) * _SMALL * _LEADING + 8.0
+            self._top = top + high
 
     def big(self, text: str, under: str, beside: str) -> None:
         """The main figure, large, with a line under it and its sentence beside it."""

@@ -47,6 +47,7 @@ _PANELS: tuple[tuple[Drawing, float], ...] = (
     (draw.draw_noise, 62.0),
 )
 _HISTOGRAM_HEIGHT = 128.0
+_LEAST_LANES = 88.0  # seven lanes, each as high as its name
 _FOOT = 42.0  # under the last panel: room for the time axis
 _SCALE_WIDTH, _SCALE_HEIGHT = 96.0, 7.0
 _MAP_FOOT = 40.0  # under the map: room for its colour scale
@@ -55,6 +56,7 @@ _MAP_FOOT = 40.0  # under the map: room for its colour scale
 def timeline_figure(score: Score, size: Size = WIDE) -> Figure:
     """Every timeline plot on one time axis, under each other; call within `rc_context(STYLE)`."""
     panels = [(drawing, high * size.panels) for drawing, high in _PANELS]
+    panels[0] = (panels[0][0], max(panels[0][1], _LEAST_LANES))
     histogram = _HISTOGRAM_HEIGHT * size.panels
     height = sum(panel_height + size.gap for _, panel_height in panels) + histogram + size.gap + _FOOT
     figure = new_figure(size.width, height)
@@ -62,7 +64,7 @@ def timeline_figure(score: Score, size: Size = WIDE) -> Figure:
     shared: Axes | None = None
     for drawing, panel_height in panels:
         top -= size.gap
-        axes = _panel(figure, size, top, panel_height, shared)
+        axes = panel_axes(figure, size, top, panel_height, shared)
         shared = shared or axes
         drawing(axes, score, size.max_points)
         if drawing is not draw.draw_causes:
@@ -70,7 +72,7 @@ def timeline_figure(score: Score, size: Size = WIDE) -> Figure:
         axes.tick_params(labelbottom=False)
         top -= panel_height
     top -= size.gap
-    axes = _panel(figure, size, top, histogram, shared)
+    axes = panel_axes(figure, size, top, histogram, shared)
     _histogram(figure, axes, score, size, top)
     draw.time_axis(axes, score, size.ticks)
     axes.set_xlabel("time from the start of the recording, min:s", fontsize=11.0)
@@ -115,7 +117,8 @@ def map_svg(score: Score, size: Size, prefix: str) -> str:
     return to_svg(figure, prefix, "Map of the picture: share of the airtime each tile was readable, in percent")
 
 
-def _panel(figure: Figure, size: Size, top: float, height: float, shared: Axes | None) -> Axes:
+def panel_axes(figure: Figure, size: Size, top: float, height: float, shared: Axes | None) -> Axes:
+    """Axes of a panel whose upper edge is `top` view-box units above the figure\'s foot."""
     total = figure.get_figheight() * UNITS_PER_INCH
     width = (size.width - size.left - size.right) / size.width
     return figure.add_axes((size.left / size.width, (top - height) / total, width, height / total), sharex=shared)

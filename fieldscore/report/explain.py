@@ -164,6 +164,46 @@ _PLACES: Mapping[str, Explanation] = {
         "the route, and the camera's exposure control",
         "Level stability",
     ),
+    "stability.hunting_stops": Explanation(
+        "By how much the camera's own exposure swings up and down without being asked to, from the lowest to the highest, in "
+        "stops; 0 where no swing stands out.",
+        "A swing under a twentieth of a stop, or one of fewer than four turns, is not told from chance.",
+        "the camera's exposure control, and a longer flight, which shows slower swings",
+        "Hunting and mains beat",
+    ),
+    "stability.hunting_period_s": Explanation(
+        "How long one swing of the exposure takes, in seconds.",
+        "",
+        "the camera's exposure control",
+        "Hunting and mains beat",
+    ),
+    "stability.flicker_percent": Explanation(
+        "How strongly lamps on the mains beat with the frames, in % of white: the picture pulses slowly.",
+        "",
+        "the lamps, the mains, the shutter and the frame rate",
+        "Hunting and mains beat",
+    ),
+    "stability.flicker_hz": Explanation(
+        "How often that beat brightens the picture, in turns a second.", "", "the frame rate", "Hunting and mains beat"
+    ),
+    "lamps.passes": Explanation(
+        "How many times a lamp grew in the picture and went again.",
+        "Two lamps that come near together count once.",
+        "the route, and how near it leads past lamps",
+        "Lamps",
+    ),
+    "lamps.pulldown_stops": Explanation(
+        "By how much the camera's exposure fell while a lamp was near, in stops; the median of all. Nearer zero is better.",
+        "To about a fifth of a stop on simulated flights.",
+        "the lamps, how near they were flown past, and the camera's metering",
+        "Lamps",
+    ),
+    "lamps.veil_percent": Explanation(
+        "How much more light the lens spread over the picture while a lamp was near, in % of white; the median of all.",
+        "",
+        "the lens and its cleanliness, the lamps, and how near they were",
+        "Lamps",
+    ),
     "events.recovery_s": Explanation(
         "From the middle of the two frames around the edge to the moment after which the level stays within 10 % of where "
         "it settles for half a second.",

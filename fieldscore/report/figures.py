@@ -16,14 +16,20 @@ _STABILITY_TITLES = {
     "level_drift_percent": "Drift of the level",
     "hunting_stops": "Hunting of the exposure",
     "hunting_period_s": "Period of the hunting",
+    "flicker_percent": "Flicker of lamps",
+    "flicker_hz": "Beat of the flicker",
+    "passes": "Lamps that came near",
+    "pulldown_stops": "Pulled down by a lamp",
+    "veil_percent": "Veil added by a lamp",
 }
-_BLOCK_TITLES = {"lamps": "Lamps flown past", "stability": "Steadiness of the brightness"}
+_BLOCK_TITLES = {"lamps": "Lamps that came near", "stability": "Steadiness of the brightness"}
 _UNITS = (
     ("_percent_per_s", "%/s"),
     ("_percent", "%"),
     ("_stops", "stop"),
     ("_codes", "code"),
     ("_px", "px"),
+    ("_hz", "Hz"),
     ("_s", "s"),
 )
 
@@ -100,7 +106,7 @@ def measures(score: Score, flight: Mapping[str, Any]) -> Table:
         keys = tuple(f"measures.{name}.{key}" for key in ("median", "p5", "p95"))
         values = tuple(found[key] for key in ("median", "p5", "p95"))
         figures = tuple(
-            Figure(key, value, words.number(value, found["unit"])) for key, value in zip(keys, values, strict=True)
+            Figure(key, value, _shown(value, found["unit"])) for key, value in zip(keys, values, strict=True)
         )
         measured = score.measures[name].n / frames if frames else None
         sure = f"Measured on {words.share(measured)} of the frames of the airtime." if measured is not None else ""
@@ -122,6 +128,13 @@ def _block(flight: Mapping[str, Any], key: str) -> Table:
         title = _STABILITY_TITLES.get(name, column_title(name))
         rows.append(Row(title, name, (found._replace(reason=""),), told(explain_place(place)), found.reason))
     return Table(_BLOCK_TITLES.get(key, column_title(key)), ("",), rows)
+
+
+def _shown(value: float | None, unit: str) -> str:
+    """A figure; a whole one without a unit is a count, as of lamps."""
+    if not unit and value is not None and value == round(value):
+        return f"{value:.0f}"
+    return words.number(value, unit)
 
 
 def _unit(name: str) -> str:

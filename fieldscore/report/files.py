@@ -19,7 +19,9 @@ from fieldscore.comparison import Comparison
 from fieldscore.errors import ResultsError
 from fieldscore.record import FlightRecord
 from fieldscore.report.archive import npz_bytes
-from fieldscore.report.compare_page import Pictures, render_comparison
+from fieldscore.report.compare_facts import Pictures
+from fieldscore.report.compare_page import render_comparison
+from fieldscore.report.compare_pdf import comparison_pdf
 from fieldscore.report.comparison import comparison_json, pairs_csv
 from fieldscore.report.flight import SCHEMA, dump_json, flight_json
 from fieldscore.report.html import render_html
@@ -86,13 +88,16 @@ def write_recovery(tests: Sequence[Tested], directory: Path, *, pdf: bool = Fals
     return _write_sheet(directory, contents, RECOVERY_FILE, "recovery test")
 
 
-def write_comparison(result: Comparison, directory: Path, pictures: Pictures) -> Path:
-    """Write comparison.json, pairs.csv and report.html of a comparison into a folder; gives the report's path.
+def write_comparison(result: Comparison, directory: Path, pictures: Pictures, *, pdf: bool = False) -> Path:
+    """Write comparison.json, pairs.csv and report.html of a comparison into a folder, with `pdf` report.pdf, too.
+
+    Gives the page's path.
 
     ResultsError where the folder holds a report that is no comparison's, and where writing fails.
     """
     contents = {
         REPORT_FILE: render_comparison(result, pictures).encode("utf-8"),
+        **({PDF_FILE: comparison_pdf(result, pictures)} if pdf else {}),
         PAIRS_FILE: pairs_csv(result).encode("ascii"),
         COMPARISON_FILE: dump_json(comparison_json(result)).encode("ascii"),
     }

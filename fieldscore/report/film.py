@@ -24,8 +24,8 @@ LOOKS: tuple[tuple[str, int, int], ...] = (
     ("webp", 160, 22),
     ("webp", 160, 10),
 )
-ROOM_BYTES = 2_600_000  # for the sheets of up to five minutes: 3.5 MB as base64, in a page that may have 5
-ROOM_FOR_S = 300.0  # a longer flight has so much room for each five minutes
+ROOM_BYTES = 2_400_000  # for the sheets: 3.2 MB as base64, in a page that may have 5
+ROOM_FOR_S = 300.0  # of flight: a longer one has as much room, and fewer pictures a second in it
 _JPEG = b"\xff\xd8\xff"  # start of every JPEG file
 _SAMPLE = PER_SHEET  # pictures that the size is estimated from
 
@@ -42,16 +42,18 @@ class Film:
 def pack(
     time_s: npt.NDArray[np.float64],
     thumbs: Sequence[bytes],
-    duration_s: float,
     more: Mapping[float, bytes] | None = None,
+    *,
+    density: float = 1.0,
+    room: float = ROOM_BYTES,
 ) -> Film:
-    """Sheets of the flight's JPEG pictures, about PICTURES_A_SECOND of them and all of `more`, as good as the room allows.
+    """Sheets of the flight's JPEG pictures, about `density` x PICTURES_A_SECOND of them, as good as the `room` in bytes allows.
 
+    All of `more` are among them, until even the plainest look needs more room.
     `more` are pictures by time in seconds that must not be missed, as those around a flash. What is no JPEG, or does not
     decode, is left out.
     """
-    room = ROOM_BYTES * max(1.0, duration_s / ROOM_FOR_S)
-    found = {float(time_s[index]): thumbs[index] for index in _thinned(time_s, PICTURES_A_SECOND)}
+    found = {float(time_s[index]): thumbs[index] for index in _thinned(time_s, density * PICTURES_A_SECOND)}
     found = {at: data for at, data in {**found, **(more or {})}.items() if _size(data) is not None}
     time_s = np.array(sorted(found))
     thumbs = [found[at] for at in time_s.tolist()]

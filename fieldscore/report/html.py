@@ -16,6 +16,7 @@ from fieldscore.report.explain import explain_place
 from fieldscore.report.figures import tables, told
 from fieldscore.report.flight import flight_json
 from fieldscore.report.instrument import instrument, policy, script
+from fieldscore.report.light import READING, light_panels
 from fieldscore.report.summary import airtime_of, gaps_text, interval_text, verdict_of
 from fieldscore.report.track import track_data
 from fieldscore.score import CAUSES, Score
@@ -30,6 +31,7 @@ def render_html(score: Score, pictures: Mapping[float, bytes]) -> str:
     with the recording is escaped, and characters that cannot be seen are written out.
     """
     flight = flight_json(score)
+    track = track_data(score, pictures=pictures)
     wide_map, narrow_map = map_svg(score, WIDE, "mw"), map_svg(score, NARROW, "mn")
     return (
         environment()
@@ -49,13 +51,16 @@ def render_html(score: Score, pictures: Mapping[float, bytes]) -> str:
             scale=context.scale(flight),
             policy=policy(),
             script=script(),
-            instrument=instrument(TIMELINE, [track_data(score, pictures=pictures)]),
+            instrument=instrument(TIMELINE, [track]),
+            held=track["held"],
             axes=[f"{size.left / size.width:.5f} {size.right / size.width:.5f}" for size in (WIDE, NARROW)],
             # Markup: drawn by this program from numbers alone; no name from outside reaches a plot.
             timeline_wide=Markup(timeline_svg(score, WIDE, "tw")),  # noqa: S704
             timeline_narrow=Markup(timeline_svg(score, NARROW, "tn")),  # noqa: S704
             map_wide=Markup(wide_map),  # noqa: S704
             map_narrow=Markup(narrow_map),  # noqa: S704
+            light=light_panels(score),
+            reading=READING,
             shots=context.shots(score, flight, pictures),
             tables=tables(score, flight),
             explained=context.explained(),

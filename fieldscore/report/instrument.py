@@ -17,11 +17,17 @@ _OFF = (
 )
 
 
+# Parts of the script by job, in order: each uses what those before it define.
+_PARTS = ("timeline_data.js", "timeline_instrument.js", "timeline_page.js")
+
+
 @cache
 def script() -> Markup:
-    """The script as it goes between `<script>` and `</script>`."""
-    # Markup: a file of this program; nothing from a recording is in it.
-    return Markup((files("fieldscore.report") / "templates" / "timeline.js").read_text(encoding="utf-8"))  # noqa: S704
+    """The script as it goes between `<script>` and `</script>`: its parts in one scope of their own."""
+    folder = files("fieldscore.report") / "templates"
+    parts = "\n".join((folder / part).read_text(encoding="utf-8") for part in _PARTS)
+    # Markup: files of this program; nothing from a recording is in them.
+    return Markup(f'"use strict";\n(() => {{\n{parts}}})();')  # noqa: S704
 
 
 @cache

@@ -5,18 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import cv2
 import numpy as np
 
 from fieldscore import __version__
-from fieldscore.plots import SHEET, Paper, map_figure, recoveries_figure, timeline_figure
-from fieldscore.plots.paper import Picture
+from fieldscore.plots import SHEET, Paper, light_figure, light_measured, map_figure, recoveries_figure, timeline_figure
 from fieldscore.report import context, words
 from fieldscore.report.assumed import assumed
-from fieldscore.report.cautions import CAUTIONS
 from fieldscore.report.explain import explain_place
 from fieldscore.report.figures import Row, tables, told
 from fieldscore.report.flight import flight_json
+from fieldscore.report.light import READING, WORDS, reading
+from fieldscore.report.pdf_parts import cautions, decoded, mast
 from fieldscore.report.recovery import (
     KINDS,
     STRIP_AFTER_S,
@@ -31,7 +30,6 @@ from fieldscore.report.recovery import (
 from fieldscore.report.summary import airtime_of, gaps_text, interval_text, ordered_causes, verdict_of
 from fieldscore.score import Score
 
-_PICTURE_WIDTH = 420  # px: 170 points wide at 180 dots an inch, enough for print
 _HATCHES = {"plain": "", "cross": "xxxx", "upright": "||||", "rising": "////", "falling": "\\\\\\\\", "level": "----"}
 _MOST_STRIP = 6  # pictures of a recovery in a row
 
@@ -41,7 +39,7 @@ def flight_pdf(score: Score, pictures: Mapping[float, bytes]) -> bytes:
     flight = flight_json(score)
     name = words.visible(score.record.name)
     paper = Paper(name, f"fieldscore {__version__}")
-    _mast(paper, name, _facts(score, flight))
+    mast(paper, name, _facts(score, flight))
     usable = flight["usable"]
     paper.big(words.share(usable["share"]), "of the airtime usable", verdict_of(flight, score.usable.reason))
     paper.text(words.sentence(interval_text(flight, score.usable.reason)), colour="soft")
@@ -60,12 +58,16 @@ def flight_pdf(score: Score, pictures: Mapping[float, bytes]) -> bytes:
         "One time axis for all. Grey stripes are the moments that were not usable; the top rows say why.",
         lambda: timeline_figure(score, SHEET),
     )
+    _light(paper, score)
     paper.titled_drawing(
         "Where in the picture",
         "How much of the airtime each part of the picture would have shown an obstacle, in %. The outline is the flying zone.",
         lambda: map_figure(score, SHEET),
         most=380.0,
     )
+    paper.heading("How to read the drawings over the flight")
+    for head, text in READING:
+        paper.text(f"{head}: {text}", 8.0, "soft")
     _gaps(paper, flight)
     if flight["events"]:
         paper.heading("Flashes")
@@ -90,7 +92,7 @@ def flight_pdf(score: Score, pictures: Mapping[float, bytes]) -> bytes:
     paper.table(("", ""), [(key, "\n".join(lines)) for key, lines in context.recording(score, flight)], (1, 4))
     paper.heading("Notes")
     paper.bullets([words.visible(note) for note in flight["notes"]] or ["None."])
-    _cautions(paper)
+    cautions(paper)
     return paper.pdf()
 
 
@@ -99,7 +101,7 @@ def recovery_pdf(tests: Sequence[Tested]) -> bytes:
     data = recovery_json(tests)
     name = ", ".join(dict.fromkeys(words.visible(test.label) for test in tests))
     paper = Paper(name, f"fieldscore {__version__}")
-    _mast(paper, name, "how long the picture takes to come back after a light changes")
+    mast(paper, name, "how long the picture takes to come back after a light changes")
     for line in lead(data):
         paper.text(line, 12.0)
     for one in data["differences"]:
@@ -116,7 +118,9 @@ def recovery_pdf(tests: Sequence[Tested]) -> bytes:
         cells = [event_cells(event) for event in test.score.events]
         heads = ("what", "at", "back after", "between", "black", "first usable", "over", "under", "settles at")
         keys = ("what", "at", "recovery", "bounds", "black", "readable", "over", "under", "settled")
-        paper.table(heads, [[str(row[key]) for key in keys] for row in cells], (1, 0.8, 1.1, 2.2, 0.7, 1, 0.9, 0.9, 1))
+        paper.table(
+            heads, [[str(row[key]) for key in keys] for row in cells], (1, 0.8, 1.1, 2.1, 0.7, 1.3, 0.9, 0.9, 1)
+        )
         _strips(paper, test)
     for kind, title in KINDS:
         group = [(words.visible(test.label), test.score, test.events(kind)) for test in tests if test.events(kind)]
@@ -127,17 +131,21 @@ def recovery_pdf(tests: Sequence[Tested]) -> bytes:
                 lambda group=group: recoveries_figure(group, SHEET),  # type: ignore[misc]
             )
     paper.heading("Notes")
-    paper.bullets([words.visible(note) for note in data["notes"]])
-    _cautions(paper)
+    paper.bullets([words.sentence(words.visible(note)) for note in data["notes"]])
+    cautions(paper)
     return paper.pdf()
 
 
-def _mast(paper: Paper, name: str, facts: str) -> None:
-    paper.text(name, 18.0, weight="bold")
-    paper.text(facts, colour="soft")
-    paper.space(4.0)
-    paper.line("ink", 2.0)
-    paper.space(14.0)
+def _light(paper: Paper, score: Score) -> None:
+    measured = light_measured(score)
+    if measured:
+        told = "The same time axis as before; grey stripes are the moments that were not usable."
+        paper.titled_drawing("What light did to it", told, lambda: light_figure(score, SHEET, measured))
+    else:
+        paper.heading("What light did to it")
+        paper.text("Not measured in this flight.")
+    for name in measured:
+        paper.text(f"{WORDS[name][0]}: {reading(score, name)}", 8.0, "soft")
 
 
 def _facts(score: Score, flight: Mapping[str, Any]) -> str:
@@ -171,7 +179,7 @@ def _moments(paper: Paper, score: Score, flight: Mapping[str, Any], pictures: Ma
     shown = []
     for index, one in enumerate(flight["moments"]):
         taken_s, data = context.picture_at(score, pictures, score.moments[index].time_s)
-        picture = _decoded(data)
+        picture = decoded(data)
         if picture is None or taken_s is None:
             continue
         figures = (
@@ -196,25 +204,9 @@ def _strips(paper: Paper, test: Tested) -> None:
     for event in test.score.events:
         times = sorted(one for one in test.pictures if event.at_s - STRIP_BEFORE_S <= one <= event.at_s + STRIP_AFTER_S)
         places = np.unique(np.linspace(0, len(times) - 1, min(len(times), _MOST_STRIP)).astype(int)).tolist()
-        found = [(_decoded(test.pictures[times[at]]), f"{times[at] - event.at_s:+.2f} s") for at in places]
+        found = [(decoded(test.pictures[times[at]]), f"{times[at] - event.at_s:+.2f} s") for at in places]
         shown = [(picture, when, "") for picture, when in found if picture is not None]
         if shown:
             paper.keep(100.0)
             paper.text(f"{words.event_name(event.kind)}, {words.moment(event.at_s)}", weight="bold")
             paper.pictures(shown, across=_MOST_STRIP)
-
-
-def _cautions(paper: Paper) -> None:
-    paper.heading("Before you fly on it")
-    paper.bullets(CAUTIONS)
-
-
-def _decoded(data: bytes | None) -> Picture | None:
-    """A JPEG picture as RGB, small enough for print; None where there is none."""
-    found = None if data is None else cv2.imdecode(np.frombuffer(data, dtype=np.uint8), cv2.IMREAD_COLOR)
-    if found is None:
-        return None
-    if found.shape[1] > _PICTURE_WIDTH:
-        size = (_PICTURE_WIDTH, max(1, round(found.shape[0] * _PICTURE_WIDTH / found.shape[1])))
-        found = cv2.resize(found, size, interpolation=cv2.INTER_AREA)
-    return np.asarray(found[:, :, ::-1], dtype=np.uint8)

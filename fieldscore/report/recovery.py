@@ -18,7 +18,7 @@ from fieldscore.report.cautions import CAUTIONS
 from fieldscore.report.html import environment
 from fieldscore.report.instrument import instrument, policy, script
 from fieldscore.report.track import axis_data, track_data
-from fieldscore.report.words import event_name, event_text, moment, seconds3, visible
+from fieldscore.report.words import event_name, event_text, moment, seconds3, sentence, visible
 from fieldscore.score import Score
 
 SCHEMA = "fieldscore.recovery/1"
@@ -148,7 +148,7 @@ def compared(one: Mapping[str, Any]) -> str:
     more = "slower" if one["difference_s"] > 0 else "quicker"
     told = f"{kind}: {second} is {seconds3(abs(one['difference_s']))} {more} than {first}"
     if one["ci95"] is None:
-        return f"{told}; n {one['n'][0]} and {one['n'][1]}: four repeats each are the fewest that give an interval"
+        return f"{told} ({one['n'][0]} and {one['n'][1]} measured: four repeats each are the fewest that tell how sure it is)"
     verdict = "" if one["quicker"] else "; no difference shown"
     return f"{told} (95 % interval {one['ci95'][0]:+.3f} to {one['ci95'][1]:+.3f} s){verdict}"
 
@@ -175,7 +175,7 @@ def render_recovery(tests: Sequence[Tested]) -> str:
         script=script(),
         together=_together(tests),
         differences=[compared(one) for one in data["differences"]],
-        notes=[visible(note) for note in data["notes"]],
+        notes=[sentence(visible(note)) for note in data["notes"]],
         cautions=CAUTIONS,
         version=__version__,
     )
@@ -256,6 +256,8 @@ def _clip_context(test: Tested, place: str) -> dict[str, Any]:
             for time_s in frames
         ]
         rows.append({**event_cells(event), "strip": strip})
-    timeline = instrument(place, [track_data(test.score, test.label, test.pictures)], chosen="level_percent")
+    # tracks are lettered; a label that is but a letter would say the same twice, or another
+    track = track_data(test.score, test.file if len(test.label) == 1 else test.label, test.pictures)
+    timeline = instrument(place, [track], chosen="level_percent")
     about = {"label": visible(test.label), "facts": clip_facts(test), "rows": rows}
-    return {**about, "place": place, "timeline": timeline}
+    return {**about, "place": place, "timeline": timeline, "held": track["held"]}

@@ -33,15 +33,21 @@ _SHORT_MOST, _LONG_MOST = 32_766, 2_147_483_646
 OUTSIDE, USABLE, UNJUDGED, FIRST_CAUSE = 0, 1, 2, 3  # states of a row; a cause is FIRST_CAUSE + its place in CAUSES
 
 
-def track_data(score: Score, label: str | None = None, pictures: Mapping[float, bytes] | None = None) -> dict[str, Any]:
+def track_data(
+    score: Score, label: str | None = None, pictures: Mapping[float, bytes] | None = None, *, among: int = 1
+) -> dict[str, Any]:
     """Everything the page's timeline shows of one flight, as plain data; `label` names it beside others.
 
-    `pictures` are JPEG files by time in seconds that are shown beside the small ones of the record.
+    `pictures` are JPEG files by time in seconds that are shown beside the small ones of the record. `among` so many tracks
+    on one page each has its part of the room. `held` of the data says in words what a page holds of a flight too long to be
+    kept as densely as others; "" where it holds as much.
     """
     timeline = score.record.timeline
     states = row_states(score)
-    rows = kept_rows(timeline, states >= FIRST_CAUSE, score.record.evidence.thumb_time_s)
     clip = score.record.clip
+    density = min(1.0, film.ROOM_FOR_S / (among * max(clip.duration_s, 1e-9)))
+    rows = kept_rows(timeline, states >= FIRST_CAUSE, score.record.evidence.thumb_time_s, density)
+    maps, pictured = _maps(score, density), _film(score, pictures, density, among)
     step_s = timeline.interval_s if len(timeline) > 1 else 1.0
     return {
         "label": words.visible(score.record.name if label is None else label),
@@ -53,8 +59,9 @@ def track_data(score: Score, label: str | None = None, pictures: Mapping[float, 
         "states": _state_names(),
         "gaps": [[round(gap.from_s, 4), round(gap.to_s, 4), words.cause_name(gap.cause)] for gap in score.gaps],
         "events": [[event.at_s, words.event_name(event.kind)] for event in score.events],
-        "map": _maps(score),
-        "film": _film(score, pictures),
+        "map": maps,
+        "film": pictured,
+        "held": _held(score, len(rows), pictured) if density < 1.0 else "",
     }
 
 
@@ -66,14 +73,17 @@ def row_states(score: Score) -> npt.NDArray[np.int64]:
 
 
 def kept_rows(
-    timeline: Timeline, lost: npt.NDArray[np.bool_], pictures_s: npt.NDArray[np.float64]
+    timeline: Timeline, lost: npt.NDArray[np.bool_], pictures_s: npt.NDArray[np.float64], density: float = 1.0
 ) -> npt.NDArray[np.int64]:
-    """Rows that the page keeps: all, or of each tenth of a second a lost one, else one with a picture, else the first."""
+    """Rows that the page keeps: all, or of each tenth of a second a lost one, else one with a picture, else the first.
+
+    Of a `density` under 1 the stretches are as much longer.
+    """
     count = len(timeline)
-    if count <= EVERY_ROW_UNTIL:
+    if count <= EVERY_ROW_UNTIL * density:
         return np.arange(count)
     pictured = np.isin(np.round(timeline.time_s, 4), np.round(pictures_s, 4))
-    bins = np.floor(timeline.time_s * ROWS_A_SECOND + 1e-6).astype(np.int64)
+    bins = np.floor(timeline.time_s * density * ROWS_A_SECOND + 1e-6).astype(np.int64)
     order = np.lexsort((np.arange(count), -pictured.astype(np.int8), -lost.astype(np.int8), bins))
     _, first = np.unique(bins[order], return_index=True)
     return np.asarray(np.sort(order[first]), dtype=np.int64)
@@ -95,7 +105,7 @@ def _columns(timeline: Timeline, rows: npt.NDArray[np.int64]) -> Iterator[dict[s
         yield {
             "name": words.visible(column.name),
             "title": words.visible(column_title(column.name)),
-            "unit": words.visible(column.unit),
+            "unit": words.visible(words.unit_name(column.unit)),
             "what": words.visible(explain_column(column).text),
             "decimals": decimals,
             **_figures(values[rows], decimals, column),
@@ -126,12 +136,12 @@ def _state_names() -> list[dict[str, str]]:
     return names + [{"name": name, "colour": look.colour, "hatch": look.hatch_class} for name, look in looks]
 
 
-def _maps(score: Score) -> dict[str, Any] | None:
+def _maps(score: Score, density: float) -> dict[str, Any] | None:
     """Readability maps, each tile in steps of the criterion; None where none was measured."""
     tiles = score.record.tiles
     if not len(tiles.time_s):
         return None
-    _, first = np.unique(np.floor(tiles.time_s * MAPS_A_SECOND + 1e-6), return_index=True)
+    _, first = np.unique(np.floor(tiles.time_s * density * MAPS_A_SECOND + 1e-6), return_index=True)
     k = tiles.readable[first]
     with np.errstate(invalid="ignore"):
         steps = np.clip(np.floor(np.asarray(k, dtype=np.float64) / score.criteria.rose_k * MAP_STEPS), 0, _MAP_MOST)
@@ -151,9 +161,20 @@ def _maps(score: Score) -> dict[str, Any] | None:
     }
 
 
-def _film(score: Score, pictures: Mapping[float, bytes] | None) -> dict[str, Any] | None:
+def _held(score: Score, rows: int, pictured: Mapping[str, Any] | None) -> str:
+    """What the page holds of a long flight, in words."""
+    length = max(score.record.clip.duration_s, 1e-9)
+    shown = f"{words.number(pictured['count'] / length)} pictures and " if pictured else ""
+    return (
+        f"This flight is long: to stay small the page holds {shown}{words.number(rows / length)} rows of figures a second, "
+        "lost moments before others."
+    )
+
+
+def _film(score: Score, pictures: Mapping[float, bytes] | None, density: float, among: int) -> dict[str, Any] | None:
     evidence = score.record.evidence
-    found = film.pack(evidence.thumb_time_s, evidence.thumbs, score.record.clip.duration_s, pictures)
+    room = film.ROOM_BYTES / among
+    found = film.pack(evidence.thumb_time_s, evidence.thumbs, pictures, density=density, room=room)
     if not found.sheets:
         return None
     return {
@@ -161,6 +182,7 @@ def _film(score: Score, pictures: Mapping[float, bytes] | None) -> dict[str, Any
         "size": list(found.size),
         "across": film.ACROSS,
         "per": film.PER_SHEET,
+        "count": len(found.time_s),
         "sheets": list(found.sheets),
     }
 

@@ -192,7 +192,7 @@ def _scope(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]
     first, second = (visible(label) for label in few[0])
     sentences = [
         "This holds for these flights only.",
-        f"To say it of the cameras, fly {first}-{second}-{second}-{first} and on in that way, until each has flown the route "
+        f"To say it of the cameras, fly {first}, {second}, {second}, {first} and on in that way, until each has flown the route "
         f"{plural(FEWEST_FLIGHTS, 'time', 'times')} or more.",
     ]
     own = [

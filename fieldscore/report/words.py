@@ -7,6 +7,8 @@ import unicodedata
 from collections.abc import Mapping
 
 NOT_MEASURED = "not measured"
+_COUNTED = frozenset({"stop", "code"})  # units that are words, not signs
+_ONE = frozenset({"1", "1.0", "1.00"})
 _WHOLE_FROM = 0.995  # percent: a share under this, or as near to 100, shows a decimal
 # Categories that change how a line is read without being seen: control, format (bidi), surrogate, private,
 # unassigned, line and paragraph separators.
@@ -52,7 +54,12 @@ def number(value: float | None, unit: str = "") -> str:
     text = f"{value:.{digits}f}"
     if float(text) == 0.0:
         text = "0"
-    return f"{text} {unit}".rstrip()
+    return f"{text} {unit_name(unit, text)}".rstrip()
+
+
+def unit_name(unit: str, text: str = "") -> str:
+    """A unit as it stands behind a figure: stops and codes, but 1 stop."""
+    return f"{unit}s" if unit in _COUNTED and text.lstrip("-+") not in _ONE else unit
 
 
 def count(value: float | None) -> str:
