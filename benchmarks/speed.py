@@ -36,21 +36,21 @@ CLIPS = (
         640,
         480,
         30,
-        20,
+        40,
         Encoding(codec="mjpeg", quality=4, pixel_format="yuvj422p", full_range=True),
     ),
-    ("h264-720p60.mp4", 1280, 720, 60, 15, Encoding(codec="h264", crf=None, bit_rate=17_000_000, gop=60)),
-    ("h264-1080p60.mp4", 1920, 1080, 60, 10, Encoding(codec="h264", crf=None, bit_rate=25_000_000, gop=60)),
+    ("h264-720p60.mp4", 1280, 720, 60, 20, Encoding(codec="h264", crf=None, bit_rate=17_000_000, gop=60)),
+    ("h264-1080p60.mp4", 1920, 1080, 60, 20, Encoding(codec="h264", crf=None, bit_rate=25_000_000, gop=60)),
     (
         "hevc-1080p60.mp4",
         1920,
         1080,
         60,
-        10,
+        20,
         Encoding(codec="hevc", crf=None, bit_rate=25_000_000, gop=60, preset="ultrafast"),
     ),
 )
-LENGTHS_S = (60, 600)  # of the 480-line MJPEG clips that show what memory does
+LENGTHS_S = (60, 600, 3600)  # of the 480-line MJPEG clips that show what length does
 PICTURES = 60  # different pictures in a clip, played to and fro
 
 
@@ -128,12 +128,13 @@ def cost(path: Path, rounds: int) -> str:
     return f"| {path.name} | {frames} | {np.median(decoding):.2f} ms | {spread} | {times} | {rest} |"
 
 
-def peak_memory(path: Path) -> float:
-    """Peak resident memory of `fieldscore score` on a clip, in MB."""
+def whole_run(path: Path) -> tuple[float, float]:
+    """Peak resident memory of `fieldscore score` on a clip in MB, and its CPU seconds."""
     script = (
         "import resource, subprocess, sys\n"
         "subprocess.run([sys.executable, '-m', 'fieldscore', 'score', sys.argv[1], '-o', sys.argv[2], '--quiet'], check=True)\n"
-        "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024)\n"
+        "used = resource.getrusage(resource.RUSAGE_CHILDREN)\n"
+        "print(used.ru_maxrss / 1024, used.ru_utime + used.ru_stime)\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", script, str(path), str(path.parent / "results")],
@@ -141,7 +142,8 @@ def peak_memory(path: Path) -> float:
         text=True,
         check=True,
     )
-    return float(done.stdout)
+    memory, cpu = (float(word) for word in done.stdout.split())
+    return memory, cpu
 
 
 def main() -> None:
@@ -166,10 +168,11 @@ def main() -> None:
     for name, *shape, encoding in CLIPS:
         lines.append(cost(write_clip(options.directory / name, *shape, encoding), options.rounds))
         print(lines[-1], flush=True)
-    lines += ["", "| length | peak memory |", "|---|---|"]
+    lines += ["", "| length | peak memory | CPU a frame |", "|---|---|---|"]
     for seconds in LENGTHS_S:
         path = write_clip(options.directory / f"mjpeg-480p30-{seconds}s.avi", 640, 480, 30, seconds, CLIPS[0][-1])
-        lines.append(f"| {seconds // 60} min | {peak_memory(path):.0f} MB |")
+        memory, cpu = whole_run(path)
+        lines.append(f"| {seconds // 60} min | {memory:.0f} MB | {1000 * cpu / (30 * seconds):.2f} ms |")
         print(lines[-1], flush=True)
     if options.write:
         put(PAGE, "\n".join(lines))

@@ -70,14 +70,17 @@ def measure_flight(
     look = look_at(flight, criteria, title)
     area = look.area.for_fields() if look.interlaced else look.area
     tiles = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
-    thumbs = Thumbs(criteria.tile_interval_s)
     places = PlaceRows()
     linker = Linker()
 
     def of_histograms(histograms: Doubles) -> Doubles:
         return np.hstack([one.function(histograms, area) for one in HISTOGRAM_MEASURES])
 
-    with closing(Rows(of_histograms)) as rows, closing(Ahead(_pictures(flight, look))) as pictures:
+    with (
+        closing(Rows(of_histograms)) as rows,
+        closing(Thumbs(criteria.tile_interval_s)) as thumbs,
+        closing(Ahead(_pictures(flight, look))) as pictures,
+    ):
         for frame in _chained(pictures, area, lag=2 if look.interlaced else 1):
             if frame.time_s > LONGEST_S:
                 raise NotMeasurableError(
@@ -93,6 +96,7 @@ def measure_flight(
         if not len(rows):
             raise NotMeasurableError(_NOTHING.format(title))
         time_s, values, histogram = rows.arrays()
+        small = thumbs.pictures()
     clip = _facts(flight, look, time_s)
     table = {column.name: values[:, index] for index, column in enumerate(FRAME_COLUMNS)}
     trace = exposure_trace(*linker.results())
@@ -103,7 +107,7 @@ def measure_flight(
         name=title,
         timeline=timeline,
         tiles=tiles.series(),
-        evidence=Evidence(*thumbs.pictures(), histogram),
+        evidence=Evidence(*small, histogram),
         clip=clip,
         picture=PictureFacts(look.border_px, look.overlay_percent),
         settings=criteria.to_dict(),

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.frame import Frame, Luma, eight_bit, halved
-from fieldscore.record import TileSeries
+from fieldscore.record import StoredPictures, TileSeries
 from fieldscore.timeline import DECIMALS, TIME_DECIMALS
 from fieldscore.units import CodeRange
 
@@ -114,13 +114,18 @@ class TileBins:
 
 
 class Thumbs:
-    """One small JPEG picture for each stretch of time."""
+    """One small JPEG picture for each stretch of time; they wait on disk, so that memory stays flat."""
 
     def __init__(self, interval_s: float) -> None:
         self._interval_s = interval_s
         self._next_s = -np.inf
         self._times: list[float] = []
-        self._pictures: list[bytes] = []
+        self._offsets = [0]
+        self._spool = tempfile.TemporaryFile(prefix="fieldscore-")  # noqa: SIM115 - closed by close()
+
+    def close(self) -> None:
+        """Let go of the file on disk; pictures given out keep their own hold of it."""
+        self._spool.close()
 
     def add(self, frame: Frame) -> None:
         """Keep a picture of this frame if the last one is old enough."""
@@ -132,11 +137,15 @@ class Thumbs:
         picture = jpeg(
             frame.luma, frame.chroma, frame.bits, code_range, frame.area.lines_a_row, THUMB_WIDTH, THUMB_QUALITY
         )
-        self._pictures.append(picture)
+        self._spool.write(picture)
+        self._offsets.append(self._offsets[-1] + len(picture))
 
-    def pictures(self) -> tuple[npt.NDArray[np.float64], tuple[bytes, ...]]:
-        """Give times [k] in seconds and k JPEG files."""
-        return np.array(self._times), tuple(self._pictures)
+    def pictures(self) -> tuple[npt.NDArray[np.float64], StoredPictures]:
+        """Give times [k] in seconds and k JPEG files (a view of the file on disk)."""
+        self._spool.flush()
+        size = self._offsets[-1]
+        data = np.memmap(self._spool, dtype=np.uint8, mode="r", shape=(size,)) if size else np.zeros(0, np.uint8)
+        return np.array(self._times), StoredPictures(data, np.array(self._offsets, dtype=np.int64))
 
 
 def _at_size(plane: Luma, size: tuple[int, int]) -> Luma:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 import numpy.typing as npt
@@ -63,6 +63,31 @@ class TileSeries:
     readable: npt.NDArray[np.float32]
 
 
+class StoredPictures(Sequence[bytes]):
+    """JPEG files one after another in `data` (uint8, as a rule a view of a file on disk), file k from `offsets` [k] on."""
+
+    def __init__(self, data: npt.NDArray[np.uint8], offsets: npt.NDArray[np.int64]) -> None:
+        self.data = data
+        self.offsets = offsets
+
+    def __len__(self) -> int:
+        """Count the pictures."""
+        return len(self.offsets) - 1
+
+    @overload
+    def __getitem__(self, index: int) -> bytes: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> tuple[bytes, ...]: ...
+
+    def __getitem__(self, index: int | slice) -> bytes | tuple[bytes, ...]:
+        """Give one JPEG file, or several; IndexError beyond the last."""
+        if isinstance(index, slice):
+            return tuple(self[each] for each in range(*index.indices(len(self))))
+        at = range(len(self))[index]
+        return self.data[self.offsets[at] : self.offsets[at + 1]].tobytes()
+
+
 @dataclass(frozen=True)
 class Evidence:
     """Small pictures of the flight and its histogram.
@@ -72,7 +97,7 @@ class Evidence:
     """
 
     thumb_time_s: npt.NDArray[np.float64]
-    thumbs: tuple[bytes, ...]
+    thumbs: Sequence[bytes]
     histogram: npt.NDArray[np.uint16]
 
 

@@ -52,12 +52,16 @@ def unchanged_percent(frame: Frame) -> float:
 
 
 def _looked_at(frame: Frame) -> Luma:
-    """Two rows of each row of blocks [2 x block rows, width], an odd number of rows apart where that is possible."""
-    rows, height = frame.area.block_shape[0], frame.codes.shape[0]
+    """Two rows of each row of blocks [2 x block rows, width], an odd number of rows apart where that is possible.
+
+    Of the halved picture where there is plenty: a codec that codes a block again changes more than one of its pixels.
+    """
+    picture = frame.codes if frame.area.halvings == 1 else frame.half
+    rows, height = frame.area.block_shape[0], picture.shape[0]
     first = np.arange(rows) * height // rows
     apart = max(1, height // rows // 2) | 1  # odd, so that both fields of woven frames are met
     chosen = np.stack([first, np.minimum(first + apart, height - 1)], axis=1).ravel()
-    return np.asarray(frame.codes[chosen])
+    return np.asarray(picture[chosen])
 
 
 def says_nothing_of_noise(frame: Frame) -> bool:

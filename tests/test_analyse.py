@@ -33,7 +33,7 @@ def _same(one: FlightRecord, two: FlightRecord) -> bool:
         and np.array_equal(one.timeline.time_s, two.timeline.time_s)
         and np.array_equal(one.tiles.readable, two.tiles.readable, equal_nan=True)
         and np.array_equal(one.evidence.histogram, two.evidence.histogram)
-        and one.evidence.thumbs == two.evidence.thumbs
+        and tuple(one.evidence.thumbs) == tuple(two.evidence.thumbs)
         and one.clip == two.clip
     )
 

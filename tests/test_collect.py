@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from contextlib import closing
 
 import cv2
 import numpy as np
@@ -155,10 +156,10 @@ def test_pictures_keep_their_shape(
 
 def test_small_pictures_after_a_hole() -> None:
     """After two seconds without frames the next frame is kept at once, none for the time between."""
-    thumbs = Thumbs(0.25)
     area, luma = area_of(), coded(middle(texture(720, 960)))
-    for time_s in (0.0, 0.1, 0.3, 2.9, 2.95, 3.0):
-        thumbs.add(Frame(luma, area, time_s))
-    times, files = thumbs.pictures()
+    with closing(Thumbs(0.25)) as thumbs:
+        for time_s in (0.0, 0.1, 0.3, 2.9, 2.95, 3.0):
+            thumbs.add(Frame(luma, area, time_s))
+        times, files = thumbs.pictures()
     assert times.tolist() == [0.0, 0.3, 2.9, 3.0]
     assert len(files) == 4

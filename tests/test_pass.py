@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import math
 import weakref
+from contextlib import closing
 from pathlib import Path
 
 import cv2
@@ -240,11 +241,11 @@ def test_pictures_show_levels_as_displayed(code_range: CodeRange, white: int) ->
 
 def test_thumbs_every_quarter_second() -> None:
     """A second at 30 frames has four small pictures, 240 pixels wide."""
-    thumbs = Thumbs(0.25)
     area = area_of()
-    for number in range(30):
-        thumbs.add(Frame(coded(middle(texture(720, 960))), area, number / 30))
-    times, files = thumbs.pictures()
+    with closing(Thumbs(0.25)) as thumbs:
+        for number in range(30):
+            thumbs.add(Frame(coded(middle(texture(720, 960))), area, number / 30))
+        times, files = thumbs.pictures()
     assert len(times) == len(files) == 4
     assert cv2.imdecode(np.frombuffer(files[0], np.uint8), cv2.IMREAD_COLOR).shape == (180, 240, 3)
 

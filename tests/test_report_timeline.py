@@ -19,7 +19,7 @@ from builders import build_record, build_score, jpeg
 from fieldscore.plots import WIDE
 from fieldscore.record import Evidence
 from fieldscore.report import flight_json, render_html
-from fieldscore.report.files import timeline_bytes
+from fieldscore.report.files import write_timeline
 from fieldscore.score import Score
 
 sync_api = pytest.importorskip("playwright.sync_api")
@@ -126,7 +126,9 @@ def opened(browser: Any, file: Path) -> Iterator[Opened]:
 
 def csv_rows(score: Score) -> tuple[list[str], list[list[str]]]:
     """Header and rows of the flight's timeline.csv."""
-    text = timeline_bytes(score).decode("utf-8")
+    stream = io.BytesIO()
+    write_timeline(score, stream)
+    text = stream.getvalue().decode("utf-8")
     lines = [line for line in text.splitlines() if not line.startswith("#")]
     rows = list(csv.reader(io.StringIO("\n".join(lines))))
     return rows[0], rows[2:]

@@ -8,7 +8,7 @@ import zipfile
 import zlib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, BinaryIO
 
 import numpy as np
 import numpy.typing as npt
@@ -23,8 +23,13 @@ _MAX_VALUES = 2**31  # values in one array: 10 hours of histograms at 60 frames 
 def npz_bytes(arrays: Mapping[str, npt.NDArray[Any]]) -> bytes:
     """A compressed .npz file of these arrays."""
     stream = io.BytesIO()
-    np.savez_compressed(stream, **dict(arrays))  # type: ignore[arg-type]  # no array is named like an option
+    write_npz(stream, arrays)
     return stream.getvalue()
+
+
+def write_npz(stream: BinaryIO, arrays: Mapping[str, npt.NDArray[Any]]) -> None:
+    """Write a compressed .npz file of these arrays, a piece at a time where they are views of a file."""
+    np.savez_compressed(stream, **dict(arrays))  # type: ignore[arg-type]  # no array is named like an option
 
 
 class Archive:

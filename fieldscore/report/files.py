@@ -8,17 +8,18 @@ import json
 import os
 import re
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 
 from fieldscore.comparison import Comparison
 from fieldscore.errors import ResultsError
-from fieldscore.record import FlightRecord
-from fieldscore.report.archive import npz_bytes
+from fieldscore.record import FlightRecord, StoredPictures
+from fieldscore.report.archive import npz_bytes, write_npz
 from fieldscore.report.compare_facts import Pictures
 from fieldscore.report.compare_page import render_comparison
 from fieldscore.report.compare_pdf import comparison_pdf
@@ -41,6 +42,9 @@ PDF_FILE = "report.pdf"
 RECOVERY_FILE = "recovery.json"
 COMPARISON_FILE = "comparison.json"
 PAIRS_FILE = "pairs.csv"
+# What puts a file of a result into an open one: of a long flight it is too much to be had as bytes.
+Written = Callable[[BinaryIO], None]
+
 _TEMPORARY = ".fieldscore-"  # start of the name of every temporary file
 _TEMPORARY_END = ".tmp"
 _EARLIER = "earlier-"  # in the name of a file that is being replaced
@@ -60,10 +64,10 @@ def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes],
     """
     flight = flight_json(score)
     # flight.json last: it is what makes the folder a result.
-    contents: dict[str, bytes] = {
-        TIMELINE_FILE: timeline_bytes(score),
+    contents: dict[str, bytes | Written] = {
+        TIMELINE_FILE: partial(write_timeline, score),
         TILES_FILE: _tiles(score.record),
-        EVIDENCE_FILE: _evidence(score.record),
+        EVIDENCE_FILE: partial(_write_evidence, score.record),
         **_places(score.record),
         REPORT_FILE: render_html(score, pictures).encode("utf-8"),
         **({PDF_FILE: flight_pdf(score, pictures)} if pdf else {}),
@@ -117,13 +121,16 @@ def _write_sheet(directory: Path, contents: Mapping[str, bytes], own: str, what:
     return directory / REPORT_FILE
 
 
-def timeline_bytes(score: Score) -> bytes:
-    """timeline.csv of a score with the columns that scoring added; names made harmless for spreadsheets."""
+def write_timeline(score: Score, stream: BinaryIO) -> None:
+    """Write timeline.csv of a score with the columns that scoring added; names made harmless for spreadsheets."""
     timeline = score.record.timeline
     provenance = {visible(key): harmless_cells(visible(text)) for key, text in timeline.provenance.items()}
-    stream = io.StringIO(newline="")
-    replace(timeline, provenance=provenance).write_csv(stream)
-    return stream.getvalue().encode("utf-8")
+    text = io.TextIOWrapper(stream, encoding="utf-8", newline="")
+    try:
+        replace(timeline, provenance=provenance).write_csv(text)
+        text.flush()
+    finally:
+        text.detach()  # the stream is not ours to close
 
 
 def harmless_cells(text: str) -> str:
@@ -191,7 +198,7 @@ def _is_for(folder: Path, record: FlightRecord) -> bool:
     return known and clip.get("sha256") == list(record.clip.sha256) and about.get("name") == record.name
 
 
-def _replace_all(folder: Path, contents: Mapping[str, bytes]) -> None:
+def _replace_all(folder: Path, contents: Mapping[str, bytes | Written]) -> None:
     """Replace the files of a result: all of them, or where that fails none.
 
     The last of `contents` is what makes the folder a result. It goes first and comes last, so that a program
@@ -207,7 +214,10 @@ def _replace_all(folder: Path, contents: Mapping[str, bytes]) -> None:
             handle, temporary = tempfile.mkstemp(prefix=f"{_TEMPORARY}{name}-", suffix=_TEMPORARY_END, dir=folder)
             ready.append((Path(temporary), folder / name))
             with os.fdopen(handle, "wb") as stream:
-                stream.write(data)
+                if isinstance(data, bytes):
+                    stream.write(data)
+                else:
+                    data(stream)
                 stream.flush()
                 os.fsync(stream.fileno())
             os.chmod(temporary, 0o666 & ~_umask())
@@ -285,14 +295,18 @@ def _places(record: FlightRecord) -> dict[str, bytes]:
     return {PLACES_FILE: npz_bytes({"time_s": time_s, "descriptors": np.asarray(record.places.descriptors, np.int8)})}
 
 
-def _evidence(record: FlightRecord) -> bytes:
-    evidence = record.evidence
-    lengths = [len(thumb) for thumb in evidence.thumbs]
-    return npz_bytes(
+def _write_evidence(record: FlightRecord, stream: BinaryIO) -> None:
+    evidence, thumbs = record.evidence, record.evidence.thumbs
+    if not isinstance(thumbs, StoredPictures):
+        lengths = [len(thumb) for thumb in thumbs]
+        offsets = np.concatenate([[0], np.cumsum(lengths, dtype=np.int64)]).astype(np.int64)
+        thumbs = StoredPictures(np.frombuffer(b"".join(thumbs), dtype=np.uint8), offsets)
+    write_npz(
+        stream,
         {
             "thumb_time_s": np.asarray(evidence.thumb_time_s, dtype=np.float64),
-            "thumb_bytes": np.frombuffer(b"".join(evidence.thumbs), dtype=np.uint8),
-            "thumb_offsets": np.concatenate([[0], np.cumsum(lengths, dtype=np.int64)]).astype(np.int64),
-            "histogram": np.asarray(evidence.histogram, dtype=np.uint16),
-        }
+            "thumb_bytes": thumbs.data,
+            "thumb_offsets": thumbs.offsets,
+            "histogram": np.asanyarray(evidence.histogram, dtype=np.uint16),
+        },
     )
