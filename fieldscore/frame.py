@@ -87,12 +87,9 @@ class PictureArea:
         return np.ascontiguousarray(numbers[:: self.row_step])
 
     @cached_property
-    def covered(self) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]] | None:
-        """Sampled row and column of each sampled pixel under the overlay; None without overlay."""
-        if self.overlay is None:
-            return None
-        row, column = np.nonzero(self.tile_numbers == self.tiles)
-        return row, column
+    def covered(self) -> npt.NDArray[np.intp] | None:
+        """Which of the sampled pixels, row by row, are under the overlay; None without overlay."""
+        return None if self.overlay is None else np.flatnonzero(self.tile_numbers == self.tiles)
 
     @cached_property
     def block_shape(self) -> tuple[int, int]:
@@ -228,12 +225,16 @@ class Frame:
         return result
 
     def _holds(self, hold_s: float) -> _Held:
-        sums, previous = self.sums, self.previous
+        previous = self.previous
         last = None if previous is None or previous.area is not self.area else previous._held
-        if last is not None and last.sums is not None:
+        due = last is None or self.time_s - last.time_s >= hold_s - _TIME_SLACK_S
+        if due:  # the picture's histogram then comes with those of its tiles
+            _ = self.tile_histograms
+        sums = self.sums
+        if not due and last is not None and last.sums is not None:
             level, _, crushed, clipped, _ = np.abs(sums - last.sums).tolist()
             like = level < _HELD_LEVEL * self.area.code_range.span and max(crushed, clipped) < _HELD_SHARE
-            if like and self.time_s - last.time_s < hold_s - _TIME_SLACK_S:
+            if like:
                 return last
         return _Held(self.time_s, sums, {})
 
@@ -273,7 +274,7 @@ class Frame:
             counts = cv2.calcHist([rows], [0], None, [256], [0, 256]).ravel().astype(np.float64)
             covered = self.area.covered
             if covered is not None:  # far faster than a mask
-                counts -= np.bincount(rows[covered], minlength=256)
+                counts -= np.bincount(np.take(rows, covered), minlength=256)
         total = counts.sum()
         return counts / total if total else np.full(256, np.nan)
 

@@ -17,6 +17,11 @@ def test_items_come_in_order() -> None:
     assert list(Ahead(iter(range(1000)))) == list(range(1000))
 
 
+def test_a_last_batch_may_be_short() -> None:
+    """Where the items do not fill their last batch, none is lost."""
+    assert list(Ahead(iter(range(10)), batch=4)) == list(range(10))
+
+
 def test_an_error_comes_in_its_turn() -> None:
     """What was made before an error is still given, then the error is raised as it is."""
 
@@ -32,7 +37,7 @@ def test_an_error_comes_in_its_turn() -> None:
 
 
 def test_it_reads_no_further_ahead_than_told() -> None:
-    """While nothing is taken, one item more than the depth is made at most."""
+    """While nothing more is taken, what is being taken, the depth and one item more are made at most."""
     made = []
 
     def items() -> Iterator[int]:
@@ -40,7 +45,7 @@ def test_it_reads_no_further_ahead_than_told() -> None:
             made.append(number)
             yield number
 
-    with closing(Ahead(items(), depth=3)) as ahead:
+    with closing(Ahead(items(), depth=3, batch=1)) as ahead:
         first = next(iter(ahead))
         time.sleep(0.05)
         assert first == 0
