@@ -14,6 +14,9 @@ BAND_HZ = (0.2, 3.0)  # slower is drift, faster is jitter
 LEAST_S = 5.0  # a swing of 0.2 Hz takes so long once
 _STEP_S = 0.05  # the trace is known every 0.1 s; the band ends at 3 Hz
 _LEAST_STRETCH_S = 3.0  # shorter stretches between breaks say little of slow swings
+_LONGEST_PIECE_S = (
+    60.0  # 12 swings at 0.2 Hz; averaging the power of several is Bartlett's periodogram (Biometrika 1950)
+)
 _SLOW_S = 5.0  # a moving mean this long is taken out first: 1 / 0.2 Hz
 # Times the power beside it from which on a swing is an oscillation, and not the scene followed: the strongest of
 # some 70 frequencies of noise exceeds 10 by chance in one flight of twenty, and power that falls with frequency adds to it.
@@ -62,7 +65,7 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask) -> Hunting:
     A sinusoid is fitted by least squares to every stretch, each with its own phase (after Lomb 1976). A camera follows
     its scene at all frequencies; it hunts where one of them stands out from those beside it.
     """
-    stretches = [_evened(*one) for one in _stretches(time_s, exposure_stops, counted)]
+    stretches = [piece for one in _stretches(time_s, exposure_stops, counted) for piece in _pieces(_evened(*one))]
     total = sum(len(one) for one in stretches) * _STEP_S
     if total < LEAST_S:
         return Hunting(None, None, f"the exposure trace is {total:.1f} s long in all, {LEAST_S:.0f} s are needed")
@@ -139,6 +142,11 @@ def _evened(time_s: Doubles, values: Doubles) -> Doubles:
     padded = np.pad(even, width // 2, mode="reflect" if len(even) > width // 2 else "edge")
     slow = np.convolve(padded, np.full(width, 1.0 / width), mode="valid")
     return np.asarray(even - slow[: len(even)], dtype=np.float64)
+
+
+def _pieces(even: Doubles) -> list[Doubles]:
+    """Equal pieces of a long stretch: cost then grows with the flight's length, not with its square."""
+    return np.array_split(even, max(1, -(-len(even) // round(_LONGEST_PIECE_S / _STEP_S))))
 
 
 def _amplitude(even: Doubles, frequency: Doubles) -> Doubles:

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import fieldscore.hunting as hunting_module
 from fieldscore.hunting import alias_hz, flicker, hunting
 
 RATE = 30.0
@@ -104,3 +105,24 @@ def test_no_beat_in_a_level_that_wanders() -> None:
     """A level that only follows its scene has no beat."""
     time_s, walk = wandering(30.0, 6, sigma=0.3)
     assert flicker(time_s, 30.0 + walk, np.ones(len(time_s), dtype=np.bool_), 30.0) is None
+
+
+def test_work_grows_with_length_and_not_with_its_square(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A trace twice as long takes twice the work, and a swing through ten minutes is found as it is in one."""
+    work: list[int] = []
+    plain = hunting_module._line
+
+    def counted(time_s: np.ndarray, values: np.ndarray, frequency: np.ndarray) -> np.ndarray:
+        work.append(len(values) * len(frequency))
+        return plain(time_s, values, frequency)
+
+    monkeypatch.setattr(hunting_module, "_line", counted)
+    totals = []
+    for seconds in (300.0, 600.0):
+        work.clear()
+        time_s, trace = wandering(seconds, 1, sigma=0.02, rate=10.0)
+        found = hunting(time_s, trace + 0.3 * np.sin(2 * np.pi * time_s / 1.5), np.ones(len(time_s), dtype=np.bool_))
+        assert found.period_s == pytest.approx(1.5, rel=0.05)
+        assert found.stops == pytest.approx(0.6, rel=0.2)
+        totals.append(sum(work))
+    assert totals[1] == pytest.approx(2 * totals[0], rel=0.05)

@@ -35,7 +35,9 @@ def histogram_picture(record: FlightRecord, columns: int = _HISTOGRAM_COLUMNS) -
     if rows:
         bins, _ = time_bins(record.timeline.time_s[:rows], columns)
         filled, first, count = np.unique(bins, return_index=True, return_counts=True)
-        sums = np.add.reduceat(histogram[:rows], first, axis=0, dtype=np.uint64)
+        # a column at a time: of an hour's flight, all rows at once would be a quarter of a gigabyte
+        parts = (histogram[start : start + frames] for start, frames in zip(first, count, strict=True))
+        sums = np.stack([part.sum(axis=0, dtype=np.uint64) for part in parts])
         pairs = sums.reshape(len(filled), -1, _CODES_A_ROW).sum(axis=2)
         picture[filled] = pairs * SHARE_UNIT / count[:, None]
         # A short flight has fewer frames than columns: each empty column repeats the frame before it.
