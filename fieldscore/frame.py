@@ -238,11 +238,6 @@ class Frame:
                 return last
         return _Held(self.time_s, sums, {})
 
-    @property
-    def fresh(self) -> bool:
-        """Say whether slow measures are taken on this frame."""
-        return self._held.time_s == self.time_s
-
     @cached_property
     def codes(self) -> Luma:
         """Coded luma of the picture in the 8-bit scale, shape [height, width]; 10-bit codes are divided by 4."""

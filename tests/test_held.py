@@ -1,0 +1,81 @@
+"""Slow measures are held for a tenth of a second, and no longer than the picture's light stays as it was."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from frame_material import Luma, area_of
+
+from fieldscore.frame import Frame, PictureArea
+
+HOLD_S = 0.1
+
+
+def _pass(pictures: list[Luma], rate: float = 30.0, lag: int = 1) -> list[int]:
+    """For each picture of a pass, the number of the picture that its slow figures are of."""
+    area = area_of(*pictures[0].shape)
+    frames: list[Frame] = []
+    taken: list[int] = []
+    for number, picture in enumerate(pictures):
+        previous = frames[number - lag] if number >= lag else None
+        frames.append(Frame(picture, area, number / rate, previous=previous, hold_s=HOLD_S))
+        taken.append(round(frames[-1].held(_time) * rate))
+    return taken
+
+
+def _time(frame: Frame) -> float:
+    return frame.time_s
+
+
+def _grey(code: float) -> Luma:
+    return np.full((60, 80), code, np.uint8)
+
+
+def test_figures_are_taken_ten_times_a_second() -> None:
+    """At 30 frames a second every third frame is measured, and the two after it are given its figures."""
+    assert _pass([_grey(100)] * 9) == [0, 0, 0, 3, 3, 3, 6, 6, 6]
+
+
+def test_a_step_of_the_light_is_measured_at_once() -> None:
+    """Where the level steps by 2 % of black to white, the very frame is measured; by half a percent it is not."""
+    assert _pass([_grey(100), _grey(105), _grey(105), _grey(105)]) == [0, 1, 1, 1]
+    assert _pass([_grey(100), _grey(101), _grey(101)]) == [0, 0, 0]
+
+
+@pytest.mark.parametrize("code", [16, 235])
+def test_what_is_crushed_or_clipped_is_measured_at_once(code: int) -> None:
+    """Where 2 % of the picture fall to the floor or reach the ceiling, at the same mean level, the frame is measured."""
+    changed = _grey(100 + round((100 - code) * 0.02))  # what the rest gains or loses for the mean to stay
+    changed.ravel()[:96] = code  # 2 % of the picture
+    assert _pass([_grey(100), changed]) == [0, 1]
+
+
+def test_slow_drift_adds_up() -> None:
+    """Drift is counted from the frame that was measured, not from the one before."""
+    assert _pass([_grey(100), _grey(101), _grey(102), _grey(103)], rate=100.0) == [0, 0, 0, 3]
+
+
+def test_fields_are_held_with_their_own_parity() -> None:
+    """Each field is given the figures of a field of its own parity."""
+    taken = _pass([_grey(90), _grey(110)] * 6, rate=50.0, lag=2)
+    assert all((own - at) % 2 == 0 and 0 <= own - at <= 5 for own, at in enumerate(taken))
+    assert max(taken) > 1
+
+
+def test_another_area_is_measured_at_once() -> None:
+    """Figures of another part of the picture are never taken over."""
+    area: PictureArea = area_of(60, 80)
+    first = Frame(_grey(100), area, 0.0, hold_s=HOLD_S)
+    first.held(_time)
+    second = Frame(_grey(100), replace(area, window=(0, 48, 0, 80)), 0.01, previous=first, hold_s=HOLD_S)
+    assert second.held(_time) == 0.01
+
+
+def test_without_a_hold_every_frame_is_measured() -> None:
+    """A frame made without `hold_s` is measured itself."""
+    area = area_of(60, 80)
+    first = Frame(_grey(100), area, 0.0)
+    assert first.held(_time) == 0.0
+    assert Frame(_grey(100), area, 0.01, previous=first).held(_time) == 0.01
