@@ -84,7 +84,7 @@ class TileBins:
         self._sum = np.zeros(rows * columns)
         self._count = np.zeros(rows * columns)
         self._times: list[float] = []
-        self._means: list[npt.NDArray[np.float32]] = []
+        self._means = bytearray()  # one after another: small arrays by the thousand would scatter over memory
 
     def add(self, time_s: float, tiles: npt.NDArray[np.float32]) -> None:
         """Take in one frame's figures [tiles]; NaN is left out of the mean."""
@@ -102,7 +102,7 @@ class TileBins:
         with np.errstate(invalid="ignore"):
             mean = (self._sum / self._count).astype(np.float32)
         self._times.append((self._index + 0.5) * self._interval_s)
-        self._means.append(mean.reshape(self._shape))
+        self._means += mean.tobytes()
         self._sum[:] = 0
         self._count[:] = 0
 
@@ -110,7 +110,9 @@ class TileBins:
         """Give the means, each at the middle of its stretch."""
         self._close()
         self._index = None
-        return TileSeries(np.array(self._times), np.array(self._means, dtype=np.float32).reshape(-1, *self._shape))
+        return TileSeries(
+            np.array(self._times), np.frombuffer(bytes(self._means), dtype=np.float32).reshape(-1, *self._shape)
+        )
 
 
 class Thumbs:

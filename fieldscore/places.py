@@ -76,7 +76,8 @@ class PlaceRows:
         self._next_s = -np.inf
         self._rows: list[int] = []
         self._times: list[float] = []
-        self._descriptors: list[npt.NDArray[np.int8]] = []
+        self._shape: tuple[int, ...] | None = None
+        self._data = bytearray()  # one after another: small arrays by the thousand would scatter over memory
 
     def add(self, frame: Frame) -> None:
         """Take in the next frame; every frame is counted, some are kept."""
@@ -84,9 +85,12 @@ class PlaceRows:
         if frame.time_s < self._next_s - _SLACK_S:
             return
         self._next_s = (np.floor(frame.time_s / INTERVAL_S + _SLACK_S) + 1) * INTERVAL_S
-        self._rows.append(row)
-        self._times.append(frame.time_s)
-        self._descriptors.append(descriptor(frame))
+        found = descriptor(frame)
+        self._shape = self._shape or found.shape
+        if found.shape == self._shape:
+            self._rows.append(row)
+            self._times.append(frame.time_s)
+            self._data += found.tobytes()
 
     def places(self, lost: npt.NDArray[np.bool_]) -> Places:
         """Give the descriptors kept, without those of the frames [n] that are `lost`.
@@ -96,9 +100,6 @@ class PlaceRows:
         """
         if len(lost) != self._seen:
             raise ValueError(f"{len(lost)} flags for {self._seen} frames")
-        shape = self._descriptors[0].shape if self._descriptors else (_FEWEST_ROWS, COLUMNS)
-        kept = [
-            index for index, row in enumerate(self._rows) if not lost[row] and self._descriptors[index].shape == shape
-        ]
-        descriptors = np.array([self._descriptors[index] for index in kept], dtype=np.int8).reshape(-1, *shape)
-        return Places(np.array([self._times[index] for index in kept], dtype=np.float64), descriptors)
+        kept = ~lost[self._rows] if self._rows else np.zeros(0, dtype=np.bool_)
+        descriptors = np.frombuffer(self._data, dtype=np.int8).reshape(-1, *(self._shape or (_FEWEST_ROWS, COLUMNS)))
+        return Places(np.array(self._times, dtype=np.float64)[kept], descriptors[kept])
