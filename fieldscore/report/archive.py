@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import mmap
 import zipfile
 import zlib
 from collections.abc import Mapping
@@ -17,6 +18,7 @@ from fieldscore.errors import ResultsError
 
 # None stands for any length along that side.
 Shape = tuple[int | None, ...]
+_PIECE_BYTES = 4_000_000  # written at a time
 _MAX_VALUES = 2**31  # values in one array: 10 hours of histograms at 60 frames a second; more is no flight
 
 
@@ -28,8 +30,30 @@ def npz_bytes(arrays: Mapping[str, npt.NDArray[Any]]) -> bytes:
 
 
 def write_npz(stream: BinaryIO, arrays: Mapping[str, npt.NDArray[Any]]) -> None:
-    """Write a compressed .npz file of these arrays, a piece at a time where they are views of a file."""
-    np.savez_compressed(stream, **dict(arrays))  # type: ignore[arg-type]  # no array is named like an option
+    """Write a compressed .npz file of these arrays, a piece at a time.
+
+    Where an array is a view of a file, its pages are let go of again: of a long flight they are more than all the rest.
+    """
+    with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, array in arrays.items():
+            member = zipfile.ZipInfo(f"{name}.npy")  # with the same date in every file, so that equal results are equal
+            member.compress_type = zipfile.ZIP_DEFLATED
+            with archive.open(member, "w", force_zip64=True) as file:
+                header = np.lib.format.header_data_from_array_1_0(array)
+                np.lib.format.write_array_header_2_0(file, {**header, "fortran_order": False})
+                rows = max(1, _PIECE_BYTES // max(1, array[:1].nbytes))
+                for start in range(0, len(array), rows):
+                    file.write(array[start : start + rows].tobytes())
+                    _let_go(array)
+
+
+def _let_go(array: npt.NDArray[Any]) -> None:
+    """Give back the memory that pages of a file take up, where an array is a view of one."""
+    base: Any = array
+    while base is not None and not isinstance(base, mmap.mmap):
+        base = getattr(base, "base", None)
+    if base is not None and hasattr(mmap, "MADV_DONTNEED"):
+        base.madvise(mmap.MADV_DONTNEED)
 
 
 class Archive:
