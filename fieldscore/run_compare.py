@@ -12,11 +12,11 @@ from fieldscore.align import Alignment, align
 from fieldscore.compare import compare_flights
 from fieldscore.comparison import Comparison
 from fieldscore.errors import FieldscoreError, ResultsError
-from fieldscore.pairing import swapped, way_of
+from fieldscore.pairing import Way, swapped, way_of
 from fieldscore.record import Places
 from fieldscore.report import comparison_json, comparison_lines, evidence_moments, write_comparison
 from fieldscore.report.words import visible
-from fieldscore.run import Job, evidence_pictures, load_saved, run_jobs
+from fieldscore.run import Job, evidence_pictures, load_saved, quiet_libraries, reader_died, run_jobs
 from fieldscore.score import Score, score_flight
 from fieldscore.showing import main_pair
 from fieldscore.sidebyside import write_side_by_side
@@ -164,13 +164,24 @@ def _video(result: Comparison, jobs: Sequence[Job], path: Path) -> tuple[list[st
     ends = (min(places.a, places.b), max(places.a, places.b))
     found = next(one.found for one in result.alignments if (one.a, one.b) == ends)
     way = way_of(found if places.a < places.b else swapped(found))
-    flights, ranges, labels = [], [], []
-    for number in (places.a, places.b):
-        flights.append(Flight(jobs[number].files, frame_rate=jobs[number].frame_rate))
-        ranges.append(CodeRange(result.scores[number].record.clip.code_range))
-        labels.append(visible(result.labels[number]))
-    write_side_by_side(path, (flights[0], flights[1]), (ranges[0], ranges[1]), way, (labels[0], labels[1]))
+    sides = [
+        (jobs[number], result.scores[number].record.clip.code_range, visible(result.labels[number]))
+        for number in (places.a, places.b)
+    ]
+    ended = run_task(_filmed, path, sides, way)
+    if ended.error is not None:
+        raise ResultsError(ended.error)
+    if ended.died is not None:
+        return [], [f"{path.name}: not written; {reader_died('a clip', ended.died)}"]
     return [f"Video: {path}"], []
+
+
+def _filmed(path: Path, sides: Sequence[tuple[Job, str, str]], way: Way, progress: Progress) -> None:
+    """Write the video from both sides' job, code range and label, in a child process: a file may kill its decoder."""
+    quiet_libraries()
+    one, two = (Flight(job.files, frame_rate=job.frame_rate) for job, _, _ in sides)
+    (_, first, left), (_, second, right) = sides
+    write_side_by_side(path, (one, two), (CodeRange(first), CodeRange(second)), way, (left, right))
 
 
 def _same_file(first: Path, second: Path) -> bool:

@@ -38,7 +38,7 @@ ALIVE_EVERY_S = 0.25  # at most so often does a child say so
 STOP_GRACE_S = 0.5  # from the request to end to the kill: an interrupt has to work within a second
 TASKS_A_CHILD = 200  # then a fresh one, so that no leak of a library adds up
 _NO_MEMORY = "Insufficient memory"  # OpenCV's own error says so
-_POLL_S = 0.5  # how often silence is looked at
+_POLL_S = 0.25  # an interrupt that Python dropped is heeded after so long; how often silence is looked at
 _PYTHON_CODES = (0, 1)  # exit codes of Python itself: a child that could not start
 
 # What a task may call to say how far it is: the time reached and the whole, in seconds (None where not known).
@@ -84,8 +84,10 @@ def run_tasks(
     waiting = deque(range(len(arguments)))
     busy: dict[int, _Child] = {}
     bug: str | None = None
+    interrupts = _Interrupts()
     try:
         while waiting or busy:
+            interrupts.heed()
             while waiting and len(busy) < workers:
                 number = waiting.popleft()
                 busy[number] = _child(limits)
@@ -102,6 +104,7 @@ def run_tasks(
                 else:
                     yield number, Ended(**{str(message[0]): message[1]})
     finally:
+        interrupts.close()
         _stop(list(busy.values()))
     if bug is not None:
         raise WorkerError(f"a bug in fieldscore; please report it with these lines:\n{bug}")
@@ -183,6 +186,34 @@ class _Child:
     def stop(self) -> None:
         """End it: asked first, so that it can clean up, then by force."""
         _stop([self])
+
+
+class _Interrupts:
+    """Sees to it that an interrupt is heeded.
+
+    Python raises KeyboardInterrupt wherever it happens to be, and drops it where that is a finaliser or a callback.
+    """
+
+    def __init__(self) -> None:
+        self._asked = False
+        main = threading.current_thread() is threading.main_thread()
+        self._ours = main and signal.getsignal(signal.SIGINT) is signal.default_int_handler
+        if self._ours:
+            signal.signal(signal.SIGINT, self._noted)
+
+    def _noted(self, number: int, frame: FrameType | None) -> None:
+        self._asked = True
+        signal.default_int_handler(number, frame)
+
+    def heed(self) -> None:
+        """Raise KeyboardInterrupt if there was one and the work still goes on."""
+        if self._asked:
+            raise KeyboardInterrupt
+
+    def close(self) -> None:
+        """Leave interrupts to Python again."""
+        if self._ours:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 _idle: list[_Child] = []

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
 import sys
 import time
 from collections.abc import Callable
+from multiprocessing import connection
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -187,17 +190,33 @@ def test_an_interrupt_keeps_what_is_done(tmp_path: Path, long_clip: Path) -> Non
         assert program.stdout is not None
         while "Report:" not in program.stdout.readline():
             assert program.poll() is None
-        for _ in range(3):  # pressed again where Python dropped it, as it does while an object is being let go of
-            os.killpg(program.pid, signal.SIGINT)  # as a terminal does: to the children too
-            try:
-                _, err = program.communicate(timeout=5)
-                break
-            except subprocess.TimeoutExpired:
-                continue
+        os.killpg(program.pid, signal.SIGINT)  # as a terminal does: to the children too
+        _, err = program.communicate(timeout=10)
     assert (program.returncode, err.split()) == (130, ["stopped"])
     assert [path.name for path in out.iterdir()] == ["first"]
     assert not [path for path in (out / "first").iterdir() if path.name.startswith(".")]
     assert (out / "first" / "flight.json").is_file()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no signal to oneself there")
+def test_an_interrupt_that_python_drops_is_heeded(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where KeyboardInterrupt is swallowed, as in a finaliser, the run still ends by it, with its own handler gone."""
+    waiting = connection.wait
+    dropped: list[bool] = []
+
+    def wait(ends: list[Any], timeout: float) -> list[Any]:
+        if not dropped:
+            with contextlib.suppress(KeyboardInterrupt):
+                dropped.append(True)
+                os.kill(os.getpid(), signal.SIGINT)
+                time.sleep(1.0)
+        return waiting(ends, timeout)
+
+    monkeypatch.setattr(connection, "wait", wait)
+    with pytest.raises(KeyboardInterrupt):
+        run_task(_deaf)
+    assert dropped
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="no list of processes here")
