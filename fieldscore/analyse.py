@@ -18,7 +18,7 @@ from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
 from fieldscore.events import link_lost
 from fieldscore.exposure_trace import exposure_trace
-from fieldscore.frame import Frame, PictureArea, eight_bit
+from fieldscore.frame import Frame, Luma, PictureArea, eight_bit
 from fieldscore.links import Linker
 from fieldscore.measures import (
     COLUMNS,
@@ -121,8 +121,7 @@ def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
     looks = flight.look(LOOKS)
     if not looks:
         raise NotMeasurableError(_NOTHING.format(title))
-    sound = [one for one in looks if not one.damaged] or looks
-    planes = [eight_bit(one.luma, one.bits) for one in sound]
+    planes = _sound(looks)
     planes = [plane for plane in planes if plane.shape == planes[0].shape]
     if min(planes[0].shape) < LEAST_PIXELS:
         height, width = planes[0].shape
@@ -130,7 +129,18 @@ def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
             f"{title}: a picture of {width} x {height} px is too small: {LEAST_PIXELS} px each way are needed"
         )
     flagged = any(clip.interlaced_flag for clip in flight.clips)
-    return first_look(planes, range_tag=flight.range_tag, interlaced_flag=flagged, criteria=criteria)
+    return first_look(
+        planes,
+        range_tag=flight.range_tag,
+        interlaced_flag=flagged,
+        criteria=criteria,
+        more=lambda: _sound(flight.look(LOOKS, decode_all=True)),
+    )
+
+
+def _sound(looks: Sequence[CodedFrame]) -> list[Luma]:
+    """Luma in the 8-bit scale of the pictures that are whole, or of all where none is."""
+    return [eight_bit(one.luma, one.bits) for one in [one for one in looks if not one.damaged] or looks]
 
 
 def _pictures(flight: Flight, look: FirstLook) -> Iterator[CodedFrame]:

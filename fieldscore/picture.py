@@ -5,7 +5,7 @@ Everything is found from a few dozen pictures spread over the flight, in the 8-b
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -25,6 +25,7 @@ _PATCHES = (16, 12)  # patches across and down, as many as tiles
 _DARK_SPREAD_CODES = 8.0  # border codes vary by at most this much in most pictures (codec ringing at its edge)
 _MOST_PICTURES = 0.5  # quantile over the pictures: half of them may be torn, or ring at the edge
 _SAMPLES = 200  # pixels of a row that are looked at
+_ENOUGH_FOR_TEXT = 10  # pictures of a scene: fewer seldom show it move behind all of the text (docs/integrity.md)
 _SOFT_EDGE = 2  # px
 _LIT_CODES = 14.0  # a picture row that was ever this much brighter than the border ...
 _LIT_SHARE = 0.5  # ... over this share of its width is picture, not a dark sky
@@ -50,11 +51,17 @@ class FirstLook:
 
 
 def first_look(
-    pictures: Sequence[Luma], *, range_tag: str | None, interlaced_flag: bool, criteria: Criteria
+    pictures: Sequence[Luma],
+    *,
+    range_tag: str | None,
+    interlaced_flag: bool,
+    criteria: Criteria,
+    more: Callable[[], Sequence[Luma]] | None = None,
 ) -> FirstLook:
     """Find the picture area from luma planes [height, width] of one shape, spread over the flight.
 
-    `range_tag` is the stream's own word ("narrow", "full" or None), `interlaced_flag` likewise. ValueError
+    `range_tag` is the stream's own word ("narrow", "full" or None), `interlaced_flag` likewise. `more` gives further
+    pictures at a price, asked for where those that show a scene are too few to tell text from it. ValueError
     without pictures.
     """
     if not pictures:
@@ -69,7 +76,7 @@ def first_look(
     bottom, right = bottom - _SOFT_EDGE * (bottom < height), right - _SOFT_EDGE * (right < width)
     window = (top, bottom, left, right)
     inside = [picture[top:bottom, left:right] for picture in pictures]
-    mask, why = overlay_mask(inside)
+    mask, why = overlay_mask(inside + _further(more, len(pictures), (height, width), window))
     if why:
         notes.append(why)
     ends = chain_ends(inside, mask, range_tag)
@@ -88,6 +95,20 @@ def first_look(
         interlaced=interlaced_flag if combed is None else combed,
         notes=tuple(notes),
     )
+
+
+def _further(
+    more: Callable[[], Sequence[Luma]] | None, known: int, shape: tuple[int, int], window: tuple[int, int, int, int]
+) -> list[Luma]:
+    """Further pictures of a scene, cut to the window; none where there are enough.
+
+    For text alone: levels are read from key pictures, which a codec blurs less.
+    """
+    if more is None or known >= _ENOUGH_FOR_TEXT:
+        return []
+    top, bottom, left, right = window
+    found = [picture for picture in more() if picture.shape == shape and _shows_a_scene(picture)]
+    return [picture[top:bottom, left:right] for picture in found]
 
 
 def _shows_a_scene(picture: Luma) -> bool:

@@ -9,6 +9,7 @@ import av
 import numpy as np
 import pytest
 from av.filter import Graph
+from flight_material import write_flight
 from video_material import HEIGHT, RATE, WIDTH, kinds, picture, read_all, write_clip
 
 from fieldscore.video import ClipWriter, Encoding, Flight, probe
@@ -252,3 +253,16 @@ def test_frames_keep_no_more_than_they_need(tmp_path: Path) -> None:
     kept = list(Flight([path]).frames())
     for number, frame in enumerate(kept):
         np.testing.assert_array_equal(frame.luma, picture(number)[0])
+
+
+def test_a_look_at_every_picture_has_as_many_as_asked_for(tmp_path: Path) -> None:
+    """A short clip with two key frames gives twelve pictures spread over it where all are decoded; an unreadable one none."""
+    path = write_flight(tmp_path / "short.mp4", 60)
+    flight = Flight([path])
+    assert len(flight.look(12)) < 12
+    times = [frame.time_s for frame in flight.look(12, decode_all=True)]
+    assert len(times) == 12
+    assert times == sorted(times)
+    assert times[-1] > 1.5
+    path.write_bytes(b"")
+    assert flight.look(12, decode_all=True) == []

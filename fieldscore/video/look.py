@@ -123,6 +123,15 @@ def _by_reading(opened: Opened, facts: Facts, count: int) -> Iterator[Glance]:
         return
 
 
+def all_pictures(facts: Facts, count: int, threads: int) -> list[Glance]:
+    """Evenly spaced pictures by decoding all of them, of a long file the first part; none of a file that cannot be read."""
+    try:
+        found = _read_through(facts, count, threads)
+    except ClipError:
+        return []
+    return [one for one in found if layout(one.frame) == layout(found[0].frame)]
+
+
 def _read_through(facts: Facts, count: int, threads: int) -> list[Glance]:
     """Evenly spaced pictures by decoding all of them, of a long file the first part."""
     interval = 1 / facts.info.frame_rate
