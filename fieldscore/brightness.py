@@ -99,7 +99,9 @@ def lamps(record: FlightRecord, inside: Mask, criteria: Criteria) -> Lamps:
     """Passes of lamps over the rows inside, their medians, what flying toward a light cost, and which was the sun."""
     timeline, clip = record.timeline, record.clip
     ceiling = float(code_to_level(clip.ceiling_code, CodeRange(clip.code_range), clip.bits))
-    found = bright_stretches(record.evidence, ceiling, criteria.transfer_curve)
+    sides = zip(record.picture.border_px, (clip.height, clip.width) * 2, strict=True)
+    top, right, bottom, left = (pixels / length for pixels, length in sides)
+    found = bright_stretches(record.evidence, ceiling, criteria.transfer_curve, (top, right, bottom, left))
     lights = tuple(one for one in found if (timeline.between(one.from_s, one.to_s) & inside).any())
     sun = np.zeros(len(timeline), dtype=np.bool_)
     for one in lights:

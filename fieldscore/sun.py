@@ -8,6 +8,7 @@ bright source and no more is said.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -43,7 +44,7 @@ _SUN_SKY = (
 _LAMP_NEAR = 0.15  # of the ceiling's light in the nearest ring at most
 _MOSTLY = 0.6  # share of a stretch's pictures that must agree
 _LEAST_S = 0.5  # s: a shorter stretch says too little
-_GROWS = 2.5  # times: a source that grows so much comes nearer; the sun's core does so with the exposure alone, by less
+_GROWS = 2.0  # times from a stretch's first third to its last: a source that grows so much comes nearer
 
 
 @dataclass(frozen=True)
@@ -96,19 +97,35 @@ class LightStretch:
     at_edge: bool
 
 
-def bright_stretches(evidence: Evidence, ceiling_level: float, curve: str) -> tuple[LightStretch, ...]:
+def bright_stretches(
+    evidence: Evidence,
+    ceiling_level: float,
+    curve: str,
+    border: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0),
+) -> tuple[LightStretch, ...]:
     """Follow the largest bright source through the small pictures of a flight, and name each stretch of it.
 
-    `ceiling_level` is the level fraction of the highest code of the chain, `curve` the assumed tone curve.
+    `ceiling_level` is the level fraction of the highest code of the chain, `curve` the assumed tone curve, `border` what is no
+    picture (top, right, bottom, left) as shares of height and width.
     """
     looks = []
     for time_s, data in zip(evidence.thumb_time_s.tolist(), evidence.thumbs, strict=True):
         picture = cv2.imdecode(np.frombuffer(data, dtype=np.uint8), cv2.IMREAD_GRAYSCALE)
-        look = None if picture is None else brightest(np.asarray(picture, dtype=np.uint8), time_s, ceiling_level, curve)
+        if picture is None:
+            continue
+        look = brightest(_inside(np.asarray(picture, dtype=np.uint8), border), time_s, ceiling_level, curve)
         if look is not None:
             looks.append(look)
     step = float(np.median(np.diff(evidence.thumb_time_s))) if len(evidence.thumb_time_s) > 1 else 0.0
     return tuple(_stretch(part, step) for part in _followed(looks))
+
+
+def _inside(picture: Luma, border: tuple[float, float, float, float]) -> Luma:
+    """The picture without its border; a pixel that is border in part goes, too."""
+    height, width = picture.shape
+    top, right, bottom, left = border
+    rows = slice(math.ceil(top * height), height - math.ceil(bottom * height))
+    return np.ascontiguousarray(picture[rows, math.ceil(left * width) : width - math.ceil(right * width)])
 
 
 def brightest(picture: Luma, time_s: float, ceiling_level: float, curve: str) -> Look | None:
@@ -168,9 +185,9 @@ def _followed(looks: Sequence[Look]) -> list[list[Look]]:
 def _stretch(looks: Sequence[Look], step_s: float) -> LightStretch:
     """Name one source's stretch."""
     radius = np.array([look.radius for look in looks if not look.cut] or [look.radius for look in looks])
-    low, high = np.percentile(radius, [10, 90])
     lasts = looks[-1].time_s - looks[0].time_s + step_s >= _LEAST_S
-    grows = high > _GROWS * low
+    third = -(-len(radius) // 3)
+    grows = np.median(radius[-third:]) > _GROWS * np.median(radius[:third])
     kind = BRIGHT
     large = np.median(radius) >= _SUN_RADIUS
     if lasts and large and not grows and np.mean([look.like_sun for look in looks]) >= _MOSTLY:

@@ -106,6 +106,21 @@ def test_a_sun_that_peeks_in_is_the_sun(x: float, y: float) -> None:
     assert [(one.kind, one.at_edge) for one in found] == [(SUN, True)]
 
 
+def test_a_border_is_no_picture() -> None:
+    """A sun that comes in from behind a black border is one sun, however small its first part; its last parts are cut."""
+    pictures = [sunny(-6.0 + 4.0 * k) for k in range(12)]
+    for one in pictures:
+        one[:, :4] = 0
+    assert not named(pictures)[0].at_edge
+    found = bright_stretches(evidence(pictures[:4]), 1.0, "srgb", (0.0, 0.0, 0.0, 3.5 / COLUMNS))
+    assert [(one.kind, one.at_edge) for one in found] == [(SUN, True)]
+
+
+def test_a_sun_that_goes_behind_something_is_the_sun() -> None:
+    """A core that shrinks to a third does not come nearer."""
+    assert [one.kind for one in named(sunny(core=18.0 - k) for k in range(12))] == [SUN]
+
+
 def test_a_branch_before_it_does_not_part_the_sun() -> None:
     """Half a second behind something is bridged; three seconds are not."""
     dark = made(np.full((ROWS, COLUMNS), 0.1))
