@@ -10,11 +10,13 @@ import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
 from fieldscore.hunting import flicker, hunting
-from fieldscore.lamp_passes import lamp_passes, toward_light
+from fieldscore.lamp_passes import lamp_passes, toward_light, while_seen
+from fieldscore.record import FlightRecord
 from fieldscore.recovery import FlashEvent
 from fieldscore.scorecard import Lamps, Stability
+from fieldscore.sun import SUN, bright_stretches
 from fieldscore.timeline import Timeline
-from fieldscore.units import CURVES, to_linear
+from fieldscore.units import CURVES, CodeRange, code_to_level, to_linear
 
 Mask = npt.NDArray[np.bool_]
 
@@ -93,14 +95,26 @@ def _around(timeline: Timeline, events: Sequence[FlashEvent]) -> Mask:
     return rows
 
 
-def lamps(timeline: Timeline, inside: Mask, criteria: Criteria) -> Lamps:
-    """Passes of lamps over the rows inside, their medians, and what flying toward a light cost."""
+def lamps(record: FlightRecord, inside: Mask, criteria: Criteria) -> Lamps:
+    """Passes of lamps over the rows inside, their medians, what flying toward a light cost, and which was the sun."""
+    timeline, clip = record.timeline, record.clip
+    ceiling = float(code_to_level(clip.ceiling_code, CodeRange(clip.code_range), clip.bits))
+    sides = zip(record.picture.border_px, (clip.height, clip.width) * 2, strict=True)
+    top, right, bottom, left = (pixels / length for pixels, length in sides)
+    found = bright_stretches(record.evidence, ceiling, criteria.transfer_curve, (top, right, bottom, left))
+    lights = tuple(one for one in found if (timeline.between(one.from_s, one.to_s) & inside).any())
+    sun = np.zeros(len(timeline), dtype=np.bool_)
+    for one in lights:
+        if one.kind == SUN:
+            sun |= timeline.between(one.from_s, one.to_s)
     passes = lamp_passes(timeline, inside)
     return Lamps(
         passes,
         float(np.median([one.pulldown_stops for one in passes])) if passes else None,
         float(np.median([one.veil_percent for one in passes])) if passes else None,
         toward_light(timeline, inside, criteria.usable_zone_readable_percent),
+        lights,
+        while_seen(timeline, inside & sun, criteria.usable_zone_readable_percent),
     )
 
 

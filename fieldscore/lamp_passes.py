@@ -41,7 +41,7 @@ class TowardLight:
 
     `in_view_s`; `lost_percent`, median share of the picture that could not be read; `zone_readable_percent`, median share of
     the flying zone that could; `zone_lost_s`, the longest stretch in which too little of the zone could be read;
-    `bloom_radius_percent`, median radius of the largest source in % of the picture's height.
+    `bloom_radius_percent`, median radius of the largest source in % of the picture's height, NaN where none is compact.
     """
 
     in_view_s: float
@@ -86,11 +86,15 @@ def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
 
 def toward_light(timeline: Timeline, inside: Mask, zone_criterion_percent: float) -> TowardLight | None:
     """What lamps or the sun cost while in the picture; None where none is in view, or nothing could be read off."""
-    seen = inside & (np.nan_to_num(timeline["lamps"]) > 0)
+    return while_seen(timeline, inside & (np.nan_to_num(timeline["lamps"]) > 0), zone_criterion_percent)
+
+
+def while_seen(timeline: Timeline, seen: Mask, zone_criterion_percent: float) -> TowardLight | None:
+    """What a light cost over the rows [n] in which it is seen; None without one in which it could be read off."""
     zone, readable, bloom = (
         timeline[name] for name in ("zone_readable_percent", "readable_percent", "bloom_radius_percent")
     )
-    known = seen & np.isfinite(readable) & np.isfinite(zone) & np.isfinite(bloom)
+    known = seen & np.isfinite(readable) & np.isfinite(zone)
     if not known.any():
         return None
     with np.errstate(invalid="ignore"):
@@ -102,7 +106,7 @@ def toward_light(timeline: Timeline, inside: Mask, zone_criterion_percent: float
         lost_percent=float(100.0 - np.median(readable[known])),
         zone_readable_percent=float(np.median(zone[known])),
         zone_lost_s=float(longest * timeline.interval_s),
-        bloom_radius_percent=float(np.median(bloom[known])),
+        bloom_radius_percent=float(np.nanmedian(bloom[known])) if np.isfinite(bloom[known]).any() else float("nan"),
     )
 
 

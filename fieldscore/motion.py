@@ -111,11 +111,13 @@ class Residual:
     """What is left of each tile once motion is taken out, NaN under the overlay.
 
     `variance` [tiles]: of one frame's block means, in squared codes; `structure` [tiles]: mean square gradient of the
-    block means, in squared codes a block: how much a motion not followed would leave.
+    block means, in squared codes a block: how much a motion not followed would leave. `whole` [tiles]: the variance of a
+    plain tile's noise with that part which a codec carries on from frame to frame; detail of the scene adds to it.
     """
 
     variance: Floats
     structure: Floats
+    whole: Floats
 
 
 def residual(frame: Frame) -> Residual | None:
@@ -125,9 +127,13 @@ def residual(frame: Frame) -> Residual | None:
         return None
     motion = np.array([*found.shift, found.zoom, found.roll])
     variance, structure = _tile_residual(frame.blocks, _warped_blocks(frame, previous, motion))
-    variance = np.maximum(variance - np.float32(_rounding(frame)), np.float32(0.0))
+    rounding = _rounding(frame)
+    variance = np.maximum(variance - np.float32(rounding), np.float32(0.0))
     variance[~frame.view(_whole_tiles)] = np.nan
-    return Residual(variance, structure)
+    # Noise of variance v, of which a share c is carried on, leaves v (1 - c) between two frames; the mean of both has
+    # v (1 + c) / 2, which is also its mean square gradient (half a difference over two blocks, each way). So v is:
+    whole = variance / 2 + np.maximum(structure - np.float32(2.0 * _RIDGE + rounding / 2.0), np.float32(0.0))
+    return Residual(variance, structure, whole)
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,9 @@
 What registration leaves in a tile is noise plus whatever the fit could not follow; the second only ever adds.
 So tiles of like level are pooled and a low quartile of their residuals is taken, corrected for what a quartile
 of a chi-square distribution is. Block means survive a codec where pixel noise does not (docs/decisions).
+
+A codec carries part of the noise of plain, dark ground on from frame to frame, where no pair of frames shows it. In plain
+tiles the two frames' mean shows that part as well; such a pool then says little of brighter ones.
 """
 
 from __future__ import annotations
@@ -27,6 +30,10 @@ LEVEL_EDGES = np.array(
 STEEPEST = 1.6
 LOW_PERCENT = 25.0
 LOW_OF_CHI_SQUARE = 0.7836  # 25 % point of chi-square over its 22 degrees of freedom (scipy.stats.chi2.ppf)
+_PLAIN = 3.0  # times the noise between frames: where a pool's tiles vary by more, it is the scene (docs/decisions/carried_noise.py)
+_CARRIED = (
+    1.3  # times the noise between frames from which on a plain pool's noise is carried on, not the camera's (the same)
+)
 _FOLLOW = 0.2  # share of the way that a pool follows one measurement: a memory of about a second
 _ALIKE = 0.8  # likeness to the frame before under which a cut, snow or motion lost track of lies between the two
 _POOL_MINIMUM = 8  # tiles; a quartile of fewer says little
@@ -42,12 +49,14 @@ _SLACK_S = 2e-3  # s: times are rounded, to milliseconds in some containers
 class NoiseCurve:
     """Variance of block means [pools] in squared codes at `levels` [pools], and when it was last measured.
 
-    Levels are fractions above the floor; both are NaN where a pool was never measured; `counts` [pools] says how often.
+    Levels are fractions above the floor; `wholes` [pools] are the variances with what a codec carried on, if the pool is
+    plain. All are NaN where a pool was never measured; `counts` [pools] says how often.
     """
 
     time_s: float
     levels: Doubles
     variances: Doubles
+    wholes: Doubles
     counts: Doubles
 
 
@@ -55,11 +64,12 @@ class NoiseCurve:
 class Noise:
     """Noise of one frame: `pixel_codes` [tiles] as for white noise a pixel, `object_codes` [tiles] of the mean over
     the reference object, both one sigma in codes at the tile's level; `measured` [tiles] marks the tiles at whose
-    level noise shows: neither crushed nor clipped.
+    level noise shows: neither crushed nor clipped. `left_codes` [tiles] is that a pixel with what a codec carries on.
     """
 
     pixel_codes: Doubles
     object_codes: Doubles
+    left_codes: Doubles
     measured: npt.NDArray[np.bool_]
 
 
@@ -69,10 +79,12 @@ def noise(frame: Frame) -> Noise | None:
     if curve is None:
         return None
     area = frame.area
-    block_codes = np.sqrt(_variances_at(curve, _tile_levels(frame)))
-    pixel_codes = block_codes * np.sqrt(area.block_pixels)
+    levels, side = _tile_levels(frame), np.sqrt(area.block_pixels)
+    block_codes = np.sqrt(_variances_at(curve, levels))
+    pixel_codes = block_codes * side
     object_codes = np.hypot(block_codes * area.object_per_block, undithered_rounding(pixel_codes))
-    return Noise(pixel_codes, object_codes, _shows_noise(frame))
+    left_codes = np.sqrt(_variances_at(curve, levels, with_carried=True)) * side
+    return Noise(pixel_codes, object_codes, left_codes, _shows_noise(frame))
 
 
 def noise_curve(frame: Frame) -> NoiseCurve | None:
@@ -88,21 +100,23 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
         return last
     measured = np.isfinite(left.variance) & _shows_noise(frame)
     level = _tile_levels(frame)
-    levels, variances = np.full((2, len(LEVEL_EDGES) - 1), np.nan)
+    levels, variances, wholes = np.full((3, len(LEVEL_EDGES) - 1), np.nan)
     for pool in range(len(variances)):
         members = measured & (level >= LEVEL_EDGES[pool]) & (level < LEVEL_EDGES[pool + 1])
         if np.count_nonzero(members) < _POOL_MINIMUM:
             continue
         plain = left.structure <= np.median(left.structure[members])
         variances[pool] = np.percentile(left.variance[members & plain], LOW_PERCENT) / LOW_OF_CHI_SQUARE
+        wholes[pool] = np.percentile(left.whole[members], LOW_PERCENT) / LOW_OF_CHI_SQUARE
         levels[pool] = level[members & plain].mean()
     counts = np.isfinite(variances).astype(np.float64)
     if last is not None:
         counts += last.counts
-        levels, variances = (
-            _followed(old, new, counts) for old, new in ((last.levels, levels), (last.variances, variances))
+        levels, variances, wholes = (
+            _followed(old, new, counts)
+            for old, new in ((last.levels, levels), (last.variances, variances), (last.wholes, wholes))
         )
-    return NoiseCurve(frame.time_s, levels, variances, counts) if np.isfinite(variances).any() else last
+    return NoiseCurve(frame.time_s, levels, variances, wholes, counts) if np.isfinite(variances).any() else last
 
 
 def _followed(old: Doubles, new: Doubles, counts: Doubles) -> Doubles:
@@ -111,15 +125,18 @@ def _followed(old: Doubles, new: Doubles, counts: Doubles) -> Doubles:
     return np.where(np.isnan(old), new, np.where(np.isnan(new), old, old + share * (new - old)))
 
 
-def _variances_at(curve: NoiseCurve, levels: Doubles) -> Doubles:
-    """Variance of block means at level fractions above the floor.
+def _variances_at(curve: NoiseCurve, levels: Doubles, with_carried: bool = False) -> Doubles:
+    """Variance of block means at level fractions above the floor: between frames, or `with_carried` that and the rest.
 
     Motion that was not followed passes for noise and only adds, so that pools bound each other. Under a camera's
-    curve noise falls, in codes, as the level rises, but only so fast (STEEPEST, of the variance).
+    curve noise falls, in codes, as the level rises, but only so fast (STEEPEST, of the variance). With what is
+    carried on, a pool in which a codec does so does not bound the brighter ones: its noise is no longer the camera's.
     """
     known = np.isfinite(curve.variances)
-    centres, variances = curve.levels[known], curve.variances[known]
-    falling = np.minimum.accumulate(variances)
+    centres, between, wholes = curve.levels[known], curve.variances[known], curve.wholes[known]
+    carried = with_carried & (wholes > _CARRIED * between) & (wholes < _PLAIN * between)
+    variances = np.where(carried, wholes, between)
+    falling = np.minimum(np.minimum.accumulate(np.where(carried, np.inf, variances)), variances)
     steepest = np.minimum.accumulate((variances * centres**STEEPEST)[::-1])[::-1] / centres**STEEPEST
     return np.interp(levels, centres, np.minimum(falling, steepest))
 

@@ -13,6 +13,7 @@ from fieldscore.criteria import Criteria
 from fieldscore.lamp_passes import LampPass, TowardLight
 from fieldscore.record import FlightRecord
 from fieldscore.recovery import FlashEvent
+from fieldscore.sun import LightStretch
 
 # Why a frame was not usable, in the order in which one cause takes a frame before the next may.
 CAUSES: tuple[str, ...] = ("link_lost", "recovering", "pulled_down", "blown", "too_dark", "noisy")
@@ -85,12 +86,17 @@ class Stability:
 
 @dataclass(frozen=True)
 class Lamps:
-    """Lamps flown past: medians over the passes (None without one), and the passes; flying toward a lamp or the sun."""
+    """Lamps flown past: medians over the passes (None without one), and the passes; flying toward a lamp or the sun.
+
+    `toward_light` counts every light, `toward_sun` the stretches of `lights` that are the sun's.
+    """
 
     passes: tuple[LampPass, ...]
     pulldown_stops: float | None
     veil_percent: float | None
     toward_light: TowardLight | None
+    lights: tuple[LightStretch, ...] = ()
+    toward_sun: TowardLight | None = None
 
 
 @dataclass(frozen=True)

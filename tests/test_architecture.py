@@ -23,7 +23,7 @@ LAYERS = (
     {"video", "signs", "levels", "overlay", "motion"},
     {"noise", "picture", "links", "places"},
     {"exposure_trace"},
-    {"measures", "collect", "events", "flashes", "simulate", "hunting", "lamp_passes"},
+    {"measures", "collect", "events", "flashes", "simulate", "hunting", "lamp_passes", "sun"},
     {"analyse", "recovery", "align"},
     {"scorecard"},
     {"brightness"},

@@ -67,6 +67,20 @@ def test_neither_order_nor_place_matters(order: list[int]) -> None:
     assert chain_ends(shuffled, None, "narrow") == chain_ends(pictures, None, "narrow")
 
 
+def test_a_sun_through_a_noisy_link_is_a_ceiling() -> None:
+    """A ceiling below white at which only the sun is (1.4 % of the picture) is found through noise of 2.2 codes, within a code."""
+    generator = np.random.default_rng(6)
+    row, column = np.mgrid[:HEIGHT, :WIDTH]
+    pictures = []
+    for number, scene in enumerate(SCENES):
+        away = np.hypot(column - 60 - 20 * number, row - 80)
+        light = np.clip(np.maximum(0.8 * scene, 40.0 + 2800.0 / np.maximum(away, 1.0) ** 0.9), 20.0, 228.0)
+        pictures.append(noisy(light, 2.2, generator))
+    ends = chain_ends(pictures, None, "narrow")
+    assert ends.ceiling == pytest.approx(228.0, abs=1.0)
+    assert ends.ceiling_from == "measured"
+
+
 def test_text_does_not_set_the_ends() -> None:
     """Black and white of the overlay's own generator, outside the camera's ends, do not count under the mask."""
     pictures = limited(24, 220)

@@ -80,6 +80,23 @@ def test_white_noise_on_a_flat_picture(sigma: float, level: float) -> None:
     assert _codes(frame) == pytest.approx(_with_rounding(sigma), rel=0.08)
 
 
+@pytest.mark.parametrize("carried", [0.4, 0.6])
+def test_noise_that_is_carried_on_is_counted(carried: float) -> None:
+    """On plain ground, noise of which a share stays from frame to frame reads whole within 10 %; between frames only the rest."""
+    generator = np.random.default_rng(11)
+    stays = generator.standard_normal((480, 640))
+    pictures = [
+        coded(
+            60.0 + 6.0 * (math.sqrt(carried) * stays + math.sqrt(1 - carried) * generator.standard_normal((480, 640)))
+        )
+        for _ in range(FRAMES)
+    ]
+    found = _last(pictures).view(noise)
+    assert found is not None
+    assert np.median(found.left_codes) == pytest.approx(_with_rounding(6.0), rel=0.10)
+    assert np.median(found.pixel_codes) == pytest.approx(6.0 * math.sqrt(1 - carried), rel=0.10)
+
+
 @pytest.mark.parametrize("sigma", [5.0, 10.0])
 def test_agrees_with_published_estimators(sigma: float) -> None:
     """On uncompressed white noise, where single-image estimators hold, all three agree within 6 %."""

@@ -24,7 +24,7 @@ def noise_left(frame: Frame) -> tuple[float, ...]:
     found = frame.view(noise)
     if found is None or not found.measured.any():
         return (float("nan"),)
-    return (100.0 * float(np.median(found.pixel_codes[found.measured])) / frame.area.code_range.span,)
+    return (100.0 * float(np.median(found.left_codes[found.measured])) / frame.area.code_range.span,)
 
 
 @measure(

@@ -12,6 +12,8 @@ from fieldscore import __version__
 from fieldscore.measure import Column
 from fieldscore.record import ClipFacts, FlightRecord
 from fieldscore.score import DERIVED, Score, Summary
+from fieldscore.scorecard import Lamps
+from fieldscore.sun import BRIGHT, SUN
 
 SCHEMA = "fieldscore.flight/1"
 _SHARE_DIGITS = 4  # 0.01 % of the airtime: a frame of a 5 minute flight
@@ -130,19 +132,41 @@ def _stability(score: Score, reasons: list[str]) -> dict[str, Any]:
 
 
 def _lamps(score: Score, reasons: list[str]) -> dict[str, Any]:
-    """Passes of lamps and their medians; `each` and `toward_light` are beside the agreed keys."""
+    """Passes of lamps and their medians; all from `each` on is beside the agreed keys."""
     lamps = score.lamps
     if lamps.pulldown_stops is None:
         reasons += [f"lamps.{key}: no pass of a lamp was found" for key in ("pulldown_stops", "veil_percent")]
     if lamps.toward_light is None:
         reasons.append("lamps.toward_light: no lamp and no sun was in view")
+    if lamps.toward_sun is None:
+        reasons.append(f"lamps.toward_sun: {_no_sun(lamps)}")
     return {
         "passes": len(lamps.passes),
         "pulldown_stops": _round(lamps.pulldown_stops, _FIGURE_DIGITS),
         "veil_percent": _round(lamps.veil_percent, _FIGURE_DIGITS),
         "each": [_rounded(asdict(one)) for one in lamps.passes],
         "toward_light": None if lamps.toward_light is None else _rounded(asdict(lamps.toward_light)),
+        "toward_sun": None if lamps.toward_sun is None else _rounded(asdict(lamps.toward_sun)),
+        "lights": [
+            {
+                "kind": one.kind,
+                "from_s": _round(one.from_s, _FIGURE_DIGITS),
+                "to_s": _round(one.to_s, _FIGURE_DIGITS),
+                "radius_percent": _round(one.radius_percent, _FIGURE_DIGITS),
+                "at_edge": one.at_edge,
+            }
+            for one in lamps.lights
+        ],
     }
+
+
+def _no_sun(lamps: Lamps) -> str:
+    """Why there are no figures of flying into the sun."""
+    if any(one.kind == SUN for one in lamps.lights):
+        return "not measurable, the sun was in view and nothing could be read off meanwhile"
+    if any(one.kind == BRIGHT for one in lamps.lights):
+        return "no stretch was clearly the sun's; bright sources that could be sun or lamp were in view"
+    return "the sun was not in view"
 
 
 def _rounded(figures: Mapping[str, float]) -> dict[str, float | None]:

@@ -71,10 +71,21 @@ def lamp_words(score: Score) -> str:
     return f"A lamp came near {count} times; typically the exposure changed by {change}."
 
 
+def sun_words(score: Score) -> str:
+    """How long the sun was in view and what it cost, in a sentence; "" without it."""
+    sun = score.lamps.toward_sun
+    if sun is None:
+        return ""
+    held = "the flying zone stayed readable"
+    if sun.zone_lost_s > 0:
+        held = f"the flying zone was lost for up to {words.number(sun.zone_lost_s, 's')} on end"
+    return f"The sun was in view for {words.number(sun.in_view_s, 's')}: {held}."
+
+
 def reading(score: Score, name: str) -> str:
     """How to read a drawing, with what it shows of this flight."""
-    more = (hunting_words(score), lamp_words(score)) if name == "exposure" else ()
-    return " ".join(filter(None, (WORDS[name][1], *more)))
+    more = {"exposure": (hunting_words, lamp_words), "lights": (sun_words,)}.get(name, ())
+    return " ".join(filter(None, (WORDS[name][1], *(one(score) for one in more))))
 
 
 def light_panels(score: Score) -> list[LightPanel]:

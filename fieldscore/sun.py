@@ -1,0 +1,203 @@
+"""The sun told from a lamp, from small pictures: its light falls away evenly around it, and it does not come nearer. Pure.
+
+The sun is thousands of times brighter than what a camera can show, so that what is recorded of it ends in no edge: the
+lens and the air spread it, and its light falls away over several radii of the blown core, as evenly to one side as to
+another. A lamp, or a wall lit by one, ends at its edge, and grows as it is flown toward. Where neither shows, it is a
+bright source and no more is said.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.record import Evidence
+from fieldscore.units import to_linear
+
+Luma = npt.NDArray[np.uint8]
+
+SUN, LAMP, BRIGHT = "sun", "lamp", "bright source"
+
+_NEAR_END = 0.955  # share of the ceiling's level that counts as it once pixels are averaged and coded again
+_LEAST_RADIUS = 0.018  # of the picture's height: 3 px of a small picture; the fall of light about less cannot be seen
+_MOST_SHARE = 0.08  # of the picture: larger is a bright sky or wall (as for lamps in view)
+_FILLED = 0.35  # share of its bounding box that a compact source fills at least (as for lamps in view)
+_RINGS = (1.0, 2.0, 3.0, 5.0)  # distances from the core's edge, in its radii, between which light is looked at
+_FEWEST_PIXELS = 6  # in a ring of which a median and quartiles are taken
+_SAME_PLACE = 0.25  # of the picture's height that a source moves at most between two small pictures: a turn of 60 degrees a second
+_BRIDGED_S = 0.8  # a tree or a gate hides a source for so long, and it is still the same
+# What the light around it does, set on flights of another seed than those reported (docs/decisions/sun_or_lamp.py).
+_SUN_NEAR, _SUN_FAR = 0.25, 0.13  # of the ceiling's light in the nearest and farthest ring at least
+_SUN_RADIUS = 0.035  # of the picture's height at least: a smaller core is a lit patch as often as the sun
+_FALL = 0.88  # of a ring's light that the next ring has at most
+_EVEN = (
+    0.55  # of a ring's median that its lower quartile has at least: light spread by the lens is even, a lit wall is not
+)
+_SUN_SKY = (
+    0.09  # of the ceiling's light at least: by day all of the sky is lit, above a torch's spot on the ground it is not
+)
+_LAMP_NEAR = 0.15  # of the ceiling's light in the nearest ring at most
+_MOSTLY = 0.6  # share of a stretch's pictures that must agree
+_LEAST_S = 0.5  # s: a shorter stretch says too little
+_GROWS = 2.0  # times from a stretch's first third to its last: a source that grows so much comes nearer
+
+
+@dataclass(frozen=True)
+class Look:
+    """The largest bright source of one small picture. `x`, `y` in picture heights, `radius` of the disc with its area in
+    heights; `rings`: light [3] around it in shares of the ceiling's, NaN where too little of a ring is in the picture;
+    `even`: lower quartile over median of the nearest ring; `sky`: lower quartile of the light straight above it; `cut`:
+    the picture's edge cuts it.
+    """
+
+    time_s: float
+    x: float
+    y: float
+    radius: float
+    rings: tuple[float, float, float]
+    even: float
+    sky: float
+    cut: bool
+
+    @property
+    def like_sun(self) -> bool:
+        """Say whether the light falls away as the sun's does."""
+        near, middle, far = self.rings
+        return bool(
+            near >= _SUN_NEAR
+            and far >= _SUN_FAR
+            and middle <= _FALL * near
+            and far <= _FALL * middle
+            and self.even >= _EVEN
+            and not self.sky < _SUN_SKY  # NaN where the core stands at the upper edge: nothing speaks against it
+        )
+
+    @property
+    def like_lamp(self) -> bool:
+        """Say whether the light ends with the source's edge."""
+        return bool(self.rings[0] <= _LAMP_NEAR)
+
+
+@dataclass(frozen=True)
+class LightStretch:
+    """One bright source from where it comes into view to where it goes: `kind` is SUN, LAMP or BRIGHT (it cannot be told).
+
+    `radius_percent` is the median radius of the core in % of the picture's height; `at_edge`: it only peeks in.
+    """
+
+    from_s: float
+    to_s: float
+    kind: str
+    radius_percent: float
+    at_edge: bool
+
+
+def bright_stretches(
+    evidence: Evidence,
+    ceiling_level: float,
+    curve: str,
+    border: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0),
+) -> tuple[LightStretch, ...]:
+    """Follow the largest bright source through the small pictures of a flight, and name each stretch of it.
+
+    `ceiling_level` is the level fraction of the highest code of the chain, `curve` the assumed tone curve, `border` what is no
+    picture (top, right, bottom, left) as shares of height and width.
+    """
+    looks = []
+    for time_s, data in zip(evidence.thumb_time_s.tolist(), evidence.thumbs, strict=True):
+        picture = cv2.imdecode(np.frombuffer(data, dtype=np.uint8), cv2.IMREAD_GRAYSCALE)
+        if picture is None:
+            continue
+        look = brightest(_inside(np.asarray(picture, dtype=np.uint8), border), time_s, ceiling_level, curve)
+        if look is not None:
+            looks.append(look)
+    step = float(np.median(np.diff(evidence.thumb_time_s))) if len(evidence.thumb_time_s) > 1 else 0.0
+    return tuple(_stretch(part, step) for part in _followed(looks))
+
+
+def _inside(picture: Luma, border: tuple[float, float, float, float]) -> Luma:
+    """The picture without its border; a pixel that is border in part goes, too."""
+    height, width = picture.shape
+    top, right, bottom, left = border
+    rows = slice(math.ceil(top * height), height - math.ceil(bottom * height))
+    return np.ascontiguousarray(picture[rows, math.ceil(left * width) : width - math.ceil(right * width)])
+
+
+def brightest(picture: Luma, time_s: float, ceiling_level: float, curve: str) -> Look | None:
+    """Give the largest compact source at the ceiling of a picture [height, width], 0 black and 255 white; None without one."""
+    height, width = picture.shape
+    ceiling = min(ceiling_level, 1.0)
+    hot = (picture >= _NEAR_END * ceiling * 255.0).astype(np.uint8)
+    _, labels, found, centres = cv2.connectedComponentsWithStats(hot, connectivity=8)
+    left, top, wide, tall, area = found[1:].T.astype(np.float64)
+    compact = (area <= _MOST_SHARE * hot.size) & (area >= _FILLED * wide * tall)
+    compact &= np.sqrt(area / np.pi) >= _LEAST_RADIUS * height
+    if not compact.any():
+        return None
+    which = int(np.argmax(np.where(compact, area, 0.0)))
+    radius = float(np.sqrt(area[which] / np.pi))
+    x, y = centres[which + 1]
+    edge = (
+        left[which] == 0 or top[which] == 0 or left[which] + wide[which] == width or top[which] + tall[which] == height
+    )
+    away = cv2.distanceTransform((labels != which + 1).astype(np.uint8), cv2.DIST_L2, 5) / radius
+    away[int(y) + 1 :] = np.inf  # the sky's side: on the other the ground hides the light
+    table = to_linear(np.arange(256) / 255.0 / ceiling, curve)
+    lights = [
+        table[picture[(away > low) & (away <= high)]] for low, high in zip((0.5, *_RINGS[1:]), _RINGS[1:], strict=False)
+    ]
+    rings = [float(np.median(one)) if one.size >= _FEWEST_PIXELS else np.nan for one in lights]
+    even = float(np.percentile(lights[0], 25) / max(rings[0], 1e-6)) if lights[0].size >= _FEWEST_PIXELS else np.nan
+    above = picture[: int(top[which]), max(0, int(x - _RINGS[2] * radius)) : int(x + _RINGS[2] * radius) + 1]
+    return Look(
+        time_s=time_s,
+        x=float(x) / height,
+        y=float(y) / height,
+        radius=radius / height,
+        rings=(rings[0], rings[1], rings[2]),
+        even=even,
+        sky=float(np.percentile(table[above], 25)) if above.size >= _FEWEST_PIXELS else np.nan,
+        cut=bool(edge),
+    )
+
+
+def _followed(looks: Sequence[Look]) -> list[list[Look]]:
+    """Looks of one source in one list each."""
+    parts: list[list[Look]] = []
+    for look in looks:
+        last = parts[-1][-1] if parts else None
+        if (
+            last is not None
+            and look.time_s - last.time_s <= _BRIDGED_S
+            and np.hypot(look.x - last.x, look.y - last.y) <= _SAME_PLACE
+        ):
+            parts[-1].append(look)
+        else:
+            parts.append([look])
+    return parts
+
+
+def _stretch(looks: Sequence[Look], step_s: float) -> LightStretch:
+    """Name one source's stretch."""
+    radius = np.array([look.radius for look in looks if not look.cut] or [look.radius for look in looks])
+    lasts = looks[-1].time_s - looks[0].time_s + step_s >= _LEAST_S
+    third = -(-len(radius) // 3)
+    grows = np.median(radius[-third:]) > _GROWS * np.median(radius[:third])
+    kind = BRIGHT
+    large = np.median(radius) >= _SUN_RADIUS
+    if lasts and large and not grows and np.mean([look.like_sun for look in looks]) >= _MOSTLY:
+        kind = SUN
+    elif lasts and np.mean([look.like_lamp for look in looks]) >= _MOSTLY:
+        kind = LAMP
+    return LightStretch(
+        from_s=max(0.0, looks[0].time_s - step_s / 2),
+        to_s=looks[-1].time_s + step_s / 2,
+        kind=kind,
+        radius_percent=float(100.0 * np.median(radius)),
+        at_edge=all(look.cut for look in looks),
+    )

@@ -1,0 +1,195 @@
+"""The sun told from lamps and lit walls, on made pictures, simulated flights and real clips."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+import pytest
+from flight_material import record_of, timeline_of
+
+from fieldscore import Criteria, measure_flight, score_flight
+from fieldscore.record import Evidence
+from fieldscore.report.flight import flight_json
+from fieldscore.report.light import sun_words
+from fieldscore.sun import BRIGHT, LAMP, SUN, LightStretch, bright_stretches
+from fieldscore.units import from_linear
+
+CLIPS = Path(__file__).parents[2] / "shared" / "clips"
+ROWS, COLUMNS = 180, 240
+STEP_S = 0.25
+Luma = npt.NDArray[np.uint8]
+
+
+def made(light: npt.NDArray[np.float64]) -> Luma:
+    """A small picture of light in shares of the ceiling's."""
+    return np.round(255.0 * from_linear(np.clip(light, 0.0, 1.0), "srgb")).astype(np.uint8)
+
+
+def away(x: float, y: float) -> npt.NDArray[np.float64]:
+    """Distance in px of every pixel from a place."""
+    row, column = np.mgrid[:ROWS, :COLUMNS]
+    return np.hypot(column - x, row - y)
+
+
+def sunny(x: float = 120.0, y: float = 70.0, core: float = 14.0, sky: float = 0.15) -> Luma:
+    """A lit sky with a core from which light falls away as a lens spreads it, over dark ground."""
+    light = sky + 1.2 / np.maximum(away(x, y) / core, 0.1) ** 1.3
+    light[round(y + 1.5 * core) :] *= 0.15
+    return made(light)
+
+
+def lamp(x: float = 120.0, y: float = 60.0, radius: float = 8.0, glow: float = 0.05) -> Luma:
+    """A disc at the ceiling with a little glow, in a dark sky over dim ground."""
+    far = away(x, y)
+    light = 0.01 + glow * np.exp(-far / (3.0 * radius))
+    light[120:] += 0.06
+    light[far <= radius] = 1.0
+    return made(light)
+
+
+def torch_spot() -> Luma:
+    """The spot of a torch on the ground under a dark sky: as round and as soft as the sun."""
+    light = 1.2 / np.maximum(away(120.0, 140.0) / 14.0, 0.1) ** 1.3
+    light[:80] = 0.015
+    return made(light)
+
+
+def evidence(pictures: Iterable[Luma]) -> Evidence:
+    """Small pictures a quarter of a second apart."""
+    files = tuple(cv2.imencode(".jpg", one, [cv2.IMWRITE_JPEG_QUALITY, 60])[1].tobytes() for one in pictures)
+    return Evidence(STEP_S * np.arange(len(files)), files, np.zeros((0, 256), dtype=np.uint16))
+
+
+def named(pictures: Iterable[Luma], ceiling: float = 1.0) -> tuple[LightStretch, ...]:
+    return bright_stretches(evidence(pictures), ceiling, "srgb")
+
+
+def test_a_sun_that_stays_is_the_sun() -> None:
+    """A core with light that falls away evenly, moving with the turns of the flight, is one stretch of sun."""
+    found = named(sunny(120 + 3 * k, 70 - k) for k in range(12))
+    assert [one.kind for one in found] == [SUN]
+    assert found[0].from_s == 0.0 and found[0].to_s == pytest.approx(11.5 * STEP_S)
+    assert not found[0].at_edge
+
+
+@pytest.mark.parametrize("glow", [0.0, 0.1])
+def test_a_lamp_that_comes_near_is_a_lamp(glow: float) -> None:
+    """A disc whose light ends at its edge and that grows is a lamp, with a little glow, too."""
+    found = named(lamp(120 - 3 * k, 60 - 2 * k, 5.0 + k, glow) for k in range(10))
+    assert [one.kind for one in found] == [LAMP]
+
+
+def test_the_spot_of_a_torch_on_the_ground_is_not_the_sun() -> None:
+    """Under a dark sky nothing is called the sun, however soft its light."""
+    assert SUN not in [one.kind for one in named(torch_spot() for _ in range(12))]
+
+
+def test_what_comes_nearer_is_not_the_sun() -> None:
+    """A soft source that grows three times as large is called a bright source."""
+    assert [one.kind for one in named(sunny(core=6.0 + 2.0 * k) for k in range(9))] == [BRIGHT]
+
+
+def test_a_glance_says_too_little() -> None:
+    """One small picture of the sun is a bright source."""
+    assert [one.kind for one in named([sunny()])] == [BRIGHT]
+
+
+@pytest.mark.parametrize(("x", "y"), [(0.0, 70.0), (239.0, 70.0), (120.0, 0.0), (3.0, 3.0)])
+def test_a_sun_that_peeks_in_is_the_sun(x: float, y: float) -> None:
+    """A sun whose core the picture's edge cuts is told as well, and marked."""
+    found = named(sunny(x, y) for _ in range(8))
+    assert [(one.kind, one.at_edge) for one in found] == [(SUN, True)]
+
+
+def test_a_border_is_no_picture() -> None:
+    """A sun that comes in from behind a black border is one sun, however small its first part; its last parts are cut."""
+    pictures = [sunny(-6.0 + 4.0 * k) for k in range(12)]
+    for one in pictures:
+        one[:, :4] = 0
+    assert not named(pictures)[0].at_edge
+    found = bright_stretches(evidence(pictures[:4]), 1.0, "srgb", (0.0, 0.0, 0.0, 3.5 / COLUMNS))
+    assert [(one.kind, one.at_edge) for one in found] == [(SUN, True)]
+
+
+def test_a_sun_that_goes_behind_something_is_the_sun() -> None:
+    """A core that shrinks to a third does not come nearer."""
+    assert [one.kind for one in named(sunny(core=18.0 - k) for k in range(12))] == [SUN]
+
+
+def test_a_branch_before_it_does_not_part_the_sun() -> None:
+    """Half a second behind something is bridged; three seconds are not."""
+    dark = made(np.full((ROWS, COLUMNS), 0.1))
+    for gap, stretches in ((2, 1), (12, 2)):
+        found = named([sunny()] * 6 + [dark] * gap + [sunny()] * 6)
+        assert [one.kind for one in found] == [SUN] * stretches
+
+
+def test_a_chain_that_ends_below_white_has_a_sun_too() -> None:
+    """Levels are taken against the chain's own ceiling."""
+    dimmer = [(0.85 * sunny().astype(np.float64)).astype(np.uint8)] * 6
+    assert [one.kind for one in named(dimmer, 0.85)] == [SUN]
+    assert named(dimmer, 1.0) == ()
+
+
+def test_figures_for_the_sun_alone() -> None:
+    """Time in view and the time the zone was lost count the sun's stretch, not the lamp's after it."""
+    time = np.arange(300) / 30.0
+    toward = time < 3.0
+    timeline = timeline_of(
+        300, lamps=1.0, bloom_radius_percent=8.0, zone_readable_percent=np.where(toward & (time >= 1.0), 20.0, 95.0)
+    )
+    pictures = [sunny()] * 12 + [lamp(200.0, 20.0)] * 28
+    record = record_of(timeline)
+    record = replace(record, evidence=replace(evidence(pictures), histogram=record.evidence.histogram))
+    score = score_flight(record, Criteria())
+    data = flight_json(score)["lamps"]
+    assert [one["kind"] for one in data["lights"]] == [SUN, LAMP]
+    assert data["toward_sun"]["in_view_s"] == pytest.approx(3.0, abs=0.2)
+    assert data["toward_sun"]["zone_lost_s"] == pytest.approx(2.0, abs=0.2)
+    assert data["toward_light"]["in_view_s"] == pytest.approx(10.0, abs=0.1)
+    assert "lost for up to 1.9" in sun_words(score) or "lost for up to 2" in sun_words(score)
+
+
+@pytest.mark.parametrize("pictures", [[], [lamp(radius=7.0)] * 6, [sunny()]])
+def test_without_the_sun_there_is_a_reason(pictures: list[Luma]) -> None:
+    """No sun gives null and a note that says whether nothing was there or it could not be told."""
+    record = record_of(timeline_of(300))
+    record = replace(record, evidence=replace(evidence(pictures), histogram=record.evidence.histogram))
+    data = flight_json(score_flight(record, Criteria()))
+    assert data["lamps"]["toward_sun"] is None
+    note = next(one for one in data["notes"] if one.startswith("lamps.toward_sun: "))
+    assert ("could be sun or lamp" in note) == (len(pictures) == 1)
+
+
+@pytest.mark.parametrize(("scene", "sun"), [("dusk_sun", True), ("night_estate", False)])
+def test_simulated_flights(tmp_path: Path, scene: str, sun: bool) -> None:
+    """A flight along the lane toward the low sun shows the sun for most of it; one by night past lamps never does."""
+    from fieldscore.simulate import CameraModel, Chain, FlightPlan, simulate
+    from fieldscore.video import Encoding
+
+    plan = FlightPlan(
+        seed=5, world_seed=85, width=256, height=192, duration_s=3.0, ground_before_s=0.3, ground_after_s=0.0,
+        scene=scene, route="lane", start_m=8.0, haze_m=3000.0,
+    )  # fmt: skip
+    camera = CameraModel("a", gain_max=48.0, hfov_deg=120.0, barrel=0.2)
+    path = tmp_path / "flight.mp4"
+    simulate(plan, camera, Chain(encoding=Encoding(crf=21)), path, tile_every=1000)
+    lamps = score_flight(measure_flight([path]), Criteria()).lamps
+    seen = sum(one.to_s - one.from_s for one in lamps.lights if one.kind == SUN)
+    assert seen > 2.0 if sun else seen == 0.0
+    assert (lamps.toward_sun is not None) == sun
+
+
+@pytest.mark.skipif(not CLIPS.is_dir(), reason="the shared clips are not here")
+@pytest.mark.parametrize(
+    ("name", "sun"), [("sun_in_frame_short", True), ("road_day", False), ("pan_sky_to_building", False)]
+)
+def test_real_clips(name: str, sun: bool) -> None:
+    """The sun over a city is the sun; white cars, signs and panes by day are not."""
+    lights = score_flight(measure_flight([CLIPS / f"{name}.mp4"]), Criteria()).lamps.lights
+    assert any(one.kind == SUN for one in lights) == sun
