@@ -10,7 +10,7 @@ from typing import Generic, TypeVar
 Item = TypeVar("Item")
 
 BATCH = 4  # items handed over at a time: waking a thread for each costs as much as a small measure
-DEPTH = 2  # batches read ahead: decoded 1080-line pictures are 3 MB each
+DEPTH = 2  # batches there are at a time: one being taken, one being made
 
 
 class _Ended:
@@ -39,15 +39,15 @@ class Ahead(Generic[Item]):
         error: BaseException | None = None
         batch: list[Item] = []
         try:
+            self._room.acquire()
             for item in self._items:
-                batch.append(item)
-                if len(batch) < self._batch:
-                    continue
-                self._queue.put(batch)
-                batch = []
-                self._room.acquire()
                 if self._stop:
                     break
+                batch.append(item)
+                if len(batch) == self._batch:
+                    self._queue.put(batch)
+                    batch = []
+                    self._room.acquire()
         except BaseException as problem:  # noqa: BLE001 - raised where the items are taken
             error = problem
         finally:
@@ -65,12 +65,13 @@ class Ahead(Generic[Item]):
         while True:
             batch = self._queue.get()
             if isinstance(batch, _Ended):
+                self._queue.put(batch)  # for whoever asks again
                 if batch.error is not None:
                     raise batch.error
                 return
-            self._room.release()
             while batch:  # not held on to: a picture's buffer is let go of as soon as it is measured
                 yield batch.pop(0)
+            self._room.release()
 
     def close(self) -> None:
         """Stop reading, and wait until the items are closed."""

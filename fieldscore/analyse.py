@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore import __version__
-from fieldscore.ahead import Ahead
+from fieldscore.ahead import BATCH, Ahead
 from fieldscore.collect import Rows, Thumbs, TileBins
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
@@ -28,6 +28,7 @@ from fieldscore.measures import (
     TILE_MEASURE,
     TRACE_COLUMNS,
 )
+from fieldscore.noise import noise_curve
 from fieldscore.picture import FirstLook, first_look
 from fieldscore.places import PlaceRows
 from fieldscore.record import ClipFacts, Evidence, FlightRecord, PictureFacts
@@ -41,6 +42,7 @@ LEAST_PIXELS = 32  # each way; a tile of the default grid then still has four pi
 DAY_S = 86400.0
 LONGEST_S = 7 * DAY_S  # no flight is longer, and what is computed second by second has to stay bounded
 HOLD_S = 0.1  # s that slow measures are held at most (docs/decisions/held_measures.py)
+_SMALL_PIXELS = 1920 * 1088  # 3 MB a picture: eight of them wait at most
 PROGRESS_EVERY = 32  # frames between two calls of `progress`
 _HASH_CHUNK = 1 << 20
 _NOTHING = "{}: no picture could be decoded; try playing the clip, and copy it again from the card"
@@ -79,7 +81,7 @@ def measure_flight(
     with (
         closing(Rows(of_histograms)) as rows,
         closing(Thumbs(criteria.tile_interval_s)) as thumbs,
-        closing(Ahead(_pictures(flight, look))) as pictures,
+        closing(Ahead(_pictures(flight, look), batch=_batch(flight))) as pictures,
     ):
         for frame in _chained(pictures, area, lag=2 if look.interlaced else 1):
             if frame.time_s > LONGEST_S:
@@ -143,6 +145,12 @@ def _sound(looks: Sequence[CodedFrame]) -> list[Luma]:
     return [eight_bit(one.luma, one.bits) for one in [one for one in looks if not one.damaged] or looks]
 
 
+def _batch(flight: Flight) -> int:
+    """Pictures handed over at a time by the thread that reads ahead: of large ones, one."""
+    pixels = max(clip.width * clip.height for clip in flight.clips)
+    return BATCH if pixels <= _SMALL_PIXELS else 1
+
+
 def _pictures(flight: Flight, look: FirstLook) -> Iterator[CodedFrame]:
     """Every frame, or field, of the flight."""
     return flight.frames(fields=(flight.clips[0].field_order or "top") if look.interlaced else None)
@@ -165,6 +173,7 @@ def _chained(pictures: Iterable[CodedFrame], area: PictureArea, lag: int) -> Ite
             damaged=one.damaged,
             hold_s=HOLD_S,
         )
+        frame.view(noise_curve)  # goes from frame to frame: each asks the one before
         recent.append(frame)
         yield frame
 

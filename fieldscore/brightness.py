@@ -142,19 +142,18 @@ def stop_elsewhere(level: float, curve: str) -> dict[str, float]:
     return {name: slope / slopes[curve] for name, slope in slopes.items() if name != curve}
 
 
-def curve_note(timeline: Timeline, inside: Mask, criteria: Criteria, steady: Stability, found: Lamps) -> str | None:
-    """How the stops of hunting and lamps would change if the camera's curve were another; None without such a figure."""
-    middle = timeline["p50_percent"][inside]
-    middle = middle[np.isfinite(middle) & (middle > 0.0)]
+def curve_note(above_floor_percent: npt.NDArray[np.float64], curve: str, steady: Stability, found: Lamps) -> str | None:
+    """How the stops of hunting and lamps would change if the camera's curve were another; None without such a figure.
+
+    `above_floor_percent` [n]: the picture's median level in % above the recording's floor.
+    """
+    middle = above_floor_percent[np.isfinite(above_floor_percent) & (above_floor_percent > 0.0)]
     if not middle.size or not (found.passes or steady.hunting_stops):
         return None
-    level = float(np.median(middle)) / 100.0
-    others = ", ".join(
-        f"{ratio:.2f} under {name}" for name, ratio in stop_elsewhere(level, criteria.transfer_curve).items()
-    )
+    others = stop_elsewhere(float(np.median(middle)) / 100.0, curve).values()
     return (
-        f"stops of hunting and lamps are under the curve {criteria.transfer_curve}; the camera's own is not known. At the flight's "
-        f"median level of {100.0 * level:.0f} % a stop of them would be {others}"
+        f"the camera's tone curve is not known, {curve} is assumed: what is called one stop here "
+        f"(hunting, lamps) may be {min(others):.1f} to {max(others):.1f} stops"
     )
 
 

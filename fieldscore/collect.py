@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import lru_cache
 from typing import Any
 
@@ -11,6 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from fieldscore.errors import NotMeasurableError
 from fieldscore.frame import Frame, Luma, eight_bit, halved
 from fieldscore.record import StoredPictures, TileSeries
 from fieldscore.timeline import DECIMALS, TIME_DECIMALS
@@ -26,6 +28,42 @@ _ROWS_A_CHUNK = 1024
 _NEUTRAL = 128.0  # chroma code of grey, 8-bit scale
 
 
+class _Spool:
+    """A temporary file that grows during a pass. NotMeasurableError, with what to do, where it cannot be written."""
+
+    def __init__(self) -> None:
+        with _told():
+            self._file = tempfile.TemporaryFile(prefix="fieldscore-")  # noqa: SIM115 - closed by close()
+
+    def write(self, data: bytes) -> None:
+        """Append."""
+        with _told():
+            self._file.write(data)
+
+    def view(self, dtype: npt.DTypeLike, shape: tuple[int, ...]) -> npt.NDArray[Any]:
+        """Give all of it as an array that is read from the file."""
+        with _told():
+            self._file.flush()
+            return np.memmap(self._file, dtype=dtype, mode="r", shape=shape) if shape[0] else np.zeros(shape, dtype)
+
+    def close(self) -> None:
+        """Let go of it; arrays given out keep their own hold."""
+        with contextlib.suppress(OSError):  # what could not be written is not wanted any more
+            self._file.close()
+
+
+@contextlib.contextmanager
+def _told() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        folder = tempfile.gettempdir()
+        raise NotMeasurableError(
+            f"the folder for temporary files, {folder}, cannot be written ({error.strerror or error}); "
+            "make room there, or name another with the environment variable TMPDIR"
+        ) from error
+
+
 class Rows:
     """A growing table of floats and a histogram a row; histograms wait on disk, so that memory stays flat.
 
@@ -38,7 +76,7 @@ class Rows:
         self._times: list[float] = []
         self._open: list[list[float]] = []
         self._histograms = np.empty((_ROWS_A_CHUNK, 256))
-        self._spool = tempfile.TemporaryFile(prefix="fieldscore-")  # noqa: SIM115 - closed by close()
+        self._spool = _Spool()
 
     def close(self) -> None:
         """Let go of the file on disk; arrays given out keep their own hold of it."""
@@ -69,8 +107,7 @@ class Rows:
     def arrays(self) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.uint16]]:
         """Give times [n], values [n, columns] and histograms [n, 256] in 1/65535 (a view of the file on disk)."""
         self._close_chunk()
-        self._spool.flush()
-        histogram = np.memmap(self._spool, dtype=np.uint16, mode="r", shape=(len(self), 256))
+        histogram = self._spool.view(np.uint16, (len(self), 256))
         return np.round(self._times, TIME_DECIMALS), np.concatenate(self._chunks), histogram
 
 
@@ -123,7 +160,7 @@ class Thumbs:
         self._next_s = -np.inf
         self._times: list[float] = []
         self._offsets = [0]
-        self._spool = tempfile.TemporaryFile(prefix="fieldscore-")  # noqa: SIM115 - closed by close()
+        self._spool = _Spool()
 
     def close(self) -> None:
         """Let go of the file on disk; pictures given out keep their own hold of it."""
@@ -144,9 +181,7 @@ class Thumbs:
 
     def pictures(self) -> tuple[npt.NDArray[np.float64], StoredPictures]:
         """Give times [k] in seconds and k JPEG files (a view of the file on disk)."""
-        self._spool.flush()
-        size = self._offsets[-1]
-        data = np.memmap(self._spool, dtype=np.uint8, mode="r", shape=(size,)) if size else np.zeros(0, np.uint8)
+        data = self._spool.view(np.uint8, (self._offsets[-1],))
         return np.array(self._times), StoredPictures(data, np.array(self._offsets, dtype=np.int64))
 
 

@@ -24,7 +24,7 @@ BLOCKS_A_TILE = 5  # blocks along a tile's side: 12 x 5 = 60 blocks in the heigh
 # is met; pixels beyond this budget are skipped (docs/decisions/row_step.py).
 PIXEL_BUDGET = 310_000
 REFERENCE_LINES = 480.0  # the picture height at which the reference object has its stated size
-# A frame is held to an earlier one while its mean level is within 1 % of black to white, and its crushed and clipped
+# A frame is held to an earlier one while its mean level and spread are within 1 % of black to white, and its crushed and clipped
 # shares are within 1 % of the picture (docs/decisions/held_measures.py).
 _HELD_LEVEL, _HELD_SHARE = 0.01, 0.01
 _TIME_SLACK_S = 2e-3  # s: times are rounded, to milliseconds in some containers
@@ -175,6 +175,8 @@ class _Held:
     time_s: float
     sums: npt.NDArray[np.float64] | None
     values: dict[Callable[[Frame], Any], Any]
+    damaged: bool = False
+    first: bool = False
 
 
 class Frame:
@@ -216,7 +218,8 @@ class Frame:
     def held(self, function: Callable[[Frame], View]) -> View:
         """Give `function` of the frame that this one is held to: itself, or an earlier one that it is still like.
 
-        With `hold_s`, slow measures are taken that often, and at once where level, crushed or clipped share moved.
+        With `hold_s`, slow measures are taken that often, and at once where level, spread, crushed or clipped share
+        moved, or damage comes or goes.
         """
         values = self._held.values
         if function not in values:
@@ -227,16 +230,18 @@ class Frame:
     def _holds(self, hold_s: float) -> _Held:
         previous = self.previous
         last = None if previous is None or previous.area is not self.area else previous._held
-        due = last is None or self.time_s - last.time_s >= hold_s - _TIME_SLACK_S
+        # on the first frame of all nothing is known that takes two
+        due = last is None or last.first or self.time_s - last.time_s >= hold_s - _TIME_SLACK_S
         if due:  # the picture's histogram then comes with those of its tiles
             _ = self.tile_histograms
         sums = self.sums
         if not due and last is not None and last.sums is not None:
             level, _, crushed, clipped, _ = np.abs(sums - last.sums).tolist()
-            like = level < _HELD_LEVEL * self.area.code_range.span and max(crushed, clipped) < _HELD_SHARE
-            if like:
+            spread = abs(_spread(sums) - _spread(last.sums))
+            like = max(level, spread) < _HELD_LEVEL * self.area.code_range.span
+            if like and max(crushed, clipped) < _HELD_SHARE and self.damaged == last.damaged:
                 return last
-        return _Held(self.time_s, sums, {})
+        return _Held(self.time_s, sums, {}, self.damaged, first=previous is None)
 
     @cached_property
     def codes(self) -> Luma:
@@ -310,6 +315,11 @@ class Frame:
         """Block means in codes, shape [rows x 5, columns x 5]: the picture at the size of the reference object."""
         rows, columns = self.area.block_shape
         return _area_means(self.small, (columns, rows))
+
+
+def _spread(sums: npt.NDArray[np.float64]) -> float:
+    """Standard deviation in codes of the picture with these sums."""
+    return float(np.sqrt(max(sums[1] - sums[0] ** 2, 0.0)))
 
 
 def _area_means(picture: Floats, size: tuple[int, int]) -> Floats:

@@ -41,7 +41,11 @@ _CRUSHED_AT_MOST = 0.2  # share of a tile at the floor: crushing hides noise
 _CLIPPED_AT_MOST = 0.02  # the same at the ceiling
 
 
-NOISE_EVERY_S = 0.2  # s between two frame pairs that are measured: gain hardly changes faster, and it bounds the cost
+_GOLDEN = (5.0**0.5 - 1.0) / 2.0  # its multiples fill an interval evenly, whatever their number
+_UNEVEN = 0.6  # share of the interval by which it varies
+NOISE_EVERY_S = (
+    0.2  # s, on average, between two frame pairs that are measured: gain hardly changes faster, and it bounds the cost
+)
 _SLACK_S = 2e-3  # s: times are rounded, to milliseconds in some containers
 
 
@@ -50,7 +54,8 @@ class NoiseCurve:
     """Variance of block means [pools] in squared codes at `levels` [pools], and when it was last measured.
 
     Levels are fractions above the floor; `wholes` [pools] are the variances with what a codec carried on, if the pool is
-    plain. All are NaN where a pool was never measured; `counts` [pools] says how often.
+    plain. All are NaN where a pool was never measured; `counts` [pools] says how often,
+    `taken` how often anything was.
     """
 
     time_s: float
@@ -58,6 +63,7 @@ class NoiseCurve:
     variances: Doubles
     wholes: Doubles
     counts: Doubles
+    taken: int
 
 
 @dataclass(frozen=True)
@@ -75,7 +81,7 @@ class Noise:
 
 def noise(frame: Frame) -> Noise | None:
     """Noise of a frame by tile; None where none was measured yet (first frame, everything crushed or clipped)."""
-    curve = frame.held(noise_curve)
+    curve = frame.view(noise_curve)
     if curve is None:
         return None
     area = frame.area
@@ -89,8 +95,8 @@ def noise(frame: Frame) -> Noise | None:
 
 def noise_curve(frame: Frame) -> NoiseCurve | None:
     """The noise curve in force: the frame before's while it is fresh or nothing better can be measured, else a new one."""
-    last = None if frame.previous is None else frame.previous.held(noise_curve)
-    if last is not None and frame.time_s - last.time_s < NOISE_EVERY_S - _SLACK_S:
+    last = None if frame.previous is None else frame.previous.view(noise_curve)
+    if last is not None and frame.time_s - last.time_s < _wait(last.taken) - _SLACK_S:
         return last
     found = frame.view(registration)
     if found is None or found.likeness < _ALIKE or (last is not None and says_nothing_of_noise(frame)):
@@ -116,7 +122,14 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
             _followed(old, new, counts)
             for old, new in ((last.levels, levels), (last.variances, variances), (last.wholes, wholes))
         )
-    return NoiseCurve(frame.time_s, levels, variances, wholes, counts) if np.isfinite(variances).any() else last
+    if not np.isfinite(variances).any():
+        return last
+    return NoiseCurve(frame.time_s, levels, variances, wholes, counts, 1 if last is None else last.taken + 1)
+
+
+def _wait(taken: int) -> float:
+    """Seconds to the next measurement: uneven, so that it never keeps step with a codec's pattern of pictures."""
+    return NOISE_EVERY_S * (1.0 + _UNEVEN * (taken * _GOLDEN % 1.0 - 0.5))
 
 
 def _followed(old: Doubles, new: Doubles, counts: Doubles) -> Doubles:

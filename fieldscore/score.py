@@ -92,7 +92,9 @@ def score_flight(
             "no sustained motion found: the whole clip is taken as airtime (--from and --to choose another stretch)"
         )
     steady, steady_notes = stability(timeline, clear, events)
-    under_curve = curve_note(timeline, clear, criteria, steady, found)
+    under_curve = curve_note(
+        timeline["p50_percent"][clear] - record.clip.floor_level_percent, criteria.transfer_curve, steady, found
+    )
     notes += [under_curve] if under_curve else []
     flags = zip(DERIVED, (~lost, inside, usable), strict=True)
     record = replace(record, timeline=timeline.with_columns(flags))

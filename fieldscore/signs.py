@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import cv2
 import numpy as np
 
-from fieldscore.frame import Frame, Luma
+from fieldscore.frame import Floats, Frame, Luma, PictureArea
 
 # Snow: pixels vary widely, yet patches of about 40 x 40 px have much the same mean, and nothing of the frame before
 # is left. White noise keeps a fortieth of its spread at that size, coded at a low rate up to a quarter; a picture half
@@ -20,23 +21,36 @@ _BLANK_SPREAD_CODES = 1.5  # a generated screen is flat but for the codec's wobb
 # A coloured screen is far from grey all over, so that a rest of border or text beside it does not matter.
 _SCREEN_SPREAD_CODES = 8.0
 _SCREEN_COLOUR_CODES = 40.0
+_HALF = 0.5  # a tile more than half under the overlay is not looked at
 _STILL_PERCENT = 80.0  # share of blocks that did not change from which on a frame is a repeat, coded again
 
 
 def spreads(frame: Frame) -> tuple[float, float]:
-    """Standard deviation, in codes, of the picture's pixels and of its tiles' means (of the frame it is held to)."""
+    """Standard deviation, in codes, of the picture's pixels and of its tiles' means."""
     mean, square, *_ = frame.sums.tolist()
-    return float(np.sqrt(np.maximum(square - mean * mean, 0.0))), frame.held(_patch_spread)
+    return float(np.sqrt(np.maximum(square - mean * mean, 0.0))), frame.view(_patch_spread)
 
 
 def _patch_spread(frame: Frame) -> float:
-    tiles = frame.tile_sums[:, 0]
-    known = np.isfinite(tiles)
-    return float(tiles[known].std()) if known.any() else float("nan")
+    area = frame.area
+    weight, share = _tile_shares(area)
+    means = _tile_means(frame.blocks * weight, area)[share > _HALF] / share[share > _HALF]
+    return float(means.std()) if means.size else float("nan")
+
+
+@lru_cache(maxsize=4)
+def _tile_shares(area: PictureArea) -> tuple[Floats, Floats]:
+    """1 for each block [rows, columns] free of overlay, else 0; and their share of each tile."""
+    weight = area.block_ok.astype(np.float32)
+    return weight, _tile_means(weight, area)
+
+
+def _tile_means(blocks: Floats, area: PictureArea) -> Floats:
+    return np.asarray(cv2.resize(blocks, (area.columns, area.rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
 def unchanged_percent(frame: Frame) -> float:
-    """Share of blocks in which no pixel looked at changed since the frame before, in %; NaN on the first frame.
+    """Share of blocks in which no sample looked at changed since the frame before, in %; NaN on the first frame.
 
     Two rows of each block are looked at.
     """

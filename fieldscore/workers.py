@@ -28,7 +28,7 @@ from fieldscore.errors import FieldscoreError
 
 GIB = 1 << 30
 # Address space of a child. The largest picture accepted (8192 x 4352, 10 bit, 4:2:0) is 107 MB; 16 references and 16
-# decoding threads of it are 3.4 GB, the libraries 0.6 GB, stacks and heaps of threads 1 GB.
+# decoding threads of it are 3.4 GB, two read ahead and two in hand 0.4 GB, the libraries 0.6 GB, stacks and heaps of threads 1 GB.
 MEMORY_BYTES = 6 * GIB
 # A child that shows no progress for so long is stuck. Every picture decoded, every stretch of a file read for the first
 # time and every step of a job counts (see `alive`): the longest between two is the scoring of a long flight.

@@ -9,7 +9,7 @@ from contextlib import closing
 
 import pytest
 
-from fieldscore.ahead import Ahead
+from fieldscore.ahead import BATCH, DEPTH, Ahead
 
 
 def test_items_come_in_order() -> None:
@@ -36,8 +36,9 @@ def test_an_error_comes_in_its_turn() -> None:
     assert taken == [1, 2]
 
 
-def test_it_reads_no_further_ahead_than_told() -> None:
-    """While nothing more is taken, what is being taken, the depth and one item more are made at most."""
+@pytest.mark.parametrize(("depth", "batch"), [(2, 1), (3, 2), (DEPTH, BATCH)])
+def test_it_reads_no_further_ahead_than_told(depth: int, batch: int) -> None:
+    """While the first item is in hand, so many batches are made at most, and one item more."""
     made = []
 
     def items() -> Iterator[int]:
@@ -45,11 +46,17 @@ def test_it_reads_no_further_ahead_than_told() -> None:
             made.append(number)
             yield number
 
-    with closing(Ahead(items(), depth=3, batch=1)) as ahead:
+    with closing(Ahead(items(), depth=depth, batch=batch)) as ahead:
         first = next(iter(ahead))
         time.sleep(0.05)
         assert first == 0
-        assert len(made) <= 1 + 3 + 1
+        assert len(made) <= depth * batch + 1
+
+
+def test_asked_again_it_ends_again() -> None:
+    """A second round over what has ended gives nothing, and does not wait."""
+    ahead = Ahead(iter(range(3)))
+    assert (list(ahead), list(ahead)) == ([0, 1, 2], [])
 
 
 def test_closing_closes_the_items_in_their_own_thread() -> None:

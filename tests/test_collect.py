@@ -14,6 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fieldscore.collect import Rows, Thumbs, TileBins, jpeg
+from fieldscore.errors import NotMeasurableError
 from fieldscore.frame import Frame
 from fieldscore.units import CodeRange
 
@@ -163,3 +164,17 @@ def test_small_pictures_after_a_hole() -> None:
         times, files = thumbs.pictures()
     assert times.tolist() == [0.0, 0.3, 2.9, 3.0]
     assert len(files) == 4
+
+
+def test_a_full_temporary_folder_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where a temporary file cannot be written, the message names the folder and the way out, and closing raises nothing."""
+
+    def full(self: object, data: bytes) -> int:
+        raise OSError(28, "No space left on device")
+
+    with closing(Thumbs(0.25)) as thumbs, closing(thumbs._spool._file):
+        monkeypatch.setattr(
+            thumbs._spool, "_file", type("Full", (), {"write": full, "close": lambda self: full(self, b"")})()
+        )
+        with pytest.raises(NotMeasurableError, match="temporary files.*No space left.*TMPDIR"):
+            thumbs.add(Frame(coded(middle(texture(720, 960))), area_of(), 0.0))

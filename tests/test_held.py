@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from frame_material import Luma, area_of
+from frame_material import Luma, area_of, middle, noisy, texture
 
 from fieldscore.frame import Frame, PictureArea
+from fieldscore.measures.noise import noise_left
+from fieldscore.noise import noise_curve
 
 HOLD_S = 0.1
 
@@ -34,14 +36,14 @@ def _grey(code: float) -> Luma:
 
 
 def test_figures_are_taken_ten_times_a_second() -> None:
-    """At 30 frames a second every third frame is measured, and the two after it are given its figures."""
-    assert _pass([_grey(100)] * 9) == [0, 0, 0, 3, 3, 3, 6, 6, 6]
+    """At 30 frames a second every third frame is measured, after the first two, and two are given its figures."""
+    assert _pass([_grey(100)] * 9) == [0, 1, 1, 1, 4, 4, 4, 7, 7]  # the first frame alone shows no noise
 
 
 def test_a_step_of_the_light_is_measured_at_once() -> None:
     """Where the level steps by 2 % of black to white, the very frame is measured; by half a percent it is not."""
-    assert _pass([_grey(100), _grey(105), _grey(105), _grey(105)]) == [0, 1, 1, 1]
-    assert _pass([_grey(100), _grey(101), _grey(101)]) == [0, 0, 0]
+    assert _pass([_grey(100), _grey(100), _grey(105), _grey(105)]) == [0, 1, 2, 2]
+    assert _pass([_grey(100), _grey(100), _grey(101), _grey(101)]) == [0, 1, 1, 1]
 
 
 @pytest.mark.parametrize("code", [16, 235])
@@ -49,12 +51,46 @@ def test_what_is_crushed_or_clipped_is_measured_at_once(code: int) -> None:
     """Where 2 % of the picture fall to the floor or reach the ceiling, at the same mean level, the frame is measured."""
     changed = _grey(100 + round((100 - code) * 0.02))  # what the rest gains or loses for the mean to stay
     changed.ravel()[:96] = code  # 2 % of the picture
-    assert _pass([_grey(100), changed]) == [0, 1]
+    assert _pass([_grey(100), _grey(100), changed]) == [0, 1, 2]
+
+
+def test_a_cut_at_the_same_level_is_measured_at_once() -> None:
+    """Another scene of the same mean level, neither crushed nor clipped, is measured: its spread is another."""
+    striped = np.where(np.arange(80) // 8 % 2, 80, 120).astype(np.uint8) * np.ones((60, 1), np.uint8)
+    assert _pass([_grey(100), _grey(100), striped, striped]) == [0, 1, 2, 2]
+
+
+def test_damage_is_not_lent_to_sound_pictures() -> None:
+    """A damaged frame is measured by itself, and so is the sound one after it."""
+    area = area_of(60, 80)
+    frames: list[Frame] = []
+    for number, damaged in enumerate((False, False, True, False)):
+        previous = frames[-1] if frames else None
+        frames.append(Frame(_grey(100), area, number / 100, previous=previous, damaged=damaged, hold_s=HOLD_S))
+    assert [round(frame.held(_time) * 100) for frame in frames] == [0, 1, 2, 3]
+
+
+@pytest.mark.parametrize(("rate", "repeats"), [(60.0, (0, 1)), (60.0, (1, 0)), (30.0, (0, 0, 1)), (30.0, (1, 0, 0))])
+def test_repeated_pictures_do_not_hide_noise(rate: float, repeats: tuple[int, ...]) -> None:
+    """Where every second or third picture repeats the one before, whichever those are, noise is known from the start on."""
+    generator = np.random.default_rng(2)
+    area, scene = area_of(), middle(texture(720, 960))
+    frames: list[Frame] = []
+    noises: list[float] = []
+    picture = noisy(scene, 4.0, generator)
+    for number in range(24):
+        if not repeats[number % len(repeats)]:
+            picture = noisy(scene, 4.0, generator)
+        frames.append(Frame(picture, area, number / rate, previous=frames[-1] if frames else None, hold_s=HOLD_S))
+        frames[-1].view(noise_curve)
+        noises.append(noise_left(frames[-1])[0])
+    assert np.isfinite(noises[8:]).all()
+    assert noises[-1] == pytest.approx(100 * 4.0 / 219, rel=0.25)
 
 
 def test_slow_drift_adds_up() -> None:
     """Drift is counted from the frame that was measured, not from the one before."""
-    assert _pass([_grey(100), _grey(101), _grey(102), _grey(103)], rate=100.0) == [0, 0, 0, 3]
+    assert _pass([_grey(100), _grey(100), _grey(101), _grey(102), _grey(103)], rate=100.0) == [0, 1, 1, 1, 4]
 
 
 def test_fields_are_held_with_their_own_parity() -> None:

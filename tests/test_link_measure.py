@@ -38,12 +38,15 @@ def chroma(cb: int, cr: int, bits: int = 8) -> tuple[np.ndarray, np.ndarray]:
 @given(arrays(np.uint8, (48, 64)))
 @settings(max_examples=25)
 def test_spreads_are_standard_deviations(picture: Luma) -> None:
-    """Spread is the standard deviation of the pixels, patch spread that of the tile means, which is never larger."""
+    """Spread is the standard deviation of the pixels, patch spread that of the tile means, which is never larger.
+
+    Tile means come from the halved picture, whose codes are rounded.
+    """
     found = signs(frame_of(picture))
     patches = picture.astype(np.float64).reshape(12, 4, 16, 4).mean(axis=(1, 3))
     assert found["spread_codes"] == pytest.approx(picture.std(), abs=1e-3)
-    assert found["patch_spread_codes"] == pytest.approx(patches.std(), abs=1e-3)
-    assert found["patch_spread_codes"] <= found["spread_codes"] + 1e-3
+    assert found["patch_spread_codes"] == pytest.approx(patches.std(), abs=0.5)
+    assert found["patch_spread_codes"] <= found["spread_codes"] + 0.5
 
 
 def test_snow_keeps_a_fortieth_of_its_spread() -> None:

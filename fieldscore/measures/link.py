@@ -33,7 +33,7 @@ def link_signs(frame: Frame) -> tuple[float, ...]:
     spread, patches = frame.view(spreads)
     found = frame.view(registration)
     repeated, likeness = (np.nan, np.nan) if found is None else (float(found.identical), found.likeness)
-    return spread, patches, frame.held(_colour), likeness, repeated, float(frame.damaged), _block_edges(frame)
+    return spread, patches, _colour(frame), likeness, repeated, float(frame.damaged), _block_edges(frame)
 
 
 def _colour(frame: Frame) -> float:
