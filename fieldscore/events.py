@@ -97,7 +97,11 @@ def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
         before = motion[usual & timeline.between(time_s[start] - MOTION_AROUND_S, time_s[start])]
         after = motion[usual & timeline.between(time_s[stop - 1], time_s[stop - 1] + MOTION_AROUND_S)]
         last = motion[usual & timeline.between(time_s[start] - ABRUPT_S, time_s[start])]
-        goes_on = _moved(after, criteria) if stop < len(repeated) else _undiminished(last, before)
+        if stop < len(repeated):
+            goes_on = _moved(after, criteria)
+        else:
+            moving = motion[usual & (motion > criteria.airtime_motion_percent_per_s)]
+            goes_on = _undiminished(last, before) and _undiminished(last, moving)
         if _moved(before, criteria) and goes_on:
             frozen[start:stop] = True
     return frozen
@@ -110,7 +114,10 @@ def _moved(motion: Doubles, criteria: Criteria) -> bool:
 
 
 def _undiminished(last: Doubles, before: Doubles) -> bool:
-    """Say whether the scene moved to the last: a recording that ends in a still picture froze there, and else it landed."""
+    """Say whether the scene moved to the last as it did before: a recording that ends in a still picture froze there.
+
+    One whose scene moved less, just before or than in all of the flight, landed.
+    """
     last, before = last[np.isfinite(last)], before[np.isfinite(before)]
     return bool(last.size and before.size) and float(np.median(last)) >= SLOWING * float(np.median(before))
 

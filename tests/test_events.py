@@ -214,3 +214,14 @@ def test_a_lost_frame_in_the_times_changes_nothing() -> None:
 def test_one_row_is_its_own_airtime() -> None:
     """A clip of one frame does not fall over."""
     assert found_airtime(timeline_of(1)) == (0.0, 0.0, "whole clip")
+
+
+def test_a_slow_last_metre_before_standing_still_is_a_landing() -> None:
+    """After a fast flight and a stretch at a third of its speed, a picture that stands to the end has landed."""
+    motion = np.concatenate([np.full(120, 60.0), np.full(30, 18.0), np.zeros(30)])
+    still = np.concatenate([np.zeros(150), np.ones(30)])
+    timeline = timeline_of(180, motion_percent=motion, repeated=still, frozen_percent=100.0 * still)
+    assert not link_lost(timeline, Criteria()).any()
+    quick = np.where(motion == 18.0, 55.0, motion)
+    frozen = timeline_of(180, motion_percent=quick, repeated=still, frozen_percent=100.0 * still)
+    assert link_lost(frozen, Criteria())[150:].all()
