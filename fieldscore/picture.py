@@ -169,7 +169,7 @@ def interlaced(pictures: Sequence[Luma]) -> bool | None:
 def _combed(picture: Luma) -> bool | None:
     """Vote of one picture; None where it has neither teeth nor texture enough to tell."""
     between = _teeth(picture)
-    within = _teeth(picture[::2])
+    within = (_teeth(picture[::2]) + _teeth(picture[1::2])) / 2.0
     if max(between, within) < _COMB_SHARE:
         return None
     return between > _COMB_RATIO * within

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -172,6 +173,8 @@ def _video(result: Comparison, jobs: Sequence[Job], path: Path) -> tuple[list[st
     if ended.error is not None:
         raise ResultsError(ended.error)
     if ended.died is not None:
+        for unfinished in path.parent.glob(f".fieldscore-*-{glob.escape(path.name)}"):
+            unfinished.unlink(missing_ok=True)
         return [], [f"{path.name}: not written; {reader_died('a clip', ended.died)}"]
     return [f"Video: {path}"], []
 

@@ -147,11 +147,11 @@ class _Child:
         self.tasks = 0
         self.pipe, other = context.Pipe()
         self.process = context.Process(target=_serve, args=(other, limits.memory_bytes, module), daemon=True)
-        with _no_interrupt():
+        with _no_interrupt():  # so that what has been started is always known, and stopped in the end
             self.process.start()
+            _alive.add(self)
         other.close()
         self.heard_s = time.monotonic()
-        _alive.add(self)
 
     def ask(self, function: Callable[..., Any], arguments: tuple[Any, ...]) -> None:
         """Hand over a task."""
