@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import chi2, median_abs_deviation
 
+import fieldscore.noise as noise_module
 from fieldscore.frame import BLOCKS_A_TILE, Frame
 from fieldscore.measures.noise import frozen, noise_left
 from fieldscore.noise import (
@@ -275,3 +276,16 @@ def test_one_changed_pixel_is_not_frozen() -> None:
 def test_frozen_needs_a_frame_before() -> None:
     """On the first frame nothing can be said about frozen blocks."""
     assert math.isnan(frozen(frame_of(coded(middle(BIG))))[0])
+
+
+@pytest.mark.parametrize("pattern", [2, 3, 5, 12])
+def test_measurements_keep_no_step_with_a_codec(pattern: int) -> None:
+    """Over a minute at 30 frames a second, every place in a codec's pattern of pictures is measured about as often."""
+    taken, last_s, places = 0, -1.0, []
+    for row in range(1800):
+        if row / 30 - last_s >= noise_module._wait(taken) - noise_module._SLACK_S:
+            taken, last_s = taken + 1, row / 30
+            places.append(row % pattern)
+    counts = np.bincount(places, minlength=pattern)
+    assert counts.min() >= 0.5 * counts.mean()
+    assert 4.0 <= taken / 60 <= 6.0
