@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from multiprocessing import connection
 from pathlib import Path
 from typing import Any
@@ -178,8 +178,16 @@ def long_clip(tmp_path: Path) -> Path:
     return path
 
 
+@pytest.fixture
+def interruptible() -> Iterator[None]:
+    """Interrupts as a terminal's program has them: one started in the background is born with them ignored."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="no process groups here")
-def test_an_interrupt_keeps_what_is_done(tmp_path: Path, long_clip: Path) -> None:
+def test_an_interrupt_keeps_what_is_done(tmp_path: Path, long_clip: Path, interruptible: None) -> None:
     """Interrupted in the second flight: exit code 130, one word, the first flight's results whole, of the second nothing."""
     first, out = write_flight(tmp_path / "first.mp4", 30), tmp_path / "out"
     words = ["score", str(first), str(long_clip), "-o", str(out), "--workers", "1"]
@@ -199,7 +207,7 @@ def test_an_interrupt_keeps_what_is_done(tmp_path: Path, long_clip: Path) -> Non
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no signal to oneself there")
-def test_an_interrupt_that_python_drops_is_heeded(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_interrupt_that_python_drops_is_heeded(monkeypatch: pytest.MonkeyPatch, interruptible: None) -> None:
     """Where KeyboardInterrupt is swallowed, as in a finaliser, the run still ends by it, with its own handler gone."""
     waiting = connection.wait
     dropped: list[bool] = []
