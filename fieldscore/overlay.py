@@ -17,6 +17,7 @@ _ALWAYS = 0.8  # share of the pictures in which a label stands out
 _OFTEN = 0.15  # the same for a changing digit, as bright as the labels and beside one or another digit
 _TEXT_CODES = 28  # a digit is at most this much darker than the labels
 _SAME_SCENE = 0.4  # correlation of the detail of two pictures from which on the scene has not moved between them
+_MOVES = 0.5  # share of the key pictures: on the ground a light that goes on changes one or two of them
 _AT_MOST = 0.12  # a mask over this share is no overlay
 
 
@@ -28,7 +29,7 @@ def overlay_mask(pictures: Sequence[Luma]) -> tuple[Mask | None, str]:
     which the scene moved count, so that a drone on the ground is not taken for text.
     """
     height, width = pictures[0].shape
-    reach = max(3, height // 40) | 1
+    reach = _reach(height)
     moved = _moved(pictures, reach)
     if len(moved) < _PICTURES_AT_LEAST:
         return None, "overlay text not looked for: the scene hardly moves, so text cannot be told from it"
@@ -49,6 +50,16 @@ def overlay_mask(pictures: Sequence[Luma]) -> tuple[Mask | None, str]:
     digits = (text >= _OFTEN * len(moved)) & (bright >= _OFTEN * len(moved)) & (bright > dark)
     mask = _grown(labels, digits, reach)
     return (mask, "") if mask.mean() <= _AT_MOST else (None, "")
+
+
+def scene_moves(pictures: Sequence[Luma]) -> bool:
+    """Say whether most of some pictures [height, width] show the scene from elsewhere than the one before."""
+    return len(_moved(pictures, _reach(pictures[0].shape[0]))) > _MOVES * len(pictures)
+
+
+def _reach(height: int) -> int:
+    """Half width in px of the surroundings that letters stand out from."""
+    return max(3, height // 40) | 1
 
 
 def _moved(pictures: Sequence[Luma], reach: int) -> list[Luma]:

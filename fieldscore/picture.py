@@ -16,7 +16,7 @@ import numpy.typing as npt
 from fieldscore.criteria import Criteria
 from fieldscore.frame import PictureArea
 from fieldscore.levels import Ends, chain_ends
-from fieldscore.overlay import overlay_mask
+from fieldscore.overlay import overlay_mask, scene_moves
 from fieldscore.signs import is_blank, is_snow
 
 Luma = npt.NDArray[np.uint8]
@@ -76,7 +76,7 @@ def first_look(
     bottom, right = bottom - _SOFT_EDGE * (bottom < height), right - _SOFT_EDGE * (right < width)
     window = (top, bottom, left, right)
     inside = [picture[top:bottom, left:right] for picture in pictures]
-    mask, why = overlay_mask(inside + _further(more, len(pictures), (height, width), window))
+    mask, why = overlay_mask(inside + _further(more, inside, (height, width), window))
     if why:
         notes.append(why)
     ends = chain_ends(inside, mask, range_tag)
@@ -98,13 +98,17 @@ def first_look(
 
 
 def _further(
-    more: Callable[[], Sequence[Luma]] | None, known: int, shape: tuple[int, int], window: tuple[int, int, int, int]
+    more: Callable[[], Sequence[Luma]] | None,
+    known: Sequence[Luma],
+    shape: tuple[int, int],
+    window: tuple[int, int, int, int],
 ) -> list[Luma]:
     """Further pictures of a scene, cut to the window; none where there are enough.
 
+    None either where the known ones show no motion: noise and a lamp that is lit make a scene on the ground look new.
     For text alone: levels are read from key pictures, which a codec blurs less.
     """
-    if more is None or known >= _ENOUGH_FOR_TEXT:
+    if more is None or len(known) >= _ENOUGH_FOR_TEXT or not scene_moves(known):
         return []
     top, bottom, left, right = window
     found = [picture for picture in more() if picture.shape == shape and _shows_a_scene(picture)]

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
 from frame_material import Luma, coded, middle, moved, noisy, texture
 
+from fieldscore.analyse import look_at
 from fieldscore.criteria import Criteria
 from fieldscore.levels import chain_ends
 from fieldscore.overlay import overlay_mask
-from fieldscore.picture import first_look, interlaced, picture_window
+from fieldscore.picture import FirstLook, first_look, interlaced, picture_window
 from fieldscore.units import CodeRange
+from fieldscore.video import Flight
 
 BIG = texture(900, 1300)
 
@@ -208,3 +212,37 @@ def test_a_look_needs_a_picture() -> None:
     """Without pictures there is nothing to look at."""
     with pytest.raises(ValueError, match="at least one picture"):
         first_look([], range_tag=None, interlaced_flag=False, criteria=Criteria())
+
+
+def test_further_pictures_are_asked_for_only_in_flight() -> None:
+    """With six pictures, text is looked for in further ones where the scene moves; on the ground nothing more is decoded."""
+    asked: list[bool] = []
+    generator = np.random.default_rng(3)
+    flight = [_with_text(scene, number)[0] for number, scene in enumerate(flown(20))]
+
+    def more() -> list[Luma]:
+        asked.append(True)
+        return flight
+
+    def looked(pictures: list[Luma]) -> FirstLook:
+        return first_look(pictures, range_tag="narrow", interlaced_flag=False, criteria=Criteria(), more=more)
+
+    assert looked(flight[::4]).overlay_percent > 0.3
+    assert asked == [True]
+    scene = middle(BIG)
+    ground = [
+        noisy(scene + (40.0 if number == 3 else 0.0), 2.0, generator) for number in range(6)
+    ]  # a lamp is lit once
+    found = looked(ground)
+    assert (asked, found.overlay_percent) == ([True], 0.0)
+    assert any("hardly moves" in note for note in found.notes)
+    looked(flight[:12])
+    assert asked == [True]  # there are enough
+
+
+def test_the_ground_is_not_masked_as_text() -> None:
+    """The demo's torch test, a camera that stands on the ground at night, has no overlay mask and says why."""
+    clip = Path(__file__).parents[1] / "clips" / "torch-test-camera-a.mp4"
+    found = look_at(Flight([clip]), Criteria(), "torch")
+    assert found.overlay_percent == 0.0
+    assert any("hardly moves" in note for note in found.notes)
