@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from compare_material import Series, alignment_of, flight, rough, steady
 from flight_material import RATE
-from test_report_timeline import AXE_RULES, BROWSER, DESKTOP, PHONE, Opened, _grey, sync_api
+from test_report_timeline import AXE_RULES, BROWSER, DESKTOP, PHONE, Opened, _grey, sync_api, watched
 
 from fieldscore.compare import compare_flights
 from fieldscore.criteria import Criteria
@@ -82,11 +82,8 @@ def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def opened(browser: Any, file: Path) -> Iterator[Opened]:
     """The report; whatever a test does, the console stays empty and nothing but the file is asked for."""
-    found = Opened(browser, file)
-    yield found
-    assert found.said == []
-    assert {url for url in found.asked if not url.startswith("data:")} == {file.as_uri()}
-    found.page.close()
+    with watched(browser, file) as found:
+        yield found
 
 
 def metres_shown(page: Any, what: str) -> list[float]:

@@ -10,7 +10,19 @@ from typing import Any
 import numpy as np
 import pytest
 from builders import build_score
-from test_report_timeline import AA_TEXT, AXE_RULES, BROWSER, CONTRAST, DESKTOP, HOSTILE, PHONE, Opened, _grey, sync_api
+from test_report_timeline import (
+    AA_TEXT,
+    AXE_RULES,
+    BROWSER,
+    CONTRAST,
+    DESKTOP,
+    HOSTILE,
+    PHONE,
+    Opened,
+    _grey,
+    sync_api,
+    watched,
+)
 
 from fieldscore.record import Evidence
 from fieldscore.recovery import FlashEvent
@@ -62,11 +74,8 @@ def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def opened(browser: Any, file: Path) -> Iterator[Opened]:
     """The report; whatever a test does, the console stays empty and nothing but the file is asked for."""
-    found = Opened(browser, file)
-    yield found
-    assert found.said == []
-    assert {url for url in found.asked if not url.startswith("data:")} == {file.as_uri()}
-    found.page.close()
+    with watched(browser, file) as found:
+        yield found
 
 
 def shown_times(page: Any, root: str) -> list[float]:

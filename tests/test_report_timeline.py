@@ -7,6 +7,7 @@ import io
 import re
 import shutil
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -114,14 +115,21 @@ class Opened:
         return float(self.page.evaluate(script))
 
 
-@pytest.fixture
-def opened(browser: Any, file: Path) -> Iterator[Opened]:
-    """The report on a desktop; whatever a test does, the console stays empty and nothing but the file is asked for."""
+@contextmanager
+def watched(browser: Any, file: Path) -> Iterator[Opened]:
+    """A report on a desktop; in the end its console has to be empty, and nothing but the file asked for."""
     found = Opened(browser, file)
     yield found
     assert found.said == []
     assert {url for url in found.asked if not url.startswith("data:")} == {file.as_uri()}
     found.page.close()
+
+
+@pytest.fixture
+def opened(browser: Any, file: Path) -> Iterator[Opened]:
+    """The report on a desktop; whatever a test does, the console stays empty and nothing but the file is asked for."""
+    with watched(browser, file) as found:
+        yield found
 
 
 def csv_rows(score: Score) -> tuple[list[str], list[list[str]]]:

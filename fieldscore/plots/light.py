@@ -45,12 +45,7 @@ def draw_exposure(ax: Axes, score: Score, max_points: int = MAX_POINTS) -> None:
 
 def draw_veil(ax: Axes, score: Score, max_points: int = MAX_POINTS) -> None:
     """Light that the lens spreads over the picture, in % of white; lamp passes hatched."""
-    values = column(score.record.timeline, VEIL)
-    handles = _passes(ax, score)
-    curve(ax, score.record.timeline.time_s, values, "blown", "veil", max_points)
-    ax.set_ylim(0.0, max(_LEAST_PERCENT, _ROOM * _most(values)))
-    head(ax, "Veil of light, % of white", handles)
-    _finish(ax, values)
+    _draw_percent(ax, score, VEIL, ("Veil of light, % of white", "veil"), max_points)
 
 
 def draw_cast(ax: Axes, score: Score, max_points: int = MAX_POINTS) -> None:
@@ -69,11 +64,16 @@ def draw_cast(ax: Axes, score: Score, max_points: int = MAX_POINTS) -> None:
 
 def draw_lights(ax: Axes, score: Score, max_points: int = MAX_POINTS) -> None:
     """Radius of the largest lamp, or of the sun, in % of the picture's height; a gap where none is in view."""
-    values = column(score.record.timeline, BLOOM)
+    _draw_percent(ax, score, BLOOM, ("Sun and lamps, % of the height", "largest light"), max_points)
+
+
+def _draw_percent(ax: Axes, score: Score, name: str, words: tuple[str, str], max_points: int) -> None:
+    """A column in %, from zero up, lamp passes hatched; `words`: its heading and its name in the key."""
+    values = column(score.record.timeline, name)
     handles = _passes(ax, score)
-    curve(ax, score.record.timeline.time_s, values, "blown", "largest light", max_points)
+    curve(ax, score.record.timeline.time_s, values, "blown", words[1], max_points)
     ax.set_ylim(0.0, max(_LEAST_PERCENT, _ROOM * _most(values)))
-    head(ax, "Sun and lamps, % of the height", handles)
+    head(ax, words[0], handles)
     _finish(ax, values)
 
 
