@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.frame import BLOCKS_A_TILE, Frame, Luma, PictureArea
-from fieldscore.signs import is_blank, is_snow, spreads
+from fieldscore.signs import is_blank, is_snow, patch_spread, spread
 from fieldscore.units import DEFAULT_CURVE, from_linear, to_linear
 
 Floats = npt.NDArray[np.float32]
@@ -215,8 +215,8 @@ class Linker:
 
 def _no_scene(frame: Frame) -> bool:
     """Say whether a frame is snow or a blank screen."""
-    spread, patches = frame.view(spreads)
-    return bool(is_blank(spread) or is_snow(spread, patches))
+    pixels = frame.view(spread)
+    return bool(is_blank(pixels) or is_snow(pixels, frame.paced(patch_spread)))
 
 
 def _key(frame: Frame, row: int) -> _Key:

@@ -61,7 +61,7 @@ class Registration:
 
 def registration(frame: Frame) -> Registration | None:
     """Register a frame to the one before it; None on the first frame or where the picture has another shape."""
-    previous = frame.previous
+    previous = frame.reference
     if previous is None or previous.area is not frame.area:
         return None
     if np.array_equal(frame.blocks, previous.blocks):
@@ -86,7 +86,7 @@ class Moved:
 
 def moved_blocks(frame: Frame) -> Moved | None:
     """Move the frame before onto this one; None where the frame has no registration."""
-    found, previous = frame.view(registration), frame.previous
+    found, previous = frame.view(registration), frame.reference
     if found is None or previous is None:
         return None
     motion = np.array([*found.shift, found.zoom, found.roll])
@@ -122,7 +122,7 @@ class Residual:
 
 def residual(frame: Frame) -> Residual | None:
     """Take motion out of a frame; None where it has no registration or is identical to the one before."""
-    found, previous = frame.view(registration), frame.previous
+    found, previous = frame.view(registration), frame.reference
     if found is None or found.identical or previous is None:
         return None
     motion = np.array([*found.shift, found.zoom, found.roll])

@@ -26,6 +26,7 @@ _DARK_SPREAD_CODES = 8.0  # border codes vary by at most this much in most pictu
 _MOST_PICTURES = 0.5  # quantile over the pictures: half of them may be torn, or ring at the edge
 _SAMPLES = 200  # pixels of a row that are looked at
 _ENOUGH_FOR_TEXT = 10  # pictures of a scene: fewer seldom show it move behind all of the text (docs/integrity.md)
+_PLENTY_FOR_TEXT = 40  # pictures to ask for where so many of them show no scene
 _SOFT_EDGE = 2  # px
 _LIT_CODES = 14.0  # a picture row that was ever this much brighter than the border ...
 _LIT_SHARE = 0.5  # ... over this share of its width is picture, not a dark sky
@@ -56,13 +57,13 @@ def first_look(
     range_tag: str | None,
     interlaced_flag: bool,
     criteria: Criteria,
-    more: Callable[[], Sequence[Luma]] | None = None,
+    more: Callable[[int], Sequence[Luma]] | None = None,
 ) -> FirstLook:
     """Find the picture area from luma planes [height, width] of one shape, spread over the flight.
 
-    `range_tag` is the stream's own word ("narrow", "full" or None), `interlaced_flag` likewise. `more` gives further
-    pictures at a price, asked for where those that show a scene are too few to tell text from it. ValueError
-    without pictures.
+    `range_tag` is the stream's own word ("narrow", "full" or None), `interlaced_flag` likewise. `more` gives
+    pictures at a price, as many as it is asked for if it can; it is asked where those that show a scene are too few to
+    tell text from it. ValueError without pictures.
     """
     if not pictures:
         raise ValueError("a first look needs at least one picture")
@@ -76,7 +77,7 @@ def first_look(
     bottom, right = bottom - _SOFT_EDGE * (bottom < height), right - _SOFT_EDGE * (right < width)
     window = (top, bottom, left, right)
     inside = [picture[top:bottom, left:right] for picture in pictures]
-    mask, why = overlay_mask(inside + _further(more, inside, (height, width), window))
+    mask, why = overlay_mask(_for_text(inside, more, (height, width), window))
     if why:
         notes.append(why)
     ends = chain_ends(inside, mask, range_tag)
@@ -97,22 +98,25 @@ def first_look(
     )
 
 
-def _further(
-    more: Callable[[], Sequence[Luma]] | None,
-    known: Sequence[Luma],
+def _for_text(
+    known: list[Luma],
+    more: Callable[[int], Sequence[Luma]] | None,
     shape: tuple[int, int],
     window: tuple[int, int, int, int],
 ) -> list[Luma]:
-    """Further pictures of a scene, cut to the window; none where there are enough.
+    """Enough pictures of a scene to tell text from it, cut to the window: those known, or others if more can be had.
 
-    None either where the known ones show no motion: noise and a lamp that is lit make a scene on the ground look new.
+    The known ones where they show no motion: noise and a lamp that is lit make a scene on the ground look new.
     For text alone: levels are read from key pictures, which a codec blurs less.
     """
     if more is None or len(known) >= _ENOUGH_FOR_TEXT or not scene_moves(known):
-        return []
+        return known
     top, bottom, left, right = window
-    found = [picture for picture in more() if picture.shape == shape and _shows_a_scene(picture)]
-    return [picture[top:bottom, left:right] for picture in found]
+    found: list[Luma] = []
+    for enough in (_ENOUGH_FOR_TEXT, _PLENTY_FOR_TEXT):  # plenty, where some show a lost link
+        if len(found) < _ENOUGH_FOR_TEXT:
+            found = [one for one in more(enough) if one.shape == shape and _shows_a_scene(one)]
+    return [one[top:bottom, left:right] for one in found] if len(found) > len(known) else known
 
 
 def _shows_a_scene(picture: Luma) -> bool:

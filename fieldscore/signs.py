@@ -27,11 +27,17 @@ _STILL_PERCENT = 80.0  # share of blocks that did not change from which on a fra
 
 def spreads(frame: Frame) -> tuple[float, float]:
     """Standard deviation, in codes, of the picture's pixels and of its tiles' means."""
+    return frame.view(spread), frame.view(patch_spread)
+
+
+def spread(frame: Frame) -> float:
+    """Standard deviation of the picture's pixels, in codes."""
     mean, square, *_ = frame.sums.tolist()
-    return float(np.sqrt(np.maximum(square - mean * mean, 0.0))), frame.view(_patch_spread)
+    return float(np.sqrt(np.maximum(square - mean * mean, 0.0)))
 
 
-def _patch_spread(frame: Frame) -> float:
+def patch_spread(frame: Frame) -> float:
+    """Standard deviation of the tiles' means, in codes."""
     area = frame.area
     weight, share = _tile_shares(area)
     means = _tile_means(frame.blocks * weight, area)[share > _HALF] / share[share > _HALF]
@@ -47,6 +53,16 @@ def _tile_shares(area: PictureArea) -> tuple[Floats, Floats]:
 
 def _tile_means(blocks: Floats, area: PictureArea) -> Floats:
     return np.asarray(cv2.resize(blocks, (area.columns, area.rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
+
+
+def repeats(frame: Frame) -> float:
+    """1 where the frame is identical to the one before, 0 where it is not, NaN on the first."""
+    previous = frame.previous
+    if previous is None or previous.area is not frame.area:
+        return float("nan")
+    if frame.view(unchanged_percent) < 100.0:  # noqa: PLR2004 - all of it
+        return 0.0
+    return float(np.array_equal(frame.blocks, previous.blocks))
 
 
 def unchanged_percent(frame: Frame) -> float:
