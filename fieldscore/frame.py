@@ -330,13 +330,13 @@ class Frame:
         """The picture in codes at four samples a block (or the half-size picture where that is smaller)."""
         rows, columns = (FINE_A_BLOCK * size for size in self.area.block_shape)
         height, width = self.small.shape
-        return _area_means(self.small, (min(width, columns), min(height, rows)))
+        return area_means(self.small, (min(width, columns), min(height, rows)))
 
     @cached_property
     def blocks(self) -> Floats:
         """Block means in codes, shape [rows x 5, columns x 5]: the picture at the size of the reference object."""
         rows, columns = self.area.block_shape
-        return _area_means(self.small, (columns, rows))
+        return area_means(self.small, (columns, rows))
 
 
 def _spread(sums: npt.NDArray[np.float64]) -> float:
@@ -344,7 +344,7 @@ def _spread(sums: npt.NDArray[np.float64]) -> float:
     return float(np.sqrt(max(sums[1] - sums[0] ** 2, 0.0)))
 
 
-def _area_means(picture: Floats, size: tuple[int, int]) -> Floats:
+def area_means(picture: Floats, size: tuple[int, int]) -> Floats:
     """A picture at a smaller size (width, height); OpenCV is fast where both sides shrink by a whole number."""
     if picture.shape == size[::-1]:
         return picture

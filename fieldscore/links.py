@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.frame import BLOCKS_A_TILE, Frame, Luma, PictureArea
+from fieldscore.frame import BLOCKS_A_TILE, Frame, Luma, PictureArea, area_means
 from fieldscore.signs import is_blank, is_snow, patch_spread, spread
 from fieldscore.units import DEFAULT_CURVE, from_linear, to_linear
 
@@ -223,16 +223,18 @@ def _key(frame: Frame, row: int) -> _Key:
     """The small pictures of a frame that is linked."""
     area = frame.area
     rows, columns = (_FLOW_A_BLOCK * size for size in area.block_shape)
-    half = frame.reduced
+    larger = frame.small
+    darkest, brightest, _, _ = cv2.minMaxLoc(larger)
 
     def small(picture: npt.NDArray[Any]) -> Floats:
-        return np.asarray(cv2.resize(picture, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
+        return area_means(picture, (columns, rows))
 
-    picture = small(half)
+    picture = small(larger)
     over = (_NORMAL_OVER, _NORMAL_OVER)
     mean = cv2.blur(picture, over)
     spread = np.maximum(cv2.blur(picture * picture, over) - mean * mean, 0.0)
     normal = (picture - mean) * (_NORMAL_CODES / np.sqrt(spread + _NORMAL_NOISE))
+    none = np.zeros_like(picture)
     ceiling, floor = area.ceiling - _NEAR_END_CODES, area.floor + area.criteria.clip_margin_codes
     return _Key(
         row=row,
@@ -241,8 +243,8 @@ def _key(frame: Frame, row: int) -> _Key:
         picture=picture,
         normal=np.clip(normal + _NORMAL_MEAN, 0.0, 255.0).astype(np.uint8),
         structure=np.asarray(normal * normal, dtype=np.float32),
-        clipped=small(cv2.threshold(half, ceiling, 255, cv2.THRESH_BINARY)[1]) / np.float32(255.0),
-        crushed=small(cv2.threshold(half, floor, 255, cv2.THRESH_BINARY_INV)[1]) / np.float32(255.0),
+        clipped=small(cv2.threshold(larger, ceiling, 1.0, cv2.THRESH_BINARY)[1]) if brightest > ceiling else none,
+        crushed=small(cv2.threshold(larger, floor, 1.0, cv2.THRESH_BINARY_INV)[1]) if darkest <= floor else none,
     )
 
 

@@ -82,7 +82,7 @@ class PlaceRows:
     def add(self, frame: Frame) -> None:
         """Take in the next frame; every frame is counted, some are kept."""
         row, self._seen = self._seen, self._seen + 1
-        if frame.time_s < self._next_s - _SLACK_S:
+        if frame.time_s < self._next_s - _SLACK_S or not frame.is_paced:
             return
         self._next_s = (np.floor(frame.time_s / INTERVAL_S + _SLACK_S) + 1) * INTERVAL_S
         found = descriptor(frame)

@@ -70,34 +70,46 @@ def unchanged_percent(frame: Frame) -> float:
 
     Two rows of each block are looked at.
     """
-    previous = frame.previous
+    return _unchanged(frame, frame.previous)
+
+
+def unchanged_in_step(frame: Frame) -> float:
+    """Share of blocks unchanged since the frame that motion is measured from, in %; NaN where it is not measured."""
+    reference = frame.reference
+    return frame.view(unchanged_percent) if reference is frame.previous else _unchanged(frame, reference)
+
+
+def _unchanged(frame: Frame, previous: Frame | None) -> float:
     if previous is None or previous.area is not frame.area:
         return float("nan")
     rows, columns = frame.area.block_shape
-    change = cv2.absdiff(frame.view(_looked_at), previous.view(_looked_at))
-    changed = cv2.threshold(change, 0, 255, cv2.THRESH_BINARY)[1]
+    one, other = (
+        cv2.absdiff(now, then) for now, then in zip(frame.view(_looked_at), previous.view(_looked_at), strict=True)
+    )
+    changed = cv2.threshold(cv2.max(one, other), 0, 255, cv2.THRESH_BINARY)[1]
     blocks = cv2.resize(changed, (columns, rows), interpolation=cv2.INTER_AREA)
     unchanged = (blocks == 0) & frame.area.block_ok
     return 100.0 * float(np.count_nonzero(unchanged) / max(1, int(np.count_nonzero(frame.area.block_ok))))
 
 
-def _looked_at(frame: Frame) -> Luma:
-    """Two rows of each row of blocks [2 x block rows, width], an odd number of rows apart where that is possible.
+def _looked_at(frame: Frame) -> tuple[Luma, Luma]:
+    """Two rows of each row of blocks [block rows, width], an odd number of rows apart where that is possible.
 
-    Of the halved picture where there is plenty: a codec that codes a block again changes more than one of its pixels.
+    No more are needed: a codec that codes a block again changes more than one of its pixels.
     """
-    picture = frame.codes if frame.area.halvings == 1 else frame.half
+    picture = frame.codes
     rows, height = frame.area.block_shape[0], picture.shape[0]
-    first = np.arange(rows) * height // rows
     apart = max(1, height // rows // 2) | 1  # odd, so that both fields of woven frames are met
-    chosen = np.stack([first, np.minimum(first + apart, height - 1)], axis=1).ravel()
-    return np.asarray(picture[chosen])
+    if height % rows == 0 and height // rows > apart:  # evenly spaced: no copy
+        return picture[:: height // rows], picture[apart :: height // rows]
+    first = np.arange(rows) * height // rows
+    return picture[first], picture[np.minimum(first + apart, height - 1)]
 
 
 def says_nothing_of_noise(frame: Frame) -> bool:
     """Say whether a frame is blank, snow, or a repeat: its noise would not be the camera's."""
     spread, patches = frame.view(spreads)
-    return bool(is_blank(spread) or is_snow(spread, patches) or is_still(frame.view(unchanged_percent)))
+    return bool(is_blank(spread) or is_snow(spread, patches) or is_still(unchanged_in_step(frame)))
 
 
 def is_snow(spread_codes: Any, patch_spread_codes: Any, likeness: Any = 1.0) -> Any:

@@ -30,14 +30,14 @@ _CHROMA_STEP = 8  # every 8th chroma sample is plenty for a mean over the pictur
 )
 def link_signs(frame: Frame) -> tuple[float, ...]:
     """Spread of pixels and of tile means in codes, colour offset in codes, likeness, repetition, damage and block edges."""
-    patches, colour, likeness, edges = frame.paced(_slow_signs)
+    patches, likeness, edges = frame.paced(_slow_signs)
+    colour = frame.held(_colour)
     return frame.view(spread), patches, colour, likeness, frame.view(repeats), float(frame.damaged), edges
 
 
-def _slow_signs(frame: Frame) -> tuple[float, float, float, float]:
+def _slow_signs(frame: Frame) -> tuple[float, float, float]:
     found = frame.view(registration)
-    likeness = float("nan") if found is None else found.likeness
-    return frame.view(patch_spread), _colour(frame), likeness, _block_edges(frame)
+    return frame.view(patch_spread), float("nan") if found is None else found.likeness, _block_edges(frame)
 
 
 def _colour(frame: Frame) -> float:
