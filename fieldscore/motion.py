@@ -163,7 +163,7 @@ def _pyramid(frame: Frame) -> tuple[_Level, ...]:
         features[0], features[1] = right, down
         features[2] = right * x + down * y
         features[3] = down * x - right * y
-        features[4], features[5] = picture, 1.0
+        features[4], features[5] = picture - picture.mean(), 1.0  # a flat picture then fits one way only
         known = picture if hidden is None else picture + hidden
         levels.append(_Level(picture, weight, known, features.reshape(6, -1)))
     return tuple(levels)
@@ -259,6 +259,8 @@ def _motion_step(now: _Level, warped: Floats) -> Doubles:
     change[~seen] = 0.0
     weighted = now.features * (now.weight * seen).ravel()
     normal = (weighted @ now.features.T).astype(np.float64)
+    if not normal[5, 5]:  # so far off that nothing is in both frames
+        return np.zeros(4)
     ridge = _RIDGE * normal[5, 5]
     normal.flat[:28:7] += (ridge, ridge, ridge * rows**2 / 6, ridge * rows**2 / 6)
     normal[4, 4] += 1.0

@@ -1,7 +1,7 @@
 """What is lost where motion is measured thirty times a second, and at once where the light moves, at 50 and 60 a second.
 
-Run: python docs/decisions/paced_motion.py CLIP... (recordings, simulated flights or torch tests of 50 or more frames or fields a second).
-Motion, likeness, noise, exposure, flash edges, lost frames and airtime taken on every frame are compared with those taken at that pace.
+Run: python docs/decisions/paced_motion.py CLIP... (recordings, flights or torch tests of 50 or more frames or fields a second).
+Motion, likeness, noise, exposure, flash edges, lost frames and airtime are taken on every frame and at that pace.
 """
 
 from __future__ import annotations
