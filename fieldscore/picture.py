@@ -25,6 +25,8 @@ _PATCHES = (16, 12)  # patches across and down, as many as tiles
 _DARK_SPREAD_CODES = 8.0  # border codes vary by at most this much in most pictures (codec ringing at its edge)
 _MOST_PICTURES = 0.5  # quantile over the pictures: half of them may be torn, or ring at the edge
 _SAMPLES = 200  # pixels of a row that are looked at
+_LOW_AND_HIGH = 2, 98  # percentiles of a row between which it is even
+_COMB_COLUMNS = 640  # columns at least that are looked at for teeth
 _ENOUGH_FOR_TEXT = 10  # pictures of a scene: fewer seldom show it move behind all of the text (docs/integrity.md)
 _PLENTY_FOR_TEXT = 40  # pictures to ask for where so many of them show no scene
 _SOFT_EDGE = 2  # px
@@ -121,8 +123,10 @@ def _for_text(
 
 def _shows_a_scene(picture: Luma) -> bool:
     """Say whether a picture is neither snow nor a blank screen."""
-    spread = float(picture.std())
-    patches = float(cv2.resize(picture, _PATCHES, interpolation=cv2.INTER_AREA).std())
+    spread, patches = (
+        float(cv2.meanStdDev(one)[1][0, 0])
+        for one in (picture, cv2.resize(picture, _PATCHES, interpolation=cv2.INTER_AREA))
+    )
     return not is_blank(spread) and not is_snow(spread, patches)
 
 
@@ -144,15 +148,22 @@ def _border(pictures: Sequence[Luma]) -> int:
     near = max(1, pictures[0].shape[0] // 2)
     step = max(1, pictures[0].shape[1] // _SAMPLES)
     base = float(np.median([picture[0] for picture in pictures]))
-    bounds = np.array([np.percentile(picture[:near, ::step], (2, 98), axis=1) for picture in pictures])
-    low, high = np.quantile(bounds[:, 0], 1 - _MOST_PICTURES, axis=0), np.quantile(bounds[:, 1], _MOST_PICTURES, axis=0)
-    flat = (high <= base + _DARK_SPREAD_CODES) & (low >= base - _DARK_SPREAD_CODES)
+    if not _flat([picture[:1, ::step] for picture in pictures], base)[0]:  # most pictures: no need to look further
+        return 0
+    flat = _flat([picture[:near, ::step] for picture in pictures], base)
     rows = int(np.argmin(flat)) if not flat.all() else 0
     if rows == 0:
         return 0
     inside = np.maximum.reduce([picture[rows + 1 : rows + 3] for picture in pictures])
     lit = float((inside > base + _LIT_CODES).mean()) if inside.size else 0.0
     return rows if lit >= _LIT_SHARE else 0
+
+
+def _flat(pictures: Sequence[Luma], base: float) -> npt.NDArray[np.bool_]:
+    """Rows that are even and near the code `base` in most of some pictures [rows, columns]."""
+    low, high = np.array([np.percentile(picture, _LOW_AND_HIGH, axis=1) for picture in pictures]).transpose(1, 0, 2)
+    low, high = np.quantile(low, 1 - _MOST_PICTURES, axis=0), np.quantile(high, _MOST_PICTURES, axis=0)
+    return np.asarray((high <= base + _DARK_SPREAD_CODES) & (low >= base - _DARK_SPREAD_CODES))
 
 
 def _plausible(first: int, second: int, size: int) -> tuple[int, int]:
@@ -176,6 +187,8 @@ def interlaced(pictures: Sequence[Luma]) -> bool | None:
 
 def _combed(picture: Luma) -> bool | None:
     """Vote of one picture; None where it has neither teeth nor texture enough to tell."""
+    step = max(1, picture.shape[1] // _COMB_COLUMNS)
+    picture = np.ascontiguousarray(picture[:, ::step])
     between = _teeth(picture)
     within = (_teeth(picture[::2]) + _teeth(picture[1::2])) / 2.0
     if max(between, within) < _COMB_SHARE:
