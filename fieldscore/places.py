@@ -25,6 +25,7 @@ SURROUNDINGS = 1 / 6  # sigma of the surroundings, of the picture's height (docs
 NOISE_CODES = 3.0  # spread of a block mean at which half of the figure is kept; noise and coding leave 1 to 3 codes
 MOST_SPREADS = 3.0  # a lamp counts no more than this
 SCALE = 127.0 / MOST_SPREADS  # int8 codes for one local spread
+_COARSER = 3  # times: at which the smooth surroundings are computed
 _FEWEST_ROWS = 8  # of a descriptor, however flat the picture
 _SLACK_S = 1e-6  # times are rounded
 
@@ -51,10 +52,13 @@ def normalised(blocks: Floats, known: npt.NDArray[np.bool_] | None = None) -> Fl
 
     x = d s / (s^2 + n^2), with d the difference from the mean of the surroundings, s their spread and n the noise.
     """
-    sigma = SURROUNDINGS * blocks.shape[0]
+    sigma = SURROUNDINGS * blocks.shape[0] / _COARSER
+    whole, coarse = blocks.shape[::-1], (blocks.shape[1] // _COARSER, blocks.shape[0] // _COARSER)
 
     def around(values: Floats) -> Floats:
-        return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma), dtype=np.float32)
+        smaller = cv2.resize(values, coarse, interpolation=cv2.INTER_AREA)
+        smooth = cv2.GaussianBlur(smaller, (0, 0), sigma)
+        return np.asarray(cv2.resize(smooth, whole, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
     if known is None:
         away = blocks - around(blocks)
