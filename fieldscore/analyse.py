@@ -73,7 +73,6 @@ def measure_flight(
     look = look_at(flight, criteria, title)
     area = look.area.for_fields() if look.interlaced else look.area
     tiles = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
-    places = PlaceRows()
     linker = Linker()
 
     def of_histograms(histograms: Doubles) -> Doubles:
@@ -82,6 +81,7 @@ def measure_flight(
     with (
         closing(Rows(of_histograms)) as rows,
         closing(Thumbs(criteria.tile_interval_s)) as thumbs,
+        closing(PlaceRows()) as places,
         closing(Ahead(_pictures(flight, look), batch=_batch(flight))) as pictures,
     ):
         for frame in _chained(pictures, area, lag=2 if look.interlaced else 1):
@@ -100,23 +100,23 @@ def measure_flight(
             raise NotMeasurableError(_NOTHING.format(title))
         time_s, values, histogram = rows.arrays()
         small = thumbs.pictures()
-    clip = _facts(flight, look, time_s)
-    table = {column.name: values[:, index] for index, column in enumerate(FRAME_COLUMNS)}
-    trace = exposure_trace(*linker.results())
-    for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
-        table[column.name] = np.round(series, DECIMALS)
-    timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
-    return FlightRecord(
-        name=title,
-        timeline=timeline,
-        tiles=tiles.series(),
-        evidence=Evidence(*small, histogram),
-        clip=clip,
-        picture=PictureFacts(look.border_px, look.overlay_percent),
-        settings=criteria.to_dict(),
-        notes=look.notes,
-        places=places.places(link_lost(timeline, criteria)),
-    )
+        clip = _facts(flight, look, time_s)
+        table = {column.name: values[:, index] for index, column in enumerate(FRAME_COLUMNS)}
+        trace = exposure_trace(*linker.results())
+        for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
+            table[column.name] = np.round(series, DECIMALS)
+        timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
+        return FlightRecord(
+            name=title,
+            timeline=timeline,
+            tiles=tiles.series(),
+            evidence=Evidence(*small, histogram),
+            clip=clip,
+            picture=PictureFacts(look.border_px, look.overlay_percent),
+            settings=criteria.to_dict(),
+            notes=look.notes,
+            places=places.places(link_lost(timeline, criteria)),
+        )
 
 
 def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:

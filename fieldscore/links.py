@@ -57,7 +57,7 @@ _FLOOR_STEP = 0.02  # level fraction over which the effect of the floor is diffe
 _VEIL_RIDGE = 1e-3  # of the weight: keeps the fit defined where all patches are alike
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class FloorEffect:
     """What one level fraction of black set down (or, negative, lifted) would do to a link, and what the link says of it.
 
@@ -74,7 +74,7 @@ class FloorEffect:
 NO_FLOOR = FloorEffect(0.0, 0.0, 0.0, 0.0)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class ExposureLink:
     """Change of light between two rows of the Timeline.
 

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from fieldscore.frame import Frame
 from fieldscore.record import Places
+from fieldscore.spool import Spool
 
 Floats = npt.NDArray[np.float32]
 
@@ -73,7 +74,7 @@ def normalised(blocks: Floats, known: npt.NDArray[np.bool_] | None = None) -> Fl
 
 
 class PlaceRows:
-    """Descriptors gathered during the pass, one every `INTERVAL_S`."""
+    """Descriptors gathered during the pass, one every `INTERVAL_S`; they wait on disk, so that memory stays flat."""
 
     def __init__(self) -> None:
         self._seen = 0
@@ -81,7 +82,11 @@ class PlaceRows:
         self._rows: list[int] = []
         self._times: list[float] = []
         self._shape: tuple[int, ...] | None = None
-        self._data = bytearray()  # one after another: small arrays by the thousand would scatter over memory
+        self._spool = Spool()
+
+    def close(self) -> None:
+        """Let go of the file on disk; descriptors given out keep their own hold of it."""
+        self._spool.close()
 
     def add(self, frame: Frame) -> None:
         """Take in the next frame; every frame is counted, some are kept."""
@@ -94,7 +99,7 @@ class PlaceRows:
         if found.shape == self._shape:
             self._rows.append(row)
             self._times.append(frame.time_s)
-            self._data += found.tobytes()
+            self._spool.write(found.tobytes())
 
     def places(self, lost: npt.NDArray[np.bool_]) -> Places:
         """Give the descriptors kept, without those of the frames [n] that are `lost`.
@@ -105,5 +110,6 @@ class PlaceRows:
         if len(lost) != self._seen:
             raise ValueError(f"{len(lost)} flags for {self._seen} frames")
         kept = ~lost[self._rows] if self._rows else np.zeros(0, dtype=np.bool_)
-        descriptors = np.frombuffer(self._data, dtype=np.int8).reshape(-1, *(self._shape or (_FEWEST_ROWS, COLUMNS)))
-        return Places(np.array(self._times, dtype=np.float64)[kept], descriptors[kept])
+        descriptors = self._spool.view(np.int8, (len(self._rows), *(self._shape or (_FEWEST_ROWS, COLUMNS))))
+        times = np.array(self._times, dtype=np.float64)
+        return Places(times, descriptors) if kept.all() else Places(times[kept], descriptors[kept])
