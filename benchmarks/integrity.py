@@ -59,6 +59,13 @@ def cases(seed: int) -> Iterator[Case]:
                      line_noise=0.5, border_px=(4, 4, 8, 8), link_losses=(LinkLoss(5.0, 6.0, "snow"),))  # fmt: skip
     yield Case("fields-flagged", plan, analogue)
     yield Case("fields-not-flagged", plan, replace(analogue, encoding=Encoding(codec="mpeg4", quality=3)))
+    standing = FlightPlan(
+        seed=798 + 50 * seed, world_seed=60 + seed, duration_s=SECONDS, ground_before_s=5.0, start_m=40.0
+    )
+    yield Case("standing-with-text", standing, Chain(encoding=Encoding(codec="h264", crf=23)))
+    yield Case("standing-no-text", standing, Chain(encoding=Encoding(codec="h264", crf=23), osd=()))
+    grounded = replace(standing, ground_before_s=SECONDS)
+    yield Case("grounded-no-text", grounded, Chain(encoding=Encoding(codec="h264", crf=23), osd=()))
     yield Case("no-overlay", replace(plan, seed=799), replace(Chain(), osd=()))
 
 

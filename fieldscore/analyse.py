@@ -6,7 +6,9 @@ import hashlib
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -31,14 +33,13 @@ from fieldscore.measures import (
 from fieldscore.noise import noise_curve
 from fieldscore.picture import FirstLook, first_look
 from fieldscore.places import PlaceRows
-from fieldscore.record import ClipFacts, Evidence, FlightRecord, PictureFacts
+from fieldscore.record import LEAST_PIXELS, ClipFacts, Evidence, FlightRecord, PictureFacts
 from fieldscore.timeline import DECIMALS, Timeline
 from fieldscore.units import from_eight_bit
 from fieldscore.video import CodedFrame, Flight, Problem
 from fieldscore.workers import alive
 
 LOOKS = 40  # pictures in the first look: enough to see text stand still, 1 % of a minute's frames
-LEAST_PIXELS = 32  # each way; a tile of the default grid then still has four pixels
 DAY_S = 86400.0
 LONGEST_S = 7 * DAY_S  # no flight is longer, and what is computed second by second has to stay bounded
 HOLD_S = 0.1  # s that slow measures are held at most (docs/decisions/held_measures.py)
@@ -47,6 +48,8 @@ _SMALL_PIXELS = 1920 * 1088  # 3 MB a picture: eight of them wait at most
 PROGRESS_EVERY = 32  # frames between two calls of `progress`
 _HASH_CHUNK = 1 << 20
 _NOTHING = "{}: no picture could be decoded; try playing the clip, and copy it again from the card"
+
+_UNKNOWN = [np.nan] * sum(len(one.columns) for one in PICTURE_MEASURES)
 
 Doubles = npt.NDArray[np.float64]
 
@@ -71,6 +74,7 @@ def measure_flight(
     flight = Flight(paths, frame_rate=frame_rate)
     title = name or paths[0].stem
     look = look_at(flight, criteria, title)
+    small = is_small(flight)
     area = look.area.for_fields() if look.interlaced else look.area
     tiles = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
     linker = Linker()
@@ -89,34 +93,45 @@ def measure_flight(
                 raise NotMeasurableError(
                     f"{title}: its times reach beyond {LONGEST_S / DAY_S:g} days; they are damaged"
                 )
-            rows.add(frame.time_s, [value for one in PICTURE_MEASURES for value in one(frame)], frame.histogram)
-            tiles.add(frame.time_s, TILE_MEASURE(frame))
             thumbs.add(frame)
-            linker.add(frame)
-            places.add(frame)
+            if small:
+                rows.add(frame.time_s, _UNKNOWN, frame.histogram)
+                tiles.add(frame.time_s, np.full(area.tiles, np.nan, dtype=np.float32))
+            else:
+                rows.add(frame.time_s, [value for one in PICTURE_MEASURES for value in one(frame)], frame.histogram)
+                tiles.add(frame.time_s, TILE_MEASURE(frame))
+                linker.add(frame)
+                places.add(frame)
             if progress is not None and len(rows) % PROGRESS_EVERY == 0:
                 progress(frame.time_s, flight.duration_s)
         if not len(rows):
             raise NotMeasurableError(_NOTHING.format(title))
         time_s, values, histogram = rows.arrays()
-        small = thumbs.pictures()
+        taken = thumbs.pictures()
         clip = _facts(flight, look, time_s)
         table = {column.name: values[:, index] for index, column in enumerate(FRAME_COLUMNS)}
-        trace = exposure_trace(*linker.results())
-        for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
+        for column, series in zip(TRACE_COLUMNS, _traced(linker, len(time_s), small=small), strict=True):
             table[column.name] = np.round(series, DECIMALS)
         timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
         return FlightRecord(
             name=title,
             timeline=timeline,
             tiles=tiles.series(),
-            evidence=Evidence(*small, histogram),
+            evidence=Evidence(*taken, histogram),
             clip=clip,
             picture=PictureFacts(look.border_px, look.overlay_percent),
             settings=criteria.to_dict(),
             notes=look.notes,
-            places=places.places(link_lost(timeline, criteria)),
+            places=None if small else places.places(link_lost(timeline, criteria)),
         )
+
+
+def _traced(linker: Linker, rows: int, *, small: bool) -> tuple[Doubles, Doubles]:
+    """The camera's own exposure in stops and its veil in % [rows each]; NaN of small pictures."""
+    if small:
+        return np.full(rows, np.nan), np.full(rows, np.nan)
+    trace = exposure_trace(*linker.results())
+    return trace.stops, 100.0 * trace.veil
 
 
 def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
@@ -126,19 +141,42 @@ def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
         raise NotMeasurableError(_NOTHING.format(title))
     planes = _sound(looks)
     planes = [plane for plane in planes if plane.shape == planes[0].shape]
+    small = is_small(flight)
+    if small:
+        planes = [enlarged(plane) for plane in planes]
     if min(planes[0].shape) < LEAST_PIXELS:
         height, width = planes[0].shape
         raise NotMeasurableError(
-            f"{title}: a picture of {width} x {height} px is too small: {LEAST_PIXELS} px each way are needed"
+            f"{title}: its header says {flight.width} x {flight.height} px, its pictures are {width} x {height}: damaged"
         )
     flagged = any(clip.interlaced_flag for clip in flight.clips)
-    return first_look(
+    look = first_look(
         planes,
         range_tag=flight.range_tag,
         interlaced_flag=flagged,
         criteria=criteria,
-        more=lambda enough: _sound(flight.look(LOOKS, at_least=enough)),
+        more=None if small else lambda enough: _sound(flight.look(LOOKS, at_least=enough)),
     )
+    if not small:
+        return look
+    note = f"the picture is smaller than {LEAST_PIXELS} px: only its levels are measured"
+    height, width = planes[0].shape
+    # a pile-up of a few pixels is no end of the chain
+    levels = look.ends.code_range
+    ends = replace(look.ends, floor=levels.black, floor_from="nominal", ceiling=levels.white, ceiling_from="nominal")
+    area = replace(look.area, window=(0, height, 0, width), overlay=None, floor=ends.floor, ceiling=ends.ceiling)
+    return FirstLook(area, ends, look.range_from, (0, 0, 0, 0), 0.0, interlaced=False, notes=(*ends.notes, note))
+
+
+def is_small(flight: Flight) -> bool:
+    """Say whether the pictures are too small to be seen by: only levels are measured of them."""
+    return min(flight.clips[0].width, flight.clips[0].height) < LEAST_PIXELS
+
+
+def enlarged(plane: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """A plane [height, width], at least `LEAST_PIXELS` each way by repeated pixels: the shares of its codes stay."""
+    height, width = plane.shape
+    return plane.repeat(-(-LEAST_PIXELS // height), axis=0).repeat(-(-LEAST_PIXELS // width), axis=1)
 
 
 def _sound(looks: Sequence[CodedFrame]) -> list[Luma]:
@@ -154,7 +192,10 @@ def _batch(flight: Flight) -> int:
 
 def _pictures(flight: Flight, look: FirstLook) -> Iterator[CodedFrame]:
     """Every frame, or field, of the flight."""
-    return flight.frames(fields=(flight.clips[0].field_order or "top") if look.interlaced else None)
+    frames = flight.frames(fields=(flight.clips[0].field_order or "top") if look.interlaced else None)
+    if not is_small(flight):
+        return frames
+    return (replace(frame, luma=enlarged(frame.luma)) for frame in frames)
 
 
 def _chained(pictures: Iterable[CodedFrame], area: PictureArea, lag: int) -> Iterator[Frame]:

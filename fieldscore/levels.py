@@ -47,6 +47,8 @@ def chain_ends(pictures: Sequence[Luma], overlay: npt.NDArray[np.bool_] | None, 
     histograms = np.array([_histogram(picture, overlay) for picture in pictures])
     code_range, range_from, notes = _range(histograms.mean(axis=0), range_tag)
     floor = _end(histograms, code_range.black)
+    if floor is not None and floor > code_range.black and not _below_too(pictures, overlay, floor, code_range.black):
+        floor = None
     ceiling_from_top = _end(histograms[:, ::-1], 255.0 - code_range.white)
     return Ends(
         code_range=code_range,
@@ -57,6 +59,14 @@ def chain_ends(pictures: Sequence[Luma], overlay: npt.NDArray[np.bool_] | None, 
         ceiling_from="nominal" if ceiling_from_top is None else "measured",
         notes=notes,
     )
+
+
+def _below_too(pictures: Sequence[Luma], overlay: npt.NDArray[np.bool_] | None, floor: float, nominal: float) -> bool:
+    """Say whether the lower half of the pictures ends at this floor too: a chain lifts every shadow, a sky lies above."""
+    half = len(pictures[0]) // 2
+    under = None if overlay is None else overlay[half:]
+    low = _end(np.array([_histogram(picture[half:], under) for picture in pictures]), nominal)
+    return low is not None and abs(low - floor) <= _WOBBLE
 
 
 def _histogram(picture: Luma, overlay: npt.NDArray[np.bool_] | None) -> Doubles:

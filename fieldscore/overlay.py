@@ -10,13 +10,16 @@ import numpy.typing as npt
 
 Luma = npt.NDArray[np.uint8]
 Mask = npt.NDArray[np.bool_]
+Floats = npt.NDArray[np.float32]
 
 _PICTURES_AT_LEAST = 6
 _CONTRAST_CODES = 24  # a text pixel differs from its surroundings by at least this
 _ALWAYS = 0.8  # share of the pictures in which a label stands out
 _OFTEN = 0.15  # the same for a changing digit, as bright as the labels and beside one or another digit
 _TEXT_CODES = 28  # a digit is at most this much darker than the labels
-_SAME_SCENE = 0.4  # correlation of the detail of two pictures from which on the scene has not moved between them
+# Correlation of the detail of two pictures from which on the scene has not moved between them, over that within each ...
+_SAME_SCENE = 0.4
+_SOMETHING = 0.1  # ... which is at least this: with less there is nothing but noise, which is always another
 _MOVES = 0.5  # share of the key pictures: on the ground a light that goes on changes one or two of them
 _AT_MOST = 0.12  # a mask over this share is no overlay
 
@@ -65,28 +68,41 @@ def _reach(height: int) -> int:
 def _moved(pictures: Sequence[Luma], reach: int) -> list[Luma]:
     """Pictures each of which shows another scene, or the scene from elsewhere, than the one kept before it."""
     kept: list[Luma] = []
-    last: npt.NDArray[np.float32] | None = None
+    last: tuple[Floats, Floats] | None = None
     for picture in pictures:
         detail = _small_detail(picture, reach)
-        if last is None or _correlation(detail, last) < _SAME_SCENE:
+        if last is None or _differ(detail, last):
             kept.append(picture)
             last = detail
     return kept
 
 
-def _small_detail(picture: Luma, reach: int) -> npt.NDArray[np.float32]:
-    """Detail of a picture about its surroundings at quarter size."""
-    size = (picture.shape[1] // 4, picture.shape[0] // 4)
+def _small_detail(picture: Luma, reach: int) -> tuple[Floats, Floats]:
+    """Detail of a picture about its surroundings at quarter size, from its even rows and from its odd ones."""
+    size = (max(1, picture.shape[1] // 4), max(1, picture.shape[0] // 4))
     around = cv2.blur(picture, (2 * reach + 1, 2 * reach + 1))
     detail = cv2.subtract(picture, around, dtype=cv2.CV_32F)
-    return np.asarray(cv2.resize(detail, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+    even, odd = (
+        np.asarray(cv2.resize(rows, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+        for rows in (np.ascontiguousarray(detail[::2]), np.ascontiguousarray(detail[1::2]))
+    )
+    return even, odd
 
 
-def _correlation(first: npt.NDArray[np.float32], second: npt.NDArray[np.float32]) -> float:
-    """Correlation of two details, strong pixels (text, lamps) left out."""
-    weak = np.abs(first) < 4 * np.median(np.abs(first)) + 1
-    weak &= np.abs(second) < 4 * np.median(np.abs(second)) + 1
-    one, two = first[weak], second[weak]
+def _differ(first: tuple[Floats, Floats], second: tuple[Floats, Floats]) -> bool:
+    """Say whether two details are less alike than one scene would be, given their noise; strong pixels (text, lamps) left out.
+
+    Even and odd rows show the same scene with noise of their own: how alike they are says how much there is to see at all.
+    """
+    whole = (first[0] + first[1], second[0] + second[1])
+    weak = np.logical_and.reduce([np.abs(one) < 4 * np.median(np.abs(one)) + 1 for one in whole])
+    seen = [max(_correlation(even[weak], odd[weak]), 0.0) for even, odd in (first, second)]
+    most = float(np.sqrt(seen[0] * seen[1]))
+    return most > _SOMETHING and _correlation(whole[0][weak], whole[1][weak]) < _SAME_SCENE * most
+
+
+def _correlation(one: Floats, two: Floats) -> float:
+    """Correlation of two sets of detail; 1 where there is none."""
     energy = float(np.sqrt((one @ one) * (two @ two)))
     return float(one @ two) / energy if energy > 0 else 1.0
 

@@ -12,6 +12,9 @@ import numpy.typing as npt
 from fieldscore.timeline import Timeline
 from fieldscore.units import CodeRange, code_to_level
 
+# px each way; a tile of the default grid then still has four pixels. Of a smaller picture only levels are measured.
+LEAST_PIXELS = 32
+
 
 @dataclass(frozen=True)
 class ClipFacts:

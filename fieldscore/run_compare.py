@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import glob
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -12,7 +13,7 @@ from typing import Any
 from fieldscore.align import Alignment, align
 from fieldscore.compare import compare_flights
 from fieldscore.comparison import Comparison
-from fieldscore.errors import FieldscoreError, ResultsError
+from fieldscore.errors import FieldscoreError, NotMeasurableError, ResultsError
 from fieldscore.pairing import Way, swapped, way_of
 from fieldscore.record import Places
 from fieldscore.report import comparison_json, comparison_lines, evidence_moments, write_comparison
@@ -108,9 +109,12 @@ def _scores(jobs: Sequence[Job], workers: int, watch: Watch) -> tuple[list[Score
 
 def _loaded(source: Path, job: Job) -> Score:
     record = load_saved(source)
+    score = score_flight(record, job.criteria)
+    if math.isnan(score.usable.share):
+        raise NotMeasurableError(f"{record.name}: cannot be compared: {score.usable.reason}")
     if record.places is None:
         raise ResultsError(f"{source.name}: was measured without its places; score the clip again to compare it")
-    return score_flight(record, job.criteria)
+    return score
 
 
 def _aligned(first: Score, second: Score) -> Alignment:

@@ -14,7 +14,7 @@ from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
 from fieldscore.events import Airtime, airtime, link_lost, runs
 from fieldscore.measure import Column
-from fieldscore.record import FlightRecord
+from fieldscore.record import LEAST_PIXELS, FlightRecord
 from fieldscore.recovery import FlashEvent, flash_events
 from fieldscore.scorecard import CAUSES as CAUSES
 from fieldscore.scorecard import Gap as Gap
@@ -60,7 +60,8 @@ def score_flight(
 ) -> Score:
     """Score a measured flight; `from_s` and `to_s` (seconds) override the airtime found from motion.
 
-    Raises NotMeasurableError where no frame lies in the airtime or none could be judged.
+    A clip of which no frame can be judged has no usable share, and the reason why; its levels are there all the same.
+    Raises NotMeasurableError where no frame lies in the airtime, or none of those that can be judged.
     """
     criteria, notes = _in_force(record, criteria)
     timeline = record.timeline
@@ -68,6 +69,7 @@ def score_flight(
     air = _airtime(record, criteria, lost, from_s, to_s)
     inside = timeline.between(air.from_s, air.to_s)
     cause, judged = _causes(record, criteria, lost)
+    judged &= not is_small(record)
     level = timeline["level_percent"] - record.clip.floor_level_percent
     events = tuple(flash_events(timeline, criteria, level, lost, judged & (cause < 0)))
     cause[_recovering(timeline, events) & (cause >= 0) & ~lost] = CAUSES.index("recovering")
@@ -75,19 +77,14 @@ def score_flight(
     found = lamps(record, clear, criteria)
     cause[pulled_down(timeline, found) & dark_causes(cause, CAUSES)] = CAUSES.index("pulled_down")
     counted = inside & judged
-    if not counted.any():
-        advice = "give another --from and --to"
-        if len(timeline) == 1:
-            advice = "a single picture says nothing of noise: give a longer clip"
-        elif not judged.any():
-            advice = "its pictures are even all over, with nothing in them to tell from noise; try playing the clip"
+    if not counted.any() and judged.any():
         raise NotMeasurableError(
-            f"{record.name}: no frame to judge from {air.from_s:.1f} s to {air.to_s:.1f} s; {advice}"
+            f"{record.name}: no frame to judge from {air.from_s:.1f} s to {air.to_s:.1f} s; give another --from and --to"
         )
     usable = counted & (cause < 0)
     cause = np.where(counted, cause, -1).astype(np.int8)
     gaps = _gaps(timeline, criteria, counted, usable, cause)
-    if air.how == "whole clip":
+    if air.how == "whole clip" and len(timeline) > 1:
         notes.append(
             "no sustained motion found: the whole clip is taken as airtime (--from and --to choose another stretch)"
         )
@@ -104,7 +101,9 @@ def score_flight(
         airtime_from_s=air.from_s,
         airtime_to_s=air.to_s,
         airtime_how=air.how,
-        usable=_usable(record.timeline, criteria, counted, usable, cause, gaps),
+        usable=_usable(record.timeline, criteria, counted, usable, cause, gaps)
+        if counted.any()
+        else _unknown(why_unjudged(record)),
         measures=_summaries(timeline, clear),
         stability=steady,
         gaps=gaps,
@@ -255,6 +254,26 @@ def _usable(  # noqa: PLR0913 - the pieces of one figure
         lost_by_cause=lost,
         reason=interval.reason,
     )
+
+
+def _unknown(reason: str) -> Usable:
+    """No share at all, with the reason."""
+    return Usable(math.nan, None, math.nan, math.nan, None, math.nan, dict.fromkeys(CAUSES), reason)
+
+
+def is_small(record: FlightRecord) -> bool:
+    """Say whether a flight's pictures are too small to be flown by: black or white, they say nothing of a view."""
+    return min(record.clip.width, record.clip.height) < LEAST_PIXELS
+
+
+def why_unjudged(record: FlightRecord) -> str:
+    """Why no frame of a flight can be judged."""
+    if is_small(record):
+        size = f"{record.clip.width} x {record.clip.height} px"
+        return f"a picture of {size} is too small to fly by: {LEAST_PIXELS} px each way are needed"
+    if len(record.timeline) == 1:
+        return "a single picture says nothing of noise: give a longer clip"
+    return "its pictures are even all over, with nothing in them to tell from noise: try playing the clip"
 
 
 def _companion(timeline: Timeline, counted: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:

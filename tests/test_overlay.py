@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
-from frame_material import Luma, coded, middle, moved, texture
+from frame_material import Luma, coded, middle, moved, noisy, texture
 
 from fieldscore.overlay import overlay_mask
 
@@ -138,3 +138,16 @@ def test_frames_of_the_airframe_are_left_out() -> None:
     assert mask is not None
     assert mask[430:438, 4:156].mean() > 0.9
     assert not mask[:400].any()
+
+
+@pytest.mark.parametrize("sigma", [1.0, 2.0, 3.0, 5.0, 8.0])
+def test_a_lamp_seen_from_the_ground_is_not_text(sigma: float) -> None:
+    """A camera that stands still in the dark, with a fixed lamp in view, shows no text however its noise changes."""
+    generator = np.random.default_rng(4)
+    texture_of_ground = middle(texture(520, 720))
+    scene = 40.0 + 0.05 * (texture_of_ground - texture_of_ground.mean())
+    rows, columns = np.mgrid[: scene.shape[0], : scene.shape[1]]
+    scene += 180.0 * np.exp(-((rows - 150.0) ** 2 + (columns - 300.0) ** 2) / 50.0)
+    mask, note = overlay_mask([noisy(scene, sigma, generator) for _ in range(20)])
+    assert mask is None
+    assert "hardly moves" in note

@@ -142,14 +142,6 @@ def test_a_file_that_is_no_video_is_refused(tmp_path: Path) -> None:
     assert "\n" not in str(caught.value)
 
 
-def test_a_picture_of_a_few_pixels_is_refused(tmp_path: Path) -> None:
-    """A clip of 16 x 16 px is refused in one line that says what is needed."""
-    planes = [np.full((16, 16), 60 + number, np.uint8) for number in range(10)]
-    path = write_flight(tmp_path / "tiny.mkv", encoding=Encoding(codec="ffv1"), planes=planes)
-    with pytest.raises(NotMeasurableError, match="16 x 16 px is too small"):
-        measure_flight([path])
-
-
 def test_scoring_needs_a_frame() -> None:
     """A stretch without frames is not measurable, not a share of 0."""
     with pytest.raises(NotMeasurableError, match="no frame to judge"):

@@ -31,6 +31,7 @@ def flight_json(score: Score) -> dict[str, Any]:
     again without the video.
     """
     reasons: list[str] = []
+    single = len(score.record.timeline) == 1
     data: dict[str, Any] = {
         "schema": SCHEMA,
         "version": __version__,
@@ -40,8 +41,8 @@ def flight_json(score: Score) -> dict[str, Any]:
             "overlay_percent": score.record.picture.overlay_percent,
         },
         "airtime": {
-            "from_s": _round(score.airtime_from_s, _SECOND_DIGITS),
-            "to_s": _round(score.airtime_to_s, _SECOND_DIGITS),
+            "from_s": None if single else _round(score.airtime_from_s, _SECOND_DIGITS),
+            "to_s": None if single else _round(score.airtime_to_s, _SECOND_DIGITS),
             "how": score.airtime_how,
         },
         "usable": _usable(score, reasons),
@@ -71,6 +72,8 @@ def flight_json(score: Score) -> dict[str, Any]:
         "record": _record(score.record),
         "columns": [asdict(column) for column in score.record.timeline.columns if column.name not in DERIVED_NAMES],
     }
+    if single:
+        reasons += [f"airtime.{end}: a single picture has no length" for end in ("from_s", "to_s")]
     if not score.events:
         reasons.append("events: no light that came on or went out was found")
     data["notes"] = list(dict.fromkeys([*score.record.notes, *score.notes, *reasons]))

@@ -77,10 +77,11 @@ def terminal_summary(score: Score) -> list[str]:
         lines.append(f"  {label:<{_LABEL_WIDTH}}{text}")
 
     airtime_s = airtime_of(flight)
-    add(
-        "usable",
-        f"{share(usable['share'])} of {seconds(airtime_s)} airtime; {interval_text(flight, score.usable.reason)}",
-    )
+    if usable["share"] is None:
+        add("usable", f"{NOT_MEASURED}: {score.usable.reason or 'no reason was given'}")
+    else:
+        sure = interval_text(flight, score.usable.reason)
+        add("usable", f"{share(usable['share'])} of {seconds(airtime_s)} airtime; {sure}")
     lost = [f"{cause_name(cause)} {share(part)}" for cause, part in ordered_causes(flight) if part]
     add("lost", ", ".join(lost) if lost else "nothing" if usable["share"] == 1.0 else NOT_MEASURED)
     add("gaps", gaps_text(flight))

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from fieldscore.video.records import Problem
 
+LEAST_STEP_S = 5e-6  # s: less is rounding, no step forward; under a tick of 90 kHz, over the 1 us of saved times
 # An interval longer than this many median intervals is a hole (contract with every measure of time here:
 # below it, one picture may just be late).
 HOLE_INTERVALS = 1.5
@@ -91,7 +92,7 @@ class Clock:
         if self._shift is None:
             self._shift = (self._start_s if last is None else last + self.interval_s) - raw
         time = raw + self._shift
-        if last is None or time > last:
+        if last is None or time - last > LEAST_STEP_S:
             return time, True
         if last - time > RESTART_S:
             self.restarts += 1
