@@ -32,6 +32,10 @@ _PLENTY_FOR_TEXT = 40  # pictures to ask for where so many of them show no scene
 _SOFT_EDGE = 2  # px
 _LIT_CODES = 14.0  # a picture row that was ever this much brighter than the border ...
 _LIT_SHARE = 0.5  # ... over this share of its width is picture, not a dark sky
+_BAR_SHARE = 0.7  # share of the width of a bar that is free of text
+_NEARLY_EVERY = 0.9  # quantile over the pictures: a tenth of them may be torn
+_EDGE_ROWS = 3  # px over which the edge of a bar rises (a codec blurs it) ...
+_EDGE_CODES = 4.0  # ... by this much on the mean over the pictures, which leaves little of their noise
 _THIN_SHARE = 0.035  # blanking at one side only is at most this share of the height or width
 _MATCH_SHARE = 0.02  # letterbox: opposite borders differ by at most this share
 _COMB_CODES = 10.0  # a line that stands out from both neighbours by this much is a comb tooth
@@ -141,6 +145,10 @@ def picture_window(pictures: Sequence[Luma]) -> tuple[int, int, int, int]:
     left, right = _border([picture.T for picture in pictures]), _border([picture.T[::-1] for picture in pictures])
     top, bottom = _plausible(top, bottom, height)
     left, right = _plausible(left, right, width)
+    if not (top or bottom):
+        top, bottom = _bars(pictures)
+    if not (left or right):
+        left, right = _bars([picture.T for picture in pictures])
     return top, height - bottom, left, width - right
 
 
@@ -165,6 +173,35 @@ def _flat(pictures: Sequence[Luma], base: float) -> npt.NDArray[np.bool_]:
     low, high = np.array([np.percentile(picture, _LOW_AND_HIGH, axis=1) for picture in pictures]).transpose(1, 0, 2)
     low, high = np.quantile(low, 1 - _MOST_PICTURES, axis=0), np.quantile(high, _MOST_PICTURES, axis=0)
     return np.asarray((high <= base + _DARK_SPREAD_CODES) & (low >= base - _DARK_SPREAD_CODES))
+
+
+def _bars(pictures: Sequence[Luma]) -> tuple[int, int]:
+    """Rows of a letterbox's two bars where text lies in one, or where the scene is too dark to stand out; (0, 0) without.
+
+    Both bars have one height, are hardly ever lit in any picture but for text, and end in a straight edge.
+    """
+    size = pictures[0].shape[0]
+    first, second = _bar(pictures), _bar([picture[::-1] for picture in pictures])
+    alike = abs(first - second) <= max(2, _MATCH_SHARE * size) and first + second < size / 2
+    return (first, second) if first and second and alike else (0, 0)
+
+
+def _bar(pictures: Sequence[Luma]) -> int:
+    """Count the rows from the top that stay dark, but for text, in nearly every picture; 0 without a straight edge."""
+    near = max(1, pictures[0].shape[0] // 2)
+    step = max(1, 4 * pictures[0].shape[1] // _SAMPLES)
+    base = float(np.median([picture[0] for picture in pictures]))
+    if float(np.mean([np.abs(picture[0, ::step] - base) <= _DARK_SPREAD_CODES for picture in pictures])) < _BAR_SHARE:
+        return 0
+    seen = np.array([picture[:near, ::step] for picture in pictures])
+    brightest = np.quantile(seen, _NEARLY_EVERY, axis=0)
+    dark = (np.abs(brightest - base) <= _DARK_SPREAD_CODES).mean(axis=1) >= _BAR_SHARE
+    rows = int(np.argmin(dark)) if not dark.all() else 0
+    if rows < _EDGE_ROWS or rows + _EDGE_ROWS > near:
+        return 0
+    usual = seen.mean(axis=0)
+    rise = usual[rows : rows + _EDGE_ROWS].max(axis=0) - usual[rows - _EDGE_ROWS]
+    return rows if float((rise > _EDGE_CODES).mean()) >= _LIT_SHARE else 0
 
 
 def _plausible(first: int, second: int, size: int) -> tuple[int, int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -65,6 +66,43 @@ def test_mirrored_pictures_have_a_mirrored_window(border: tuple[int, int, int, i
 def test_black_of_any_chain_is_a_border(code: float, sigma: float) -> None:
     """Full-range black, narrow black and setup are borders alike, with up to 3 codes of noise in them."""
     assert picture_window(framed((30, 30, 0, 0), code, sigma)) == pytest.approx((30, HEIGHT - 30, 0, WIDTH), abs=1)
+
+
+def _written_on(picture: Luma) -> Luma:
+    """The picture with a voltage in its lower bar."""
+    picture = picture.copy()
+    cv2.putText(picture, "16.2V", (20, HEIGHT - 8), cv2.FONT_HERSHEY_SIMPLEX, 0.5, 235, 1)
+    return picture
+
+
+def test_text_in_a_bar_does_not_hide_it() -> None:
+    """A letterbox with a line of text in its lower bar is found within a pixel."""
+    pictures = [_written_on(picture) for picture in framed((30, 30, 0, 0))]
+    assert picture_window(pictures) == pytest.approx((30, HEIGHT - 30, 0, WIDTH), abs=1)
+
+
+@pytest.mark.parametrize("gain", [0.08, 0.15, 0.3])
+@pytest.mark.parametrize("sigma", [0.5, 2.0])
+def test_a_letterbox_is_found_in_the_dark(gain: float, sigma: float) -> None:
+    """Around a scene that reaches some ten codes above black, both bars are found within a pixel."""
+    generator = np.random.default_rng(8)
+    pictures = []
+    for scene in SCENES:
+        inside = np.full(scene.shape, 16.0)
+        inside[30:-30] = 16.0 + gain * (scene[30:-30] - 16.0)
+        pictures.append(noisy(inside, sigma, generator))
+    assert picture_window(pictures) == pytest.approx((30, HEIGHT - 30, 0, WIDTH), abs=1)
+
+
+def test_dark_sky_and_dark_ground_are_no_letterbox() -> None:
+    """Dark above and below alike, with a lit strip between that wanders as the camera tilts, is all picture."""
+    pictures = []
+    for number, scene in enumerate(SCENES):
+        picture = np.full(scene.shape, 16.0)
+        shift = 12 * (number % 4 - 1)
+        picture[60 + shift : HEIGHT - 60 + shift] = scene[60 + shift : HEIGHT - 60 + shift]
+        pictures.append(coded(picture))
+    assert picture_window(pictures) == (0, HEIGHT, 0, WIDTH)
 
 
 @pytest.mark.parametrize("rows", [30, 60, 100])
