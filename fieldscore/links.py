@@ -133,6 +133,8 @@ class Linker:
             if link is not None:
                 self._links.append(link)
             elif frame.time_s - last.time_s < LONGEST_S:
+                self._motion.forget()  # it was wrong, and what begins from it would be
+                self._unlinked = frame, row
                 return  # this frame shows nothing that can be followed; another may
         self._last, self._unlinked = key, None
 
