@@ -187,3 +187,15 @@ def test_ground_that_moves_by_most_of_a_stripe_stays_as_it_is() -> None:
     changes = [link.change for link in linker.results()[0]]
     assert len(changes) == 10
     assert abs(float(np.mean(changes))) * 10.0 < 0.05
+
+
+def test_a_frame_of_something_else_leads_no_link_after_it_astray() -> None:
+    """One frame of another place, too bright to compare, is passed over: the next links to the one before, as steady as ever."""
+    place, other = texture(480, 1200, seed=5, low=0.05, high=0.4), texture(480, 1200, seed=6, low=0.65, high=0.95)
+    area, linker = area_of(), Linker()
+    for number in range(31):
+        seen = (other if number == 15 else place)[:, 5 * number : 5 * number + 640]
+        linker.add(Frame(np.rint(16.0 + 219.0 * from_linear(seen, CURVE)).astype(np.uint8), area, number / RATE))
+    found = linker.results()[0]
+    assert [(one.before, one.after) for one in found if one.before <= 15 <= one.after] == [(12, 16)]
+    assert max(abs(one.change) for one in found) < 0.03
