@@ -96,7 +96,7 @@ def _around(timeline: Timeline, events: Sequence[FlashEvent]) -> Mask:
 
 
 def lamps(record: FlightRecord, inside: Mask, criteria: Criteria) -> Lamps:
-    """Passes of lamps over the rows inside, their medians, what flying toward a light cost, and which was the sun."""
+    """Passes of lamps (the sun is none) over the rows inside, their medians, what flying toward a light cost, the sun."""
     timeline, clip = record.timeline, record.clip
     ceiling = float(code_to_level(clip.ceiling_code, CodeRange(clip.code_range), clip.bits))
     sides = zip(record.picture.border_px, (clip.height, clip.width) * 2, strict=True)
@@ -107,7 +107,9 @@ def lamps(record: FlightRecord, inside: Mask, criteria: Criteria) -> Lamps:
     for one in lights:
         if one.kind == SUN:
             sun |= timeline.between(one.from_s, one.to_s)
-    passes = lamp_passes(timeline, inside)
+    grown = lamp_passes(timeline, inside)
+    peaks = np.searchsorted(timeline.time_s, [one.largest_s for one in grown])
+    passes = tuple(one for one, row in zip(grown, peaks, strict=True) if not sun[row])
     return Lamps(
         passes,
         float(np.median([one.pulldown_stops for one in passes])) if passes else None,

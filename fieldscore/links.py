@@ -1,8 +1,10 @@
 """Links between frames that see the same surfaces a tenth of a second apart: by how much their light changed, and why.
 
 Dense motion (Kroeger, Timofte, Dai and Van Gool, "Fast Optical Flow using Dense Inverse Search", ECCV 2016; OpenCV's
-`DISOpticalFlow`) is found on locally normalised pictures, so that auto exposure does not pass for movement, and begins
-from the motion of the link before: near ground moves far in a tenth of a second. The older picture is brought onto the
+`DISOpticalFlow`) is found on locally normalised pictures, so that auto exposure does not pass for movement. Near ground
+moves far in a tenth of a second, by a stripe or more where it is striped: so motion is first found over the last frame
+or two, from a share of that of the link before, drawn out to all of the time and found again from there; and what it says
+must hold for the frame between, too. The older picture is brought onto the
 newer one, patches that still look different are left out, and those neither clipped nor crushed are compared in linear
 light under the named curve. Where all surfaces brighten by one factor, the exposure changed; what darker surfaces gain
 beyond that is veil, light that the lens spreads over the picture. After Bergmann, Wang and Cremers, "Online Photometric Calibration
@@ -19,7 +21,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.frame import BLOCKS_A_TILE, Frame, Luma, PictureArea, area_means
+from fieldscore.following import FLOW_A_BLOCK, Between, Motion, normal_codes, normalised, small
+from fieldscore.frame import BLOCKS_A_TILE, Frame, Luma, PictureArea
 from fieldscore.signs import is_blank, is_snow, patch_spread, spread
 from fieldscore.units import DEFAULT_CURVE, from_linear, to_linear
 
@@ -28,17 +31,11 @@ Doubles = npt.NDArray[np.float64]
 
 KEY_EVERY_S = 0.1  # s between two linked frames: motion can be followed over it, and it bounds the cost
 LONGEST_S = 0.5  # s: over more, too little of the picture is still in view
-_FLOW_A_BLOCK = 2  # samples along a block's side in the picture that motion is found on: 160 x 120 of a 4:3 picture
 _PATCH = 5  # samples along a patch's side: a quarter of a tile
-_NORMAL_OVER = 13  # samples over which brightness and contrast are taken out before motion is found
-_NORMAL_NOISE = 9.0  # squared codes: patches without structure stay flat
-_NORMAL_CODES = 40.0  # codes that one local standard deviation becomes
-_NORMAL_MEAN = 128.0  # code of the local mean
-_FLOW_STRIDE = 8  # samples between the squares of 8 x 8 that are followed: no overlap, at the full 160 x 120
-_FLOW_STEPS = 6  # iterations of each; with more the trace is no better (docs/decisions/exposure_links.py)
 # A patch is another surface where the normalised pictures differ by this share of their structure. Patches without
 # structure (squared codes) are let through: a sky looks the same wherever it is fetched from.
 _OTHER_SURFACE, _PLAIN = 0.8, 300.0
+_OTHER_BETWEEN = 0.6  # the same share for the frame between, which is nearer (docs/decisions/exposure_links.py)
 _INSIDE = 0.9  # share of a patch that must be picture in both frames
 _CLIPPED = 0.004  # share of a patch at the ceiling from which on its light is not known
 _CRUSHED = 0.3  # the same at the floor
@@ -108,12 +105,8 @@ class Linker:
     """Takes the frames of a pass in order and links them."""
 
     def __init__(self) -> None:
-        self._flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
-        self._flow.setFinestScale(0)
-        self._flow.setPatchStride(_FLOW_STRIDE)
-        self._flow.setGradientDescentIterations(_FLOW_STEPS)
+        self._motion = Motion()
         self._last: _Key | None = None
-        self._motion: Floats | None = None
         self._part: tuple[PictureArea, Floats] | None = None
         self._unlinked: tuple[Frame, int] | None = None
         self._links: list[ExposureLink] = []
@@ -132,7 +125,7 @@ class Linker:
                 self._unlinked = frame, row
                 return
         if _no_scene(frame):
-            self._motion = None
+            self._motion.forget()
             return
         key = _key(frame, row)
         if last is not None and last.area is frame.area:
@@ -140,6 +133,8 @@ class Linker:
             if link is not None:
                 self._links.append(link)
             elif frame.time_s - last.time_s < LONGEST_S:
+                self._motion.forget()  # it was wrong, and what begins from it would be
+                self._unlinked = frame, row
                 return  # this frame shows nothing that can be followed; another may
         self._last, self._unlinked = key, None
 
@@ -148,7 +143,7 @@ class Linker:
         last, end = self._last, self._unlinked
         if last is None or end is None or last.area is not end[0].area or _no_scene(end[0]):
             return
-        self._motion = None  # was over a longer time
+        self._motion.forget()  # was over a longer time
         key = _key(*end)
         link = self._link(last, key, end[0])
         if link is not None:
@@ -169,12 +164,9 @@ class Linker:
     def _patches(self, before: _Key, after: _Key, frame: Frame) -> tuple[Doubles, Doubles] | None:
         """Levels [patches] above the floor, as fractions, of the same surfaces before and after."""
         height, width = after.picture.shape
-        start = self._motion
-        if start is None or start.shape[:2] != (height, width):
-            start = np.zeros((height, width, 2), dtype=np.float32)
-        flow = np.asarray(self._flow.calc(after.normal, before.normal, start), dtype=np.float32)
-        self._motion = flow
         x, y = _places(height, width)
+        between = self._between(before, after)
+        flow = self._motion.back(before.normal, after.normal, between)
         was_x, was_y = x + flow[..., 0], y + flow[..., 1]
         ok = self._picture_part(frame.area)
         # all that is fetched linearly at once; what lies outside the picture was not seen, so it may be 0
@@ -191,12 +183,34 @@ class Linker:
         crushed = np.maximum(_means(after.crushed, size), was[..., 2])
         looked = cv2.remap(before.normal, was_x, was_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         apart = cv2.absdiff(after.normal, looked).astype(np.float32)
-        other = _means(apart * apart, size) >= _OTHER_SURFACE * (_means(after.structure, size) + _PLAIN)
+        structure = _means(after.structure, size) + _PLAIN
+        other = _means(apart * apart, size) >= _OTHER_SURFACE * structure
+        if between is not None:
+            normal, back = between
+            looked = cv2.remap(
+                normal,
+                x + back * flow[..., 0],
+                y + back * flow[..., 1],
+                cv2.INTER_LINEAR,
+                borderMode=cv2.BORDER_REPLICATE,
+            )
+            apart = cv2.absdiff(after.normal, looked).astype(np.float32)
+            other |= _means(apart * apart, size) >= _OTHER_BETWEEN * structure
         area = frame.area
         one, two = ((codes.astype(np.float64) - area.floor) / area.code_range.span for codes in (old, new))
         good = (cover > _INSIDE) & ~other & (clipped < _CLIPPED) & (crushed < _CRUSHED)
         good &= (np.minimum(one, two) > _LOW) & (np.maximum(one, two) < _HIGH)
         return (one[good], two[good]) if np.count_nonzero(good) >= _FEWEST else None
+
+    def _between(self, before: _Key, after: _Key) -> Between | None:
+        """The last frame between, normalised, and the share of the time that it lies back from `after`; None without one."""
+        if self._unlinked is None:
+            return None
+        frame, row = self._unlinked
+        if not before.row < row < after.row or frame.area is not after.area or _no_scene(frame):
+            return None
+        back = (after.time_s - frame.time_s) / (after.time_s - before.time_s)
+        return normal_codes(normalised(small(frame.small, frame.area))), np.float32(back)
 
     def _picture_part(self, area: PictureArea) -> Floats:
         """1 where the small picture is free of overlay, else 0; kept while the area is the same."""
@@ -222,29 +236,20 @@ def _no_scene(frame: Frame) -> bool:
 def _key(frame: Frame, row: int) -> _Key:
     """The small pictures of a frame that is linked."""
     area = frame.area
-    rows, columns = (_FLOW_A_BLOCK * size for size in area.block_shape)
     larger = frame.small
     darkest, brightest, _, _ = cv2.minMaxLoc(larger)
-
-    def small(picture: npt.NDArray[Any]) -> Floats:
-        return area_means(picture, (columns, rows))
-
-    picture = small(larger)
-    over = (_NORMAL_OVER, _NORMAL_OVER)
-    mean = cv2.blur(picture, over)
-    spread = np.maximum(cv2.blur(picture * picture, over) - mean * mean, 0.0)
-    normal = (picture - mean) * (_NORMAL_CODES / np.sqrt(spread + _NORMAL_NOISE))
-    none = np.zeros_like(picture)
+    picture = small(larger, area)
+    normal, none = normalised(picture), np.zeros_like(picture)
     ceiling, floor = area.ceiling - _NEAR_END_CODES, area.floor + area.criteria.clip_margin_codes
     return _Key(
         row=row,
         time_s=frame.time_s,
         area=area,
         picture=picture,
-        normal=np.clip(normal + _NORMAL_MEAN, 0.0, 255.0).astype(np.uint8),
+        normal=normal_codes(normal),
         structure=np.asarray(normal * normal, dtype=np.float32),
-        clipped=small(cv2.threshold(larger, ceiling, 1.0, cv2.THRESH_BINARY)[1]) if brightest > ceiling else none,
-        crushed=small(cv2.threshold(larger, floor, 1.0, cv2.THRESH_BINARY_INV)[1]) if darkest <= floor else none,
+        clipped=small(cv2.threshold(larger, ceiling, 1.0, cv2.THRESH_BINARY)[1], area) if brightest > ceiling else none,
+        crushed=small(cv2.threshold(larger, floor, 1.0, cv2.THRESH_BINARY_INV)[1], area) if darkest <= floor else none,
     )
 
 
@@ -329,7 +334,7 @@ def _brightness(frame: Frame) -> float:
 def _picture_part(area: PictureArea) -> Floats:
     """1 where the small picture is free of overlay, else 0."""
     ok = area.block_ok.astype(np.float32)
-    rows, columns = (_FLOW_A_BLOCK * size for size in ok.shape)
+    rows, columns = (FLOW_A_BLOCK * size for size in ok.shape)
     return np.asarray(cv2.resize(ok, (columns, rows), interpolation=cv2.INTER_NEAREST), dtype=np.float32)
 
 
@@ -353,4 +358,4 @@ def _means(picture: Floats, size: tuple[int, int]) -> Floats:
     return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
-assert BLOCKS_A_TILE * _FLOW_A_BLOCK % _PATCH == 0  # patches tile the picture
+assert BLOCKS_A_TILE * FLOW_A_BLOCK % _PATCH == 0  # patches tile the picture

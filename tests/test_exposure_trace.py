@@ -167,3 +167,35 @@ def test_black_set_down_is_found_where_exposure_moves(set_down: float) -> None:
     links, steps = flown(exposure, set_down=set_down).results()
     assert black_set_down(links) == pytest.approx(set_down, abs=0.03)
     assert np.ptp(exposure_trace(links, steps).stops) == pytest.approx(np.ptp(exposure), rel=0.1)
+
+
+def test_ground_that_moves_by_most_of_a_stripe_stays_as_it_is() -> None:
+    """Stripes that pass three quarters of a stripe a link, the light falling along them: no drift over 0.05 stop/s.
+
+    Taken for the next stripe, the ground would change by 0.7 stop a second.
+    """
+    stripe_px, a_frame_px, frames = 24, 6, 31
+    place = np.arange(640 + a_frame_px * frames)
+    texture_px = np.repeat(np.random.default_rng(3).normal(size=(60, len(place) // 8 + 1)), 8, axis=0).repeat(8, axis=1)
+    light = 0.3 * 2.0 ** (-3.0 * place / 1000.0) * (1.0 + 0.5 * np.sign(np.sin(2.0 * np.pi * place / stripe_px)))
+    light = light[None, :] * (1.0 + 0.08 * texture_px[:, : len(place)])
+    area = area_of()
+    linker = Linker()
+    for number in range(frames):
+        seen = light[:, a_frame_px * number : a_frame_px * number + 640]
+        linker.add(Frame(np.rint(16.0 + 219.0 * from_linear(seen, CURVE)).astype(np.uint8), area, number / RATE))
+    changes = [link.change for link in linker.results()[0]]
+    assert len(changes) == 10
+    assert abs(float(np.mean(changes))) * 10.0 < 0.05
+
+
+def test_a_frame_of_something_else_leads_no_link_after_it_astray() -> None:
+    """One frame of another place, too bright to compare, is passed over: the next links to the one before, as steady as ever."""
+    place, other = texture(480, 1200, seed=5, low=0.05, high=0.4), texture(480, 1200, seed=6, low=0.65, high=0.95)
+    area, linker = area_of(), Linker()
+    for number in range(31):
+        seen = (other if number == 15 else place)[:, 5 * number : 5 * number + 640]
+        linker.add(Frame(np.rint(16.0 + 219.0 * from_linear(seen, CURVE)).astype(np.uint8), area, number / RATE))
+    found = linker.results()[0]
+    assert [(one.before, one.after) for one in found if one.before <= 15 <= one.after] == [(12, 16)]
+    assert max(abs(one.change) for one in found) < 0.03

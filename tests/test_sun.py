@@ -155,6 +155,30 @@ def test_figures_for_the_sun_alone() -> None:
     assert "lost for up to 1.9" in sun_words(score) or "lost for up to 2" in sun_words(score)
 
 
+def test_the_sun_is_no_lamp_that_came_near() -> None:
+    """Of two lights that grow and go, the sun's is no pass of a lamp and has no share in the pull-down."""
+    time = np.arange(300) / 30.0
+    radius = 8.0 * np.maximum(np.clip(1.0 - np.abs(time - 1.5), 0.0, 1.0), np.clip(1.0 - np.abs(time - 7.0), 0.0, 1.0))
+    timeline = timeline_of(
+        300,
+        lamps=1.0,
+        bloom_radius_percent=radius,
+        exposure_stops=-1.2 * (np.abs(time - 1.5) < 0.7) - 0.3 * (np.abs(time - 7.0) < 0.7),
+        veil_percent=0.0,
+    )
+    record = record_of(timeline)
+    stretches = {"sun first": [sunny()] * 12 + [lamp(200.0, 20.0)] * 28, "lamps": [lamp(200.0, 20.0)] * 40}
+    found = {
+        name: score_flight(
+            replace(record, evidence=replace(evidence(pictures), histogram=record.evidence.histogram)), Criteria()
+        ).lamps
+        for name, pictures in stretches.items()
+    }
+    assert [round(one.largest_s) for one in found["lamps"].passes] == [2, 7]
+    assert [round(one.largest_s) for one in found["sun first"].passes] == [7]
+    assert found["sun first"].pulldown_stops == pytest.approx(-0.3, abs=0.05)
+
+
 @pytest.mark.parametrize("pictures", [[], [lamp(radius=7.0)] * 6, [sunny()]])
 def test_without_the_sun_there_is_a_reason(pictures: list[Luma]) -> None:
     """No sun gives null and a note that says whether nothing was there or it could not be told."""

@@ -1,0 +1,77 @@
+"""Where surfaces were a tenth of a second ago: dense motion between small, locally normalised pictures.
+
+Near ground moves far meanwhile; where it is striped, by a stripe or more, and the nearest stripe passes for the right one.
+So motion is first found from the newer picture back to the last one between, from its share of the motion before, drawn
+out to all of the time, and found again from there (docs/decisions/exposure_links.py).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.frame import Luma, PictureArea, area_means
+
+Floats = npt.NDArray[np.float32]
+# A picture between two others, and the share of the time from the older to the newer that it lies before the newer.
+Between = tuple[Luma, np.float32]
+
+FLOW_A_BLOCK = 2  # samples along a block's side in the picture that motion is found on: 160 x 120 of a 4:3 picture
+_NORMAL_OVER = 13  # samples over which brightness and contrast are taken out before motion is found
+_NORMAL_NOISE = 9.0  # squared codes: patches without structure stay flat
+_NORMAL_CODES = 40.0  # codes that one local standard deviation becomes
+_NORMAL_MEAN = 128.0  # code of the local mean
+_FLOW_STRIDE = 8  # samples between the squares of 8 x 8 that are followed: no overlap, at the full 160 x 120
+_FLOW_STEPS = 6  # iterations of each; with more the trace is no better (docs/decisions/exposure_links.py)
+_FLOW_COARSEST = 2  # halvings of the picture that motion is first found on; more would leave 20 x 15 samples
+
+
+class Motion:
+    """Motion from each picture back to the one before, begun from that of the pair before."""
+
+    def __init__(self) -> None:
+        self._flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
+        self._flow.setFinestScale(0)
+        self._flow.setPatchStride(_FLOW_STRIDE)
+        self._flow.setGradientDescentIterations(_FLOW_STEPS)
+        self._flow.setCoarsestScale(_FLOW_COARSEST)
+        self._flow.setUseMeanNormalization(False)  # the pictures are normalised already
+        self._flow.setUseSpatialPropagation(False)  # a neighbour's stripe is as good as one's own, and as wrong
+        self._last: Floats | None = None
+
+    def forget(self) -> None:
+        """Begin the next pair from rest."""
+        self._last = None
+
+    def back(self, before: Luma, after: Luma, between: Between | None) -> Floats:
+        """Motion [height, width, 2] from `after` back to `before`, right and down, in samples."""
+        start = self._last
+        if start is None or start.shape[:2] != after.shape:
+            start = np.zeros((*after.shape, 2), dtype=np.float32)
+        if between is not None:
+            picture, share = between
+            start = np.asarray(self._flow.calc(after, picture, start * share), dtype=np.float32) / share
+        self._last = np.asarray(self._flow.calc(after, before, start), dtype=np.float32)
+        return self._last
+
+
+def small(picture: npt.NDArray[Any], area: PictureArea) -> Floats:
+    """A picture at the size that motion is found on."""
+    rows, columns = (FLOW_A_BLOCK * size for size in area.block_shape)
+    return area_means(picture, (columns, rows))
+
+
+def normalised(picture: Floats) -> Floats:
+    """The small picture about its local mean, in units of its local spread."""
+    over = (_NORMAL_OVER, _NORMAL_OVER)
+    mean = cv2.blur(picture, over)
+    spread = np.maximum(cv2.blur(picture * picture, over) - mean * mean, 0.0)
+    return np.asarray((picture - mean) * (_NORMAL_CODES / np.sqrt(spread + _NORMAL_NOISE)), dtype=np.float32)
+
+
+def normal_codes(normal: Floats) -> Luma:
+    """A normalised picture in codes, 128 the local mean, as motion is found on it."""
+    return np.asarray(np.clip(normal + _NORMAL_MEAN, 0.0, 255.0).astype(np.uint8))
