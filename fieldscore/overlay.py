@@ -78,25 +78,33 @@ def _moved(pictures: Sequence[Luma], reach: int) -> list[Luma]:
 
 
 def _small_detail(picture: Luma, reach: int) -> tuple[Floats, Floats]:
-    """Detail of a picture about its surroundings at quarter size, from its even rows and from its odd ones."""
+    """Detail of a picture about its surroundings at quarter size, from the first two and the last two of four rows."""
     size = (max(1, picture.shape[1] // 4), max(1, picture.shape[0] // 4))
     around = cv2.blur(picture, (2 * reach + 1, 2 * reach + 1))
     detail = cv2.subtract(picture, around, dtype=cv2.CV_32F)
-    even, odd = (
-        np.asarray(cv2.resize(rows, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
-        for rows in (np.ascontiguousarray(detail[::2]), np.ascontiguousarray(detail[1::2]))
+    pairs = detail[: detail.shape[0] // 4 * 4].reshape(
+        -1, 2, 2, detail.shape[1]
+    )  # of one pair, a line is of either field
+    one, other = (
+        np.asarray(
+            cv2.resize(
+                np.ascontiguousarray(pairs[:, half].reshape(-1, detail.shape[1])), size, interpolation=cv2.INTER_AREA
+            ),
+            dtype=np.float32,
+        )
+        for half in (0, 1)
     )
-    return even, odd
+    return one, other
 
 
 def _differ(first: tuple[Floats, Floats], second: tuple[Floats, Floats]) -> bool:
     """Say whether two details are less alike than one scene would be, given their noise; strong pixels (text, lamps) left out.
 
-    Even and odd rows show the same scene with noise of their own: how alike they are says how much there is to see at all.
+    Both sets of rows show the same scene with noise of their own: how alike they are says how much there is to see at all.
     """
     whole = (first[0] + first[1], second[0] + second[1])
     weak = np.logical_and.reduce([np.abs(one) < 4 * np.median(np.abs(one)) + 1 for one in whole])
-    seen = [max(_correlation(even[weak], odd[weak]), 0.0) for even, odd in (first, second)]
+    seen = [max(_correlation(one[weak], other[weak]), 0.0) for one, other in (first, second)]
     most = float(np.sqrt(seen[0] * seen[1]))
     return most > _SOMETHING and _correlation(whole[0][weak], whole[1][weak]) < _SAME_SCENE * most
 

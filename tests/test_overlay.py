@@ -58,6 +58,20 @@ def test_text_is_found_at_any_size(height: int, width: int) -> None:
     assert (mask & ~around).mean() < 0.03
 
 
+@pytest.mark.parametrize("step", [3.0, 8.0])
+def test_text_is_found_over_two_instants(step: float) -> None:
+    """Where the scene moves between the two fields of a picture, 90 % of the labels are found all the same."""
+    shown = []
+    for number, scene in enumerate(scenes(480, 640)):
+        picture, labels, _ = with_text(scene, number)
+        picture[1::2] = with_text(moved(scene, right=step), number)[0][1::2]
+        shown.append((picture, labels))
+    mask, _ = overlay_mask([picture for picture, _ in shown])
+    assert mask is not None
+    labels = shown[0][1]
+    assert (mask & labels).sum() >= 0.9 * labels.sum()
+
+
 @pytest.mark.parametrize("code", [170, 200, 235])
 def test_grey_text_on_a_dark_scene(code: int) -> None:
     """At night, scene codes 16 to 50, letters of any brightness are found."""
