@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +21,11 @@ STILL_MOTION_PERCENT = 0.6  # %/s: a repeated picture moves by no more, however 
 # and ten simulated clips 0.9 to 1.5, starved codecs included (benchmarks/integrity.py).
 BROKEN_EDGES = 1.9
 BROKEN_RATIO = 1.6  # over the flight's own median: a coarse codec steps at every block
+# Torn pictures keep a likeness up to this, and are so many in a row; a flip or a quick turn leaves more, or is over sooner
+# (docs/decisions/torn_pictures.py).
+TORN_LIKENESS, TORN_AT_LEAST = 0.9, 4
+_TORN_GAP = 3  # measurements between two torn pictures that may be alike by chance
+_STEP_S, _TIME_SLACK_S = 1 / 31, 2e-3  # s: likeness is measured that often (analyse.PACE_S); times are rounded
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
 BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
 ABRUPT_S = 0.12  # a freeze begins from one frame to the next; a landing takes longer to come to rest
@@ -45,7 +52,7 @@ def link_lost(timeline: Timeline, criteria: Criteria) -> Mask:
     """Rows [n] whose picture the link or the receiver made: snow, a blank screen, a frozen, broken or damaged picture."""
     lost = snow(timeline) | _blank_screens(timeline)
     lost |= np.nan_to_num(timeline["damaged"]) > 0
-    lost |= broken_up(timeline)
+    lost |= broken_up(timeline) | torn(timeline)
     return lost | _frozen(timeline, criteria, lost)
 
 
@@ -62,6 +69,29 @@ def broken_up(timeline: Timeline) -> Mask:
         return np.zeros(len(timeline), dtype=np.bool_)
     limit = max(BROKEN_EDGES, BROKEN_RATIO * float(np.median(known)))
     return np.asarray(np.nan_to_num(edges) > limit)
+
+
+def torn(timeline: Timeline) -> Mask:
+    """Rows [n] of pictures that are no turn, shift or zoom of the one before, several in a row: parts from elsewhere.
+
+    The last unlike one is whole again: it is unlike the torn one before it. A cut is unlike once.
+    """
+    interval = timeline.interval_s
+    step = (
+        max(1, math.ceil((_STEP_S - _TIME_SLACK_S) / interval)) if interval > 0 else 1
+    )  # rows from one measurement to the next
+    with np.errstate(invalid="ignore"):
+        unlike = np.asarray(timeline["likeness"] < TORN_LIKENESS)
+    joined = unlike.copy()
+    stretches = runs(unlike)
+    for (_, stop), (start, _) in itertools.pairwise(stretches):
+        if start - stop <= _TORN_GAP * step:
+            joined[stop:start] = True
+    found = np.zeros(len(unlike), dtype=np.bool_)
+    for start, stop in runs(joined):
+        if np.count_nonzero(unlike[start:stop]) >= TORN_AT_LEAST * step:
+            found[start : stop - step * (stop < len(unlike))] = True
+    return found
 
 
 def _blank_screens(timeline: Timeline) -> Mask:

@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from fieldscore.farther import farther_motion
 from fieldscore.frame import BLOCKS_A_TILE, Frame, PictureArea
 
 Floats = npt.NDArray[np.float32]
@@ -29,6 +30,9 @@ _RIDGE = 0.05  # squared codes: keeps the motion of a tile without structure at 
 _BLUR_BLOCKS = 1.2  # gradients of a block picture hold over about this distance once it is blurred so far
 _STEPS = (2, 1)  # iterations on the halved and on the whole block picture; more change little, fewer lose accuracy
 _COMMON_CODES = 2.0  # codes: structure under this does not tell two pictures apart
+_UNLIKE = 0.95  # likeness below which motion is looked for farther away (docs/decisions/torn_pictures.py)
+_FARTHER_STEPS = 3  # iterations from there
+_STILL_SHOWN = 0.3  # share of the picture that must be in both frames
 _GAIN_A_STEP = 1.2  # gain that a step allows for: more is noise, or takes another step
 _MOSTLY, _FEWEST_TILES = 0.8, 8  # tiles for the exposure change: share of a tile that must be picture, and how many
 _LOCAL_STEPS = 2  # iterations of the parallax fit
@@ -67,30 +71,11 @@ def registration(frame: Frame) -> Registration | None:
         return Registration((0.0, 0.0), 0.0, 0.0, likeness=1.0, identical=True)
     now, before = frame.view(_pyramid), previous.view(_pyramid)
     motion = _whole_picture(now, before)
-    right, down, zoom, roll = (float(one) for one in motion)
     likeness = _correlation(now[-1].picture, _warp(before[-1].picture, motion), now[-1].weight)
+    if likeness < _UNLIKE:
+        motion, likeness = max((motion, likeness), _from_farther(now, before), key=lambda one: one[1])
+    right, down, zoom, roll = (float(one) for one in motion)
     return Registration((right, down), zoom, roll, likeness, identical=False)
-
-
-@dataclass(frozen=True)
-class Moved:
-    """Blocks [rows, columns] of the frame before, moved by the whole picture's motion to where they are now.
-
-    `known` where a block is picture and was in the frame before.
-    """
-
-    before: Floats
-    known: npt.NDArray[np.bool_]
-
-
-def moved_blocks(frame: Frame) -> Moved | None:
-    """Move the frame before onto this one; None where the frame has no registration."""
-    found, previous = frame.view(registration), frame.reference
-    if found is None or previous is None:
-        return None
-    motion = np.array([*found.shift, found.zoom, found.roll])
-    moved = _warp(previous.blocks, motion, np.nan)
-    return Moved(moved, (frame.view(_pyramid)[-1].weight > 0) & np.isfinite(moved))
 
 
 def change_of_blocks(frame: Frame) -> Floats | None:
@@ -98,10 +83,11 @@ def change_of_blocks(frame: Frame) -> Floats | None:
 
     None where the frame has no registration. Blocks that came in at the edges are left out.
     """
-    moved = frame.view(moved_blocks)
-    if moved is None:
+    found, previous = frame.view(registration), frame.reference
+    if found is None or previous is None:
         return None
-    return np.asarray((frame.blocks - moved.before)[moved.known], dtype=np.float32)
+    change = frame.blocks - _warp(previous.blocks, np.array([*found.shift, found.zoom, found.roll]), np.nan)
+    return np.asarray(change[(frame.view(_pyramid)[-1].weight > 0) & np.isfinite(change)], dtype=np.float32)
 
 
 @dataclass(frozen=True)
@@ -244,6 +230,18 @@ def _whole_picture(now: tuple[_Level, ...], before: tuple[_Level, ...]) -> Doubl
             scaled = scaled + _motion_step(one, _warp(other.known, scaled, np.nan))
         motion = scaled * (scale, scale, 1, 1)
     return motion
+
+
+def _from_farther(now: tuple[_Level, ...], before: tuple[_Level, ...]) -> tuple[Doubles, float]:
+    """Motion as of `_whole_picture`, begun from the best turn and shift of all, and likeness over what both pictures show."""
+    scale = 2 ** (len(now) - 1)
+    motion = farther_motion(now[0].picture, before[0].picture, now[0].weight) * (scale, scale, 1, 1)
+    one, other = now[-1], before[-1]
+    for _ in range(_FARTHER_STEPS):
+        motion = motion + _motion_step(one, _warp(other.known, motion, np.nan))
+    warped = _warp(other.known, motion, np.nan)
+    seen = one.weight * np.isfinite(warped)
+    return motion, _correlation(one.picture, np.nan_to_num(warped), seen) if seen.mean() >= _STILL_SHOWN else -1.0
 
 
 def _shrunk(picture: Floats, size: tuple[int, int]) -> Floats:
