@@ -42,6 +42,7 @@ LEAST_PIXELS = 32  # each way; a tile of the default grid then still has four pi
 DAY_S = 86400.0
 LONGEST_S = 7 * DAY_S  # no flight is longer, and what is computed second by second has to stay bounded
 HOLD_S = 0.1  # s that slow measures are held at most (docs/decisions/held_measures.py)
+PACE_S = 1 / 31  # s between two measurements of motion: every frame at 30 a second, every second at 50 and 60
 _SMALL_PIXELS = 1920 * 1088  # 3 MB a picture: eight of them wait at most
 PROGRESS_EVERY = 32  # frames between two calls of `progress`
 _HASH_CHUNK = 1 << 20
@@ -72,7 +73,6 @@ def measure_flight(
     look = look_at(flight, criteria, title)
     area = look.area.for_fields() if look.interlaced else look.area
     tiles = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
-    places = PlaceRows()
     linker = Linker()
 
     def of_histograms(histograms: Doubles) -> Doubles:
@@ -81,6 +81,7 @@ def measure_flight(
     with (
         closing(Rows(of_histograms)) as rows,
         closing(Thumbs(criteria.tile_interval_s)) as thumbs,
+        closing(PlaceRows()) as places,
         closing(Ahead(_pictures(flight, look), batch=_batch(flight))) as pictures,
     ):
         for frame in _chained(pictures, area, lag=2 if look.interlaced else 1):
@@ -99,23 +100,23 @@ def measure_flight(
             raise NotMeasurableError(_NOTHING.format(title))
         time_s, values, histogram = rows.arrays()
         small = thumbs.pictures()
-    clip = _facts(flight, look, time_s)
-    table = {column.name: values[:, index] for index, column in enumerate(FRAME_COLUMNS)}
-    trace = exposure_trace(*linker.results())
-    for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
-        table[column.name] = np.round(series, DECIMALS)
-    timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
-    return FlightRecord(
-        name=title,
-        timeline=timeline,
-        tiles=tiles.series(),
-        evidence=Evidence(*small, histogram),
-        clip=clip,
-        picture=PictureFacts(look.border_px, look.overlay_percent),
-        settings=criteria.to_dict(),
-        notes=look.notes,
-        places=places.places(link_lost(timeline, criteria)),
-    )
+        clip = _facts(flight, look, time_s)
+        table = {column.name: values[:, index] for index, column in enumerate(FRAME_COLUMNS)}
+        trace = exposure_trace(*linker.results())
+        for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
+            table[column.name] = np.round(series, DECIMALS)
+        timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
+        return FlightRecord(
+            name=title,
+            timeline=timeline,
+            tiles=tiles.series(),
+            evidence=Evidence(*small, histogram),
+            clip=clip,
+            picture=PictureFacts(look.border_px, look.overlay_percent),
+            settings=criteria.to_dict(),
+            notes=look.notes,
+            places=places.places(link_lost(timeline, criteria)),
+        )
 
 
 def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
@@ -136,7 +137,7 @@ def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
         range_tag=flight.range_tag,
         interlaced_flag=flagged,
         criteria=criteria,
-        more=lambda: _sound(flight.look(LOOKS, decode_all=True)),
+        more=lambda enough: _sound(flight.look(LOOKS, at_least=enough)),
     )
 
 
@@ -159,7 +160,8 @@ def _pictures(flight: Flight, look: FirstLook) -> Iterator[CodedFrame]:
 def _chained(pictures: Iterable[CodedFrame], area: PictureArea, lag: int) -> Iterator[Frame]:
     """Frames that know the one `lag` before them and no other."""
     recent: deque[Frame] = deque(maxlen=lag)
-    for one in pictures:
+    anchor: tuple[int, Frame] | None = None
+    for number, one in enumerate(pictures):
         previous = recent[0] if len(recent) == lag else None
         if previous is not None:
             previous.previous = None
@@ -170,9 +172,17 @@ def _chained(pictures: Iterable[CodedFrame], area: PictureArea, lag: int) -> Ite
             bits=one.bits,
             chroma=one.chroma,
             previous=previous,
+            before=recent[-1] if recent else None,
             damaged=one.damaged,
             hold_s=HOLD_S,
+            pace_s=PACE_S,
         )
+        if frame.is_paced:
+            if anchor is not None and (number - anchor[0]) % lag == 0:  # the last one whose motion was measured
+                frame.reference = anchor[1]
+            if anchor is not None:
+                anchor[1].reference = None
+            anchor = number, frame
         frame.view(noise_curve)  # goes from frame to frame: each asks the one before
         recent.append(frame)
         yield frame

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
-import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from functools import lru_cache
 from typing import Any
 
@@ -12,9 +10,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.errors import NotMeasurableError
 from fieldscore.frame import Frame, Luma, eight_bit, halved
 from fieldscore.record import StoredPictures, TileSeries
+from fieldscore.spool import Spool
 from fieldscore.timeline import DECIMALS, TIME_DECIMALS
 from fieldscore.units import CodeRange
 
@@ -26,42 +24,6 @@ EVIDENCE_WIDTH = 640  # px; the pictures shown large
 EVIDENCE_QUALITY = 80
 _ROWS_A_CHUNK = 1024
 _NEUTRAL = 128.0  # chroma code of grey, 8-bit scale
-
-
-class _Spool:
-    """A temporary file that grows during a pass. NotMeasurableError, with what to do, where it cannot be written."""
-
-    def __init__(self) -> None:
-        with _told():
-            self._file = tempfile.TemporaryFile(prefix="fieldscore-")  # noqa: SIM115 - closed by close()
-
-    def write(self, data: bytes) -> None:
-        """Append."""
-        with _told():
-            self._file.write(data)
-
-    def view(self, dtype: npt.DTypeLike, shape: tuple[int, ...]) -> npt.NDArray[Any]:
-        """Give all of it as an array that is read from the file."""
-        with _told():
-            self._file.flush()
-            return np.memmap(self._file, dtype=dtype, mode="r", shape=shape) if shape[0] else np.zeros(shape, dtype)
-
-    def close(self) -> None:
-        """Let go of it; arrays given out keep their own hold."""
-        with contextlib.suppress(OSError):  # what could not be written is not wanted any more
-            self._file.close()
-
-
-@contextlib.contextmanager
-def _told() -> Iterator[None]:
-    try:
-        yield
-    except OSError as error:
-        folder = tempfile.gettempdir()
-        raise NotMeasurableError(
-            f"the folder for temporary files, {folder}, cannot be written ({error.strerror or error}); "
-            "make room there, or name another with the environment variable TMPDIR"
-        ) from error
 
 
 class Rows:
@@ -76,7 +38,7 @@ class Rows:
         self._times: list[float] = []
         self._open: list[list[float]] = []
         self._histograms = np.empty((_ROWS_A_CHUNK, 256))
-        self._spool = _Spool()
+        self._spool = Spool()
 
     def close(self) -> None:
         """Let go of the file on disk; arrays given out keep their own hold of it."""
@@ -160,7 +122,7 @@ class Thumbs:
         self._next_s = -np.inf
         self._times: list[float] = []
         self._offsets = [0]
-        self._spool = _Spool()
+        self._spool = Spool()
 
     def close(self) -> None:
         """Let go of the file on disk; pictures given out keep their own hold of it."""

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.frame import Luma, PictureArea
+from fieldscore.frame import Luma, PictureArea, area_means
 
 Floats = npt.NDArray[np.float32]
 # A picture between two others, and the share of the time from the older to the newer that it lies before the newer.
@@ -61,7 +61,7 @@ class Motion:
 def small(picture: npt.NDArray[Any], area: PictureArea) -> Floats:
     """A picture at the size that motion is found on."""
     rows, columns = (FLOW_A_BLOCK * size for size in area.block_shape)
-    return np.asarray(cv2.resize(picture, (columns, rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
+    return area_means(picture, (columns, rows))
 
 
 def normalised(picture: Floats) -> Floats:

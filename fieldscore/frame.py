@@ -172,6 +172,7 @@ class PictureArea:
 class _Held:
     """What slow measures gave on the frame at `time_s`, and that frame's sums."""
 
+    area: PictureArea
     time_s: float
     sums: npt.NDArray[np.float64] | None
     values: dict[Callable[[Frame], Any], Any]
@@ -183,7 +184,9 @@ class Frame:
     """One picture at one instant. Arrays are read only: they may be the decoder's own buffers.
 
     `luma` is the coded plane in its own depth, `chroma` the two colour planes or None, `time_s` seconds from the
-    start of the flight. `previous` is the frame before (of the same parity for fields), None on the first.
+    start of the flight. `previous` is the frame before (of the same parity for fields), None on the first; `before` the
+    one before of either parity; `reference` the frame that motion is measured from, None where this frame's is not
+    measured; `is_paced` says whether it is.
     """
 
     def __init__(  # noqa: PLR0913 - a coded picture is all of these
@@ -195,8 +198,10 @@ class Frame:
         bits: int = 8,
         chroma: tuple[npt.NDArray[Any], npt.NDArray[Any]] | None = None,
         previous: Frame | None = None,
+        before: Frame | None = None,
         damaged: bool = False,
         hold_s: float = 0.0,
+        pace_s: float = 0.0,
     ) -> None:
         self.luma = luma
         self.area = area
@@ -206,7 +211,12 @@ class Frame:
         self.previous = previous
         self.damaged = damaged
         self._views: dict[Callable[[Frame], Any], Any] = {}
-        self._held = _Held(time_s, None, {}) if hold_s <= 0.0 else self._holds(hold_s)
+        before = before or previous
+        paced_before = None if before is None else before._paced
+        self._held: _Held = self._holds(hold_s, None if previous is None else previous._held, with_tiles=True)
+        self._paced: _Held = self._holds(pace_s, paced_before)
+        self.is_paced = self._paced is not paced_before
+        self.reference = previous if self.is_paced else None
 
     def view(self, function: Callable[[Frame], View]) -> View:
         """Give `function(self)`, computed on first use and kept with the frame."""
@@ -227,12 +237,24 @@ class Frame:
         result: View = values[function]
         return result
 
-    def _holds(self, hold_s: float) -> _Held:
-        previous = self.previous
-        last = None if previous is None or previous.area is not self.area else previous._held
+    def paced(self, function: Callable[[Frame], View]) -> View:
+        """Give `function` of the last frame whose motion was measured: this one, or, where frames come fast, one before.
+
+        With `pace_s`, motion and what is told by it are measured that often, and at once where `held` is.
+        """
+        values = self._paced.values
+        if function not in values:
+            values[function] = function(self)
+        result: View = values[function]
+        return result
+
+    def _holds(self, hold_s: float, last: _Held | None, with_tiles: bool = False) -> _Held:
+        if hold_s <= 0.0:
+            return _Held(self.area, self.time_s, None, {})
         # on the first frame of all nothing is known that takes two
-        due = last is None or last.first or self.time_s - last.time_s >= hold_s - _TIME_SLACK_S
-        if due:  # the picture's histogram then comes with those of its tiles
+        fresh = last is None or last.first or last.area is not self.area
+        due = fresh or (last is not None and self.time_s - last.time_s >= hold_s - _TIME_SLACK_S)
+        if due and with_tiles:  # the picture's histogram then comes with those of its tiles
             _ = self.tile_histograms
         sums = self.sums
         if not due and last is not None and last.sums is not None:
@@ -241,7 +263,7 @@ class Frame:
             like = max(level, spread) < _HELD_LEVEL * self.area.code_range.span
             if like and max(crushed, clipped) < _HELD_SHARE and self.damaged == last.damaged:
                 return last
-        return _Held(self.time_s, sums, {}, self.damaged, first=previous is None)
+        return _Held(self.area, self.time_s, sums, {}, self.damaged, first=self.previous is None)
 
     @cached_property
     def codes(self) -> Luma:
@@ -308,13 +330,13 @@ class Frame:
         """The picture in codes at four samples a block (or the half-size picture where that is smaller)."""
         rows, columns = (FINE_A_BLOCK * size for size in self.area.block_shape)
         height, width = self.small.shape
-        return _area_means(self.small, (min(width, columns), min(height, rows)))
+        return area_means(self.small, (min(width, columns), min(height, rows)))
 
     @cached_property
     def blocks(self) -> Floats:
         """Block means in codes, shape [rows x 5, columns x 5]: the picture at the size of the reference object."""
         rows, columns = self.area.block_shape
-        return _area_means(self.small, (columns, rows))
+        return area_means(self.small, (columns, rows))
 
 
 def _spread(sums: npt.NDArray[np.float64]) -> float:
@@ -322,7 +344,7 @@ def _spread(sums: npt.NDArray[np.float64]) -> float:
     return float(np.sqrt(max(sums[1] - sums[0] ** 2, 0.0)))
 
 
-def _area_means(picture: Floats, size: tuple[int, int]) -> Floats:
+def area_means(picture: Floats, size: tuple[int, int]) -> Floats:
     """A picture at a smaller size (width, height); OpenCV is fast where both sides shrink by a whole number."""
     if picture.shape == size[::-1]:
         return picture

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -59,8 +60,8 @@ def chain_ends(pictures: Sequence[Luma], overlay: npt.NDArray[np.bool_] | None, 
 
 
 def _histogram(picture: Luma, overlay: npt.NDArray[np.bool_] | None) -> Doubles:
-    values = picture.ravel() if overlay is None else picture[~overlay]
-    counts = np.bincount(values, minlength=256).astype(np.float64)
+    mask = None if overlay is None else (~overlay).view(np.uint8)
+    counts = cv2.calcHist([picture], [0], mask, [256], [0, 256]).ravel().astype(np.float64)
     return np.asarray(counts / max(counts.sum(), 1.0))
 
 

@@ -23,7 +23,7 @@ import numpy.typing as npt
 
 from fieldscore.following import FLOW_A_BLOCK, Between, Motion, normal_codes, normalised, small
 from fieldscore.frame import BLOCKS_A_TILE, Frame, Luma, PictureArea
-from fieldscore.signs import is_blank, is_snow, spreads
+from fieldscore.signs import is_blank, is_snow, patch_spread, spread
 from fieldscore.units import DEFAULT_CURVE, from_linear, to_linear
 
 Floats = npt.NDArray[np.float32]
@@ -54,7 +54,7 @@ _FLOOR_STEP = 0.02  # level fraction over which the effect of the floor is diffe
 _VEIL_RIDGE = 1e-3  # of the weight: keeps the fit defined where all patches are alike
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class FloorEffect:
     """What one level fraction of black set down (or, negative, lifted) would do to a link, and what the link says of it.
 
@@ -71,7 +71,7 @@ class FloorEffect:
 NO_FLOOR = FloorEffect(0.0, 0.0, 0.0, 0.0)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class ExposureLink:
     """Change of light between two rows of the Timeline.
 
@@ -210,7 +210,7 @@ class Linker:
         if not before.row < row < after.row or frame.area is not after.area or _no_scene(frame):
             return None
         back = (after.time_s - frame.time_s) / (after.time_s - before.time_s)
-        return normal_codes(normalised(small(frame.reduced, frame.area))), np.float32(back)
+        return normal_codes(normalised(small(frame.small, frame.area))), np.float32(back)
 
     def _picture_part(self, area: PictureArea) -> Floats:
         """1 where the small picture is free of overlay, else 0; kept while the area is the same."""
@@ -229,16 +229,18 @@ class Linker:
 
 def _no_scene(frame: Frame) -> bool:
     """Say whether a frame is snow or a blank screen."""
-    spread, patches = frame.view(spreads)
-    return bool(is_blank(spread) or is_snow(spread, patches))
+    pixels = frame.view(spread)
+    return bool(is_blank(pixels) or is_snow(pixels, frame.paced(patch_spread)))
 
 
 def _key(frame: Frame, row: int) -> _Key:
     """The small pictures of a frame that is linked."""
     area = frame.area
-    half = frame.reduced
-    picture = small(half, area)
+    larger = frame.small
+    darkest, brightest, _, _ = cv2.minMaxLoc(larger)
+    picture = small(larger, area)
     normal = normalised(picture)
+    none = np.zeros_like(picture)
     ceiling, floor = area.ceiling - _NEAR_END_CODES, area.floor + area.criteria.clip_margin_codes
     return _Key(
         row=row,
@@ -247,8 +249,8 @@ def _key(frame: Frame, row: int) -> _Key:
         picture=picture,
         normal=normal_codes(normal),
         structure=np.asarray(normal * normal, dtype=np.float32),
-        clipped=small(cv2.threshold(half, ceiling, 255, cv2.THRESH_BINARY)[1], area) / np.float32(255.0),
-        crushed=small(cv2.threshold(half, floor, 255, cv2.THRESH_BINARY_INV)[1], area) / np.float32(255.0),
+        clipped=small(cv2.threshold(larger, ceiling, 1.0, cv2.THRESH_BINARY)[1], area) if brightest > ceiling else none,
+        crushed=small(cv2.threshold(larger, floor, 1.0, cv2.THRESH_BINARY_INV)[1], area) if darkest <= floor else none,
     )
 
 

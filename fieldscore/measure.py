@@ -34,10 +34,13 @@ class Measure:
     columns: tuple[Column, ...]
     function: Callable[[Frame], tuple[float, ...]]
     held: bool = False
+    paced: bool = False
 
     def __call__(self, frame: Frame) -> tuple[float, ...]:
-        """Give one float for each column; a measure that is held gives that of the frame that this one is held to."""
-        return frame.held(self.function) if self.held else self.function(frame)
+        """Give one float for each column; one that is held or paced gives those of the frame that this one is held to."""
+        if self.held:
+            return frame.held(self.function)
+        return frame.paced(self.function) if self.paced else self.function(frame)
 
 
 @dataclass(frozen=True)
@@ -64,11 +67,16 @@ class TileMeasure:
         return frame.held(self.function)
 
 
-def measure(*columns: Column, held: bool = False) -> Callable[[Callable[[Frame], tuple[float, ...]]], Measure]:
-    """Declare a function of one Frame as the measure of these columns; `held` where it is too slow for every frame."""
+def measure(
+    *columns: Column, held: bool = False, paced: bool = False
+) -> Callable[[Callable[[Frame], tuple[float, ...]]], Measure]:
+    """Declare a function of one Frame as the measure of these columns.
+
+    `held` where it is too slow for every frame, `paced` where it is about motion, which needs no more than 30 frames a second.
+    """
 
     def declare(function: Callable[[Frame], tuple[float, ...]]) -> Measure:
-        return Measure(columns, function, held)
+        return Measure(columns, function, held, paced)
 
     return declare
 

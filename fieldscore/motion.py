@@ -30,7 +30,6 @@ _BLUR_BLOCKS = 1.2  # gradients of a block picture hold over about this distance
 _STEPS = (2, 1)  # iterations on the halved and on the whole block picture; more change little, fewer lose accuracy
 _COMMON_CODES = 2.0  # codes: structure under this does not tell two pictures apart
 _GAIN_A_STEP = 1.2  # gain that a step allows for: more is noise, or takes another step
-_INSIDE = 0.99  # share of a block that must have been in the frame before
 _MOSTLY, _FEWEST_TILES = 0.8, 8  # tiles for the exposure change: share of a tile that must be picture, and how many
 _LOCAL_STEPS = 2  # iterations of the parallax fit
 _LOCAL_RIDGE = 0.5  # squared codes a block: tiles without structure follow the whole picture
@@ -61,7 +60,7 @@ class Registration:
 
 def registration(frame: Frame) -> Registration | None:
     """Register a frame to the one before it; None on the first frame or where the picture has another shape."""
-    previous = frame.previous
+    previous = frame.reference
     if previous is None or previous.area is not frame.area:
         return None
     if np.array_equal(frame.blocks, previous.blocks):
@@ -77,22 +76,21 @@ def registration(frame: Frame) -> Registration | None:
 class Moved:
     """Blocks [rows, columns] of the frame before, moved by the whole picture's motion to where they are now.
 
-    `known` is 1 where a block is picture and was in the frame before, else 0.
+    `known` where a block is picture and was in the frame before.
     """
 
     before: Floats
-    known: Floats
+    known: npt.NDArray[np.bool_]
 
 
 def moved_blocks(frame: Frame) -> Moved | None:
     """Move the frame before onto this one; None where the frame has no registration."""
-    found, previous = frame.view(registration), frame.previous
+    found, previous = frame.view(registration), frame.reference
     if found is None or previous is None:
         return None
     motion = np.array([*found.shift, found.zoom, found.roll])
-    weight = frame.view(_pyramid)[-1].weight
-    known = weight * (_warp(_ones(*weight.shape), motion, cv2.BORDER_CONSTANT) > _INSIDE)
-    return Moved(_warp(previous.blocks, motion), known)
+    moved = _warp(previous.blocks, motion, np.nan)
+    return Moved(moved, (frame.view(_pyramid)[-1].weight > 0) & np.isfinite(moved))
 
 
 def change_of_blocks(frame: Frame) -> Floats | None:
@@ -103,7 +101,7 @@ def change_of_blocks(frame: Frame) -> Floats | None:
     moved = frame.view(moved_blocks)
     if moved is None:
         return None
-    return np.asarray((frame.blocks - moved.before)[moved.known > 0], dtype=np.float32)
+    return np.asarray((frame.blocks - moved.before)[moved.known], dtype=np.float32)
 
 
 @dataclass(frozen=True)
@@ -122,7 +120,7 @@ class Residual:
 
 def residual(frame: Frame) -> Residual | None:
     """Take motion out of a frame; None where it has no registration or is identical to the one before."""
-    found, previous = frame.view(registration), frame.previous
+    found, previous = frame.view(registration), frame.reference
     if found is None or found.identical or previous is None:
         return None
     motion = np.array([*found.shift, found.zoom, found.roll])
@@ -140,12 +138,13 @@ def residual(frame: Frame) -> Residual | None:
 class _Level:
     """One size of the blurred block picture, and what the fit needs of it: nothing of it changes from step to step.
 
-    `picture` and `weight` (1 where there is no overlay) [rows, columns]; `features` [6, blocks]: how the picture changes
-    with shift right and down, zoom, roll, gain and offset.
+    `picture` and `weight` (1 where there is no overlay) [rows, columns]; `known` the picture, NaN under the overlay;
+    `features` [6, blocks]: how the picture changes with shift right and down, zoom, roll, gain and offset.
     """
 
     picture: Floats
     weight: Floats
+    known: Floats
     features: Floats
 
 
@@ -157,27 +156,27 @@ def _pyramid(frame: Frame) -> tuple[_Level, ...]:
     for number in reversed(range(len(_STEPS))):
         size = (columns >> number, rows >> number)
         picture = blurred if number == 0 else _shrunk(blurred, size)
-        weight = _weight(frame.area, size)
+        weight, hidden = _weight(frame.area, size)
         right, down = _gradients(picture)
         x, y = _coordinates(size[1], size[0])
         features = np.empty((6, *picture.shape), dtype=np.float32)
         features[0], features[1] = right, down
         features[2] = right * x + down * y
         features[3] = down * x - right * y
-        features[4], features[5] = picture, 1.0
-        levels.append(_Level(picture, weight, features.reshape(6, -1)))
+        features[4], features[5] = picture - picture.mean(), 1.0  # a flat picture then fits one way only
+        known = picture if hidden is None else picture + hidden
+        levels.append(_Level(picture, weight, known, features.reshape(6, -1)))
     return tuple(levels)
 
 
 @lru_cache(maxsize=8)
-def _weight(area: PictureArea, size: tuple[int, int]) -> Floats:
-    """1 where the picture of that size (width, height) is free of overlay, else 0 or the share between."""
-    return _shrunk(area.block_ok.astype(np.float32), size)
+def _weight(area: PictureArea, size: tuple[int, int]) -> tuple[Floats, Floats | None]:
+    """1 where the picture of that size (width, height) is free of overlay, else 0 or the share between.
 
-
-@lru_cache(maxsize=8)
-def _ones(rows: int, columns: int) -> Floats:
-    return np.ones((rows, columns), dtype=np.float32)
+    And NaN where there is overlay, else 0; None where there is none.
+    """
+    weight = _shrunk(area.block_ok.astype(np.float32), size)
+    return weight, None if weight.all() else np.where(weight > 0, np.float32(0.0), np.float32(np.nan))
 
 
 def _whole_tiles(frame: Frame) -> npt.NDArray[np.bool_]:
@@ -223,11 +222,15 @@ def _affine(motion: Doubles, rows: int, columns: int) -> Doubles:
     )
 
 
-def _warp(picture: Floats, motion: Doubles, border: int = cv2.BORDER_REPLICATE) -> Floats:
-    """The picture before, moved by the motion of the whole picture."""
+def _warp(picture: Floats, motion: Doubles, beyond: float | None = None) -> Floats:
+    """The picture before, moved by the motion of the whole picture; `beyond` it is that value, or its own edge's."""
     rows, columns = picture.shape
+    size, matrix = (columns, rows), _affine(motion, rows, columns)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    moved = cv2.warpAffine(picture, _affine(motion, rows, columns), (columns, rows), flags=flags, borderMode=border)
+    if beyond is None:
+        moved = cv2.warpAffine(picture, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    else:
+        moved = cv2.warpAffine(picture, matrix, size, flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=beyond)
     return np.asarray(moved, dtype=np.float32)
 
 
@@ -238,8 +241,7 @@ def _whole_picture(now: tuple[_Level, ...], before: tuple[_Level, ...]) -> Doubl
         scale = 2 ** (len(_STEPS) - 1 - level)
         scaled = motion * (1 / scale, 1 / scale, 1, 1)
         for _ in range(steps):
-            seen = one.weight * _warp(other.weight, scaled, cv2.BORDER_CONSTANT)  # what came in has no before
-            scaled = scaled + _motion_step(one, _warp(other.picture, scaled), seen)
+            scaled = scaled + _motion_step(one, _warp(other.known, scaled, np.nan))
         motion = scaled * (scale, scale, 1, 1)
     return motion
 
@@ -249,16 +251,20 @@ def _shrunk(picture: Floats, size: tuple[int, int]) -> Floats:
     return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
-def _motion_step(now: _Level, warped: Floats, seen: Floats) -> Doubles:
-    """One least-squares step of shift, zoom and roll, with gain and offset fitted beside them."""
+def _motion_step(now: _Level, warped: Floats) -> Doubles:
+    """One least-squares step of shift, zoom and roll, with gain and offset fitted beside them; NaN has no before."""
     rows = len(warped)
-    weighted = now.features * seen.ravel()
+    change = now.picture - warped
+    seen = change == change  # noqa: PLR0124 - not NaN, faster than asking
+    change[~seen] = 0.0
+    weighted = now.features * (now.weight * seen).ravel()
     normal = (weighted @ now.features.T).astype(np.float64)
+    if not normal[5, 5]:  # so far off that nothing is in both frames
+        return np.zeros(4)
     ridge = _RIDGE * normal[5, 5]
     normal.flat[:28:7] += (ridge, ridge, ridge * rows**2 / 6, ridge * rows**2 / 6)
     normal[4, 4] += 1.0
-    change = (now.picture - warped).ravel()
-    fit = np.asarray(np.linalg.solve(normal, (weighted @ change).astype(np.float64)))
+    fit = np.asarray(np.linalg.solve(normal, (weighted @ change.ravel()).astype(np.float64)))
     # where the gain is g, the picture before changes with motion by a g-th of what the one now does; fit[4] is 1 - 1/g
     return -fit[:4] / min(max(1.0 - float(fit[4]), 1.0 / _GAIN_A_STEP), _GAIN_A_STEP)
 

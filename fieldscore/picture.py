@@ -25,7 +25,10 @@ _PATCHES = (16, 12)  # patches across and down, as many as tiles
 _DARK_SPREAD_CODES = 8.0  # border codes vary by at most this much in most pictures (codec ringing at its edge)
 _MOST_PICTURES = 0.5  # quantile over the pictures: half of them may be torn, or ring at the edge
 _SAMPLES = 200  # pixels of a row that are looked at
+_LOW_AND_HIGH = 2, 98  # percentiles of a row between which it is even
+_COMB_COLUMNS = 640  # columns at least that are looked at for teeth
 _ENOUGH_FOR_TEXT = 10  # pictures of a scene: fewer seldom show it move behind all of the text (docs/integrity.md)
+_PLENTY_FOR_TEXT = 40  # pictures to ask for where so many of them show no scene
 _SOFT_EDGE = 2  # px
 _LIT_CODES = 14.0  # a picture row that was ever this much brighter than the border ...
 _LIT_SHARE = 0.5  # ... over this share of its width is picture, not a dark sky
@@ -56,13 +59,13 @@ def first_look(
     range_tag: str | None,
     interlaced_flag: bool,
     criteria: Criteria,
-    more: Callable[[], Sequence[Luma]] | None = None,
+    more: Callable[[int], Sequence[Luma]] | None = None,
 ) -> FirstLook:
     """Find the picture area from luma planes [height, width] of one shape, spread over the flight.
 
-    `range_tag` is the stream's own word ("narrow", "full" or None), `interlaced_flag` likewise. `more` gives further
-    pictures at a price, asked for where those that show a scene are too few to tell text from it. ValueError
-    without pictures.
+    `range_tag` is the stream's own word ("narrow", "full" or None), `interlaced_flag` likewise. `more` gives
+    pictures at a price, as many as it is asked for if it can; it is asked where those that show a scene are too few to
+    tell text from it. ValueError without pictures.
     """
     if not pictures:
         raise ValueError("a first look needs at least one picture")
@@ -76,7 +79,7 @@ def first_look(
     bottom, right = bottom - _SOFT_EDGE * (bottom < height), right - _SOFT_EDGE * (right < width)
     window = (top, bottom, left, right)
     inside = [picture[top:bottom, left:right] for picture in pictures]
-    mask, why = overlay_mask(inside + _further(more, inside, (height, width), window))
+    mask, why = overlay_mask(_for_text(inside, more, (height, width), window))
     if why:
         notes.append(why)
     ends = chain_ends(inside, mask, range_tag)
@@ -97,28 +100,33 @@ def first_look(
     )
 
 
-def _further(
-    more: Callable[[], Sequence[Luma]] | None,
-    known: Sequence[Luma],
+def _for_text(
+    known: list[Luma],
+    more: Callable[[int], Sequence[Luma]] | None,
     shape: tuple[int, int],
     window: tuple[int, int, int, int],
 ) -> list[Luma]:
-    """Further pictures of a scene, cut to the window; none where there are enough.
+    """Enough pictures of a scene to tell text from it, cut to the window: those known, or others if more can be had.
 
-    None either where the known ones show no motion: noise and a lamp that is lit make a scene on the ground look new.
+    The known ones where they show no motion: noise and a lamp that is lit make a scene on the ground look new.
     For text alone: levels are read from key pictures, which a codec blurs less.
     """
     if more is None or len(known) >= _ENOUGH_FOR_TEXT or not scene_moves(known):
-        return []
+        return known
     top, bottom, left, right = window
-    found = [picture for picture in more() if picture.shape == shape and _shows_a_scene(picture)]
-    return [picture[top:bottom, left:right] for picture in found]
+    found: list[Luma] = []
+    for enough in (_ENOUGH_FOR_TEXT, _PLENTY_FOR_TEXT):  # plenty, where some show a lost link
+        if len(found) < _ENOUGH_FOR_TEXT:
+            found = [one for one in more(enough) if one.shape == shape and _shows_a_scene(one)]
+    return [one[top:bottom, left:right] for one in found] if len(found) > len(known) else known
 
 
 def _shows_a_scene(picture: Luma) -> bool:
     """Say whether a picture is neither snow nor a blank screen."""
-    spread = float(picture.std())
-    patches = float(cv2.resize(picture, _PATCHES, interpolation=cv2.INTER_AREA).std())
+    spread, patches = (
+        float(cv2.meanStdDev(one)[1][0, 0])
+        for one in (picture, cv2.resize(picture, _PATCHES, interpolation=cv2.INTER_AREA))
+    )
     return not is_blank(spread) and not is_snow(spread, patches)
 
 
@@ -140,15 +148,22 @@ def _border(pictures: Sequence[Luma]) -> int:
     near = max(1, pictures[0].shape[0] // 2)
     step = max(1, pictures[0].shape[1] // _SAMPLES)
     base = float(np.median([picture[0] for picture in pictures]))
-    bounds = np.array([np.percentile(picture[:near, ::step], (2, 98), axis=1) for picture in pictures])
-    low, high = np.quantile(bounds[:, 0], 1 - _MOST_PICTURES, axis=0), np.quantile(bounds[:, 1], _MOST_PICTURES, axis=0)
-    flat = (high <= base + _DARK_SPREAD_CODES) & (low >= base - _DARK_SPREAD_CODES)
+    if not _flat([picture[:1, ::step] for picture in pictures], base)[0]:  # most pictures: no need to look further
+        return 0
+    flat = _flat([picture[:near, ::step] for picture in pictures], base)
     rows = int(np.argmin(flat)) if not flat.all() else 0
     if rows == 0:
         return 0
     inside = np.maximum.reduce([picture[rows + 1 : rows + 3] for picture in pictures])
     lit = float((inside > base + _LIT_CODES).mean()) if inside.size else 0.0
     return rows if lit >= _LIT_SHARE else 0
+
+
+def _flat(pictures: Sequence[Luma], base: float) -> npt.NDArray[np.bool_]:
+    """Rows that are even and near the code `base` in most of some pictures [rows, columns]."""
+    low, high = np.array([np.percentile(picture, _LOW_AND_HIGH, axis=1) for picture in pictures]).transpose(1, 0, 2)
+    low, high = np.quantile(low, 1 - _MOST_PICTURES, axis=0), np.quantile(high, _MOST_PICTURES, axis=0)
+    return np.asarray((high <= base + _DARK_SPREAD_CODES) & (low >= base - _DARK_SPREAD_CODES))
 
 
 def _plausible(first: int, second: int, size: int) -> tuple[int, int]:
@@ -172,6 +187,8 @@ def interlaced(pictures: Sequence[Luma]) -> bool | None:
 
 def _combed(picture: Luma) -> bool | None:
     """Vote of one picture; None where it has neither teeth nor texture enough to tell."""
+    step = max(1, picture.shape[1] // _COMB_COLUMNS)
+    picture = np.ascontiguousarray(picture[:, ::step])
     between = _teeth(picture)
     within = (_teeth(picture[::2]) + _teeth(picture[1::2])) / 2.0
     if max(between, within) < _COMB_SHARE:

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from fieldscore.frame import Frame
 from fieldscore.record import Places
+from fieldscore.spool import Spool
 
 Floats = npt.NDArray[np.float32]
 
@@ -25,6 +26,7 @@ SURROUNDINGS = 1 / 6  # sigma of the surroundings, of the picture's height (docs
 NOISE_CODES = 3.0  # spread of a block mean at which half of the figure is kept; noise and coding leave 1 to 3 codes
 MOST_SPREADS = 3.0  # a lamp counts no more than this
 SCALE = 127.0 / MOST_SPREADS  # int8 codes for one local spread
+_COARSER = 3  # times: at which the smooth surroundings are computed
 _FEWEST_ROWS = 8  # of a descriptor, however flat the picture
 _SLACK_S = 1e-6  # times are rounded
 
@@ -51,10 +53,13 @@ def normalised(blocks: Floats, known: npt.NDArray[np.bool_] | None = None) -> Fl
 
     x = d s / (s^2 + n^2), with d the difference from the mean of the surroundings, s their spread and n the noise.
     """
-    sigma = SURROUNDINGS * blocks.shape[0]
+    sigma = SURROUNDINGS * blocks.shape[0] / _COARSER
+    whole, coarse = blocks.shape[::-1], (blocks.shape[1] // _COARSER, blocks.shape[0] // _COARSER)
 
     def around(values: Floats) -> Floats:
-        return np.asarray(cv2.GaussianBlur(values, (0, 0), sigma), dtype=np.float32)
+        smaller = cv2.resize(values, coarse, interpolation=cv2.INTER_AREA)
+        smooth = cv2.GaussianBlur(smaller, (0, 0), sigma)
+        return np.asarray(cv2.resize(smooth, whole, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
     if known is None:
         away = blocks - around(blocks)
@@ -69,7 +74,7 @@ def normalised(blocks: Floats, known: npt.NDArray[np.bool_] | None = None) -> Fl
 
 
 class PlaceRows:
-    """Descriptors gathered during the pass, one every `INTERVAL_S`."""
+    """Descriptors gathered during the pass, one every `INTERVAL_S`; they wait on disk, so that memory stays flat."""
 
     def __init__(self) -> None:
         self._seen = 0
@@ -77,12 +82,16 @@ class PlaceRows:
         self._rows: list[int] = []
         self._times: list[float] = []
         self._shape: tuple[int, ...] | None = None
-        self._data = bytearray()  # one after another: small arrays by the thousand would scatter over memory
+        self._spool = Spool()
+
+    def close(self) -> None:
+        """Let go of the file on disk; descriptors given out keep their own hold of it."""
+        self._spool.close()
 
     def add(self, frame: Frame) -> None:
         """Take in the next frame; every frame is counted, some are kept."""
         row, self._seen = self._seen, self._seen + 1
-        if frame.time_s < self._next_s - _SLACK_S:
+        if frame.time_s < self._next_s - _SLACK_S or not frame.is_paced:
             return
         self._next_s = (np.floor(frame.time_s / INTERVAL_S + _SLACK_S) + 1) * INTERVAL_S
         found = descriptor(frame)
@@ -90,7 +99,7 @@ class PlaceRows:
         if found.shape == self._shape:
             self._rows.append(row)
             self._times.append(frame.time_s)
-            self._data += found.tobytes()
+            self._spool.write(found.tobytes())
 
     def places(self, lost: npt.NDArray[np.bool_]) -> Places:
         """Give the descriptors kept, without those of the frames [n] that are `lost`.
@@ -101,5 +110,6 @@ class PlaceRows:
         if len(lost) != self._seen:
             raise ValueError(f"{len(lost)} flags for {self._seen} frames")
         kept = ~lost[self._rows] if self._rows else np.zeros(0, dtype=np.bool_)
-        descriptors = np.frombuffer(self._data, dtype=np.int8).reshape(-1, *(self._shape or (_FEWEST_ROWS, COLUMNS)))
-        return Places(np.array(self._times, dtype=np.float64)[kept], descriptors[kept])
+        descriptors = self._spool.view(np.int8, (len(self._rows), *(self._shape or (_FEWEST_ROWS, COLUMNS))))
+        times = np.array(self._times, dtype=np.float64)
+        return Places(times, descriptors) if kept.all() else Places(times[kept], descriptors[kept])

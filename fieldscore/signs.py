@@ -27,11 +27,17 @@ _STILL_PERCENT = 80.0  # share of blocks that did not change from which on a fra
 
 def spreads(frame: Frame) -> tuple[float, float]:
     """Standard deviation, in codes, of the picture's pixels and of its tiles' means."""
+    return frame.view(spread), frame.view(patch_spread)
+
+
+def spread(frame: Frame) -> float:
+    """Standard deviation of the picture's pixels, in codes."""
     mean, square, *_ = frame.sums.tolist()
-    return float(np.sqrt(np.maximum(square - mean * mean, 0.0))), frame.view(_patch_spread)
+    return float(np.sqrt(np.maximum(square - mean * mean, 0.0)))
 
 
-def _patch_spread(frame: Frame) -> float:
+def patch_spread(frame: Frame) -> float:
+    """Standard deviation of the tiles' means, in codes."""
     area = frame.area
     weight, share = _tile_shares(area)
     means = _tile_means(frame.blocks * weight, area)[share > _HALF] / share[share > _HALF]
@@ -49,39 +55,61 @@ def _tile_means(blocks: Floats, area: PictureArea) -> Floats:
     return np.asarray(cv2.resize(blocks, (area.columns, area.rows), interpolation=cv2.INTER_AREA), dtype=np.float32)
 
 
+def repeats(frame: Frame) -> float:
+    """1 where the frame is identical to the one before, 0 where it is not, NaN on the first."""
+    previous = frame.previous
+    if previous is None or previous.area is not frame.area:
+        return float("nan")
+    if frame.view(unchanged_percent) < 100.0:  # noqa: PLR2004 - all of it
+        return 0.0
+    return float(np.array_equal(frame.blocks, previous.blocks))
+
+
 def unchanged_percent(frame: Frame) -> float:
     """Share of blocks in which no sample looked at changed since the frame before, in %; NaN on the first frame.
 
     Two rows of each block are looked at.
     """
-    previous = frame.previous
+    return _unchanged(frame, frame.previous)
+
+
+def unchanged_in_step(frame: Frame) -> float:
+    """Share of blocks unchanged since the frame that motion is measured from, in %; NaN where it is not measured."""
+    reference = frame.reference
+    return frame.view(unchanged_percent) if reference is frame.previous else _unchanged(frame, reference)
+
+
+def _unchanged(frame: Frame, previous: Frame | None) -> float:
     if previous is None or previous.area is not frame.area:
         return float("nan")
     rows, columns = frame.area.block_shape
-    change = cv2.absdiff(frame.view(_looked_at), previous.view(_looked_at))
-    changed = cv2.threshold(change, 0, 255, cv2.THRESH_BINARY)[1]
+    one, other = (
+        cv2.absdiff(now, then) for now, then in zip(frame.view(_looked_at), previous.view(_looked_at), strict=True)
+    )
+    changed = cv2.threshold(cv2.max(one, other), 0, 255, cv2.THRESH_BINARY)[1]
     blocks = cv2.resize(changed, (columns, rows), interpolation=cv2.INTER_AREA)
     unchanged = (blocks == 0) & frame.area.block_ok
     return 100.0 * float(np.count_nonzero(unchanged) / max(1, int(np.count_nonzero(frame.area.block_ok))))
 
 
-def _looked_at(frame: Frame) -> Luma:
-    """Two rows of each row of blocks [2 x block rows, width], an odd number of rows apart where that is possible.
+def _looked_at(frame: Frame) -> tuple[Luma, Luma]:
+    """Two rows of each row of blocks [block rows, width], an odd number of rows apart where that is possible.
 
-    Of the halved picture where there is plenty: a codec that codes a block again changes more than one of its pixels.
+    No more are needed: a codec that codes a block again changes more than one of its pixels.
     """
-    picture = frame.codes if frame.area.halvings == 1 else frame.half
+    picture = frame.codes
     rows, height = frame.area.block_shape[0], picture.shape[0]
-    first = np.arange(rows) * height // rows
     apart = max(1, height // rows // 2) | 1  # odd, so that both fields of woven frames are met
-    chosen = np.stack([first, np.minimum(first + apart, height - 1)], axis=1).ravel()
-    return np.asarray(picture[chosen])
+    if height % rows == 0 and height // rows > apart:  # evenly spaced: no copy
+        return picture[:: height // rows], picture[apart :: height // rows]
+    first = np.arange(rows) * height // rows
+    return picture[first], picture[np.minimum(first + apart, height - 1)]
 
 
 def says_nothing_of_noise(frame: Frame) -> bool:
     """Say whether a frame is blank, snow, or a repeat: its noise would not be the camera's."""
     spread, patches = frame.view(spreads)
-    return bool(is_blank(spread) or is_snow(spread, patches) or is_still(frame.view(unchanged_percent)))
+    return bool(is_blank(spread) or is_snow(spread, patches) or is_still(unchanged_in_step(frame)))
 
 
 def is_snow(spread_codes: Any, patch_spread_codes: Any, likeness: Any = 1.0) -> Any:

@@ -14,7 +14,7 @@ ROOT = Path(fieldscore.__file__).parent
 # From the ground up; a module may import from lower layers and, within a package, from its own.
 LAYERS = (
     {"errors", "units", "stats", "compare_times"},
-    {"criteria", "colour", "workers", "ahead"},
+    {"criteria", "colour", "workers", "ahead", "spool"},
     {"frame"},
     {"measure"},
     {"timeline"},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -93,22 +94,22 @@ def test_rows_are_thinned_and_lost_ones_left_out() -> None:
     """About 12 a second are kept at any frame rate, none of a lost frame."""
     codes = 120.0 + 30.0 * _scene()
     for rate in (25.0, 30.0, 60.0):
-        rows = PlaceRows()
-        for index in range(int(rate)):
-            rows.add(_frame(codes, time_s=round(index / rate, 6)))
         lost = np.arange(int(rate)) / rate >= 0.5
-        whole = rows.places(np.zeros(int(rate), dtype=np.bool_))
+        with closing(PlaceRows()) as rows:
+            for index in range(int(rate)):
+                rows.add(_frame(codes, time_s=round(index / rate, 6)))
+            whole = rows.places(np.zeros(int(rate), dtype=np.bool_))
+            half = rows.places(lost)
         assert 10 <= len(whole.time_s) <= 13
         assert np.diff(whole.time_s).min() > 0.6 * INTERVAL_S
-        half = rows.places(lost)
         assert half.time_s.tolist() == whole.time_s[whole.time_s < 0.5].tolist()
         assert half.descriptors.shape == (len(half.time_s), 24, 32)
 
 
 def test_flags_must_fit_the_frames() -> None:
     """Flags of another number than frames are refused."""
-    with pytest.raises(ValueError, match="3 flags for 0 frames"):
-        PlaceRows().places(np.zeros(3, dtype=np.bool_))
+    with closing(PlaceRows()) as rows, pytest.raises(ValueError, match="3 flags for 0 frames"):
+        rows.places(np.zeros(3, dtype=np.bool_))
 
 
 def _record(places: Places | None) -> FlightRecord:

@@ -27,6 +27,7 @@ _TOP_SHARE = 0.005  # share of the blocks whose change stands for a small lamp: 
         "neither",
         "Mean fall of the half percent of blocks that fell most since the frame before.",
     ),
+    paced=True,
 )
 def flash_signs(frame: Frame) -> tuple[float, ...]:
     """Shares of blocks (%) that brightened and dimmed, and the strongest rise and fall in codes, motion taken out."""

@@ -8,7 +8,7 @@ import numpy as np
 from fieldscore.frame import Frame, Luma, eight_bit
 from fieldscore.measure import Column, measure
 from fieldscore.motion import registration
-from fieldscore.signs import spreads
+from fieldscore.signs import patch_spread, repeats, spread
 
 _BLOCK = 16  # px: the macroblock of H.264, MPEG-4 and MJPEG with 4:2:0; larger coding units begin on this grid, too
 _INSIDE = 5  # px from a block's edge to the place inside that is compared: on no 4 or 8 px grid
@@ -30,10 +30,14 @@ _CHROMA_STEP = 8  # every 8th chroma sample is plenty for a mean over the pictur
 )
 def link_signs(frame: Frame) -> tuple[float, ...]:
     """Spread of pixels and of tile means in codes, colour offset in codes, likeness, repetition, damage and block edges."""
-    spread, patches = frame.view(spreads)
+    patches, likeness, edges = frame.paced(_slow_signs)
+    colour = frame.held(_colour)
+    return frame.view(spread), patches, colour, likeness, frame.view(repeats), float(frame.damaged), edges
+
+
+def _slow_signs(frame: Frame) -> tuple[float, float, float]:
     found = frame.view(registration)
-    repeated, likeness = (np.nan, np.nan) if found is None else (float(found.identical), found.likeness)
-    return spread, patches, _colour(frame), likeness, repeated, float(frame.damaged), _block_edges(frame)
+    return frame.view(patch_spread), float("nan") if found is None else found.likeness, _block_edges(frame)
 
 
 def _colour(frame: Frame) -> float:

@@ -14,12 +14,13 @@ from fieldscore.motion import registration
         "neither",
         "Speed of the picture: shift, zoom and roll together, in % of its height a second.",
         "Lucas and Kanade 1981",
-    )
+    ),
+    paced=True,
 )
 def movement(frame: Frame) -> tuple[float, ...]:
     """Speed of the picture in % of its height a second."""
     found = frame.view(registration)
-    if found is None or frame.previous is None or frame.time_s <= frame.previous.time_s:
+    if found is None or frame.reference is None or frame.time_s <= frame.reference.time_s:
         return (float("nan"),)
     height = frame.area.block_shape[0]
-    return (100.0 * found.travel_blocks(height) / height / (frame.time_s - frame.previous.time_s),)
+    return (100.0 * found.travel_blocks(height) / height / (frame.time_s - frame.reference.time_s),)

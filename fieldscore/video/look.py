@@ -21,6 +21,7 @@ from fieldscore.workers import alive
 # Mbit/s), which makes this 5 % of a full pass.
 ONE_IN = 100
 FEWEST = 8  # pictures looked at whatever they cost
+WANTED = 10  # where there are so many key pictures: text is then told from the scene without a second look
 # Where key frames are fewer than FEWEST, every picture has to be decoded; of a long file only so many
 # seconds.
 READ_THROUGH_S = 60.0
@@ -42,15 +43,15 @@ def key_pictures(facts: Facts, count: int, threads: int) -> list[Glance]:
     info = facts.info
     frames = info.frames_declared or (round(info.duration_s * info.frame_rate) if info.duration_s else 0)
     if frames:
-        count = min(count, max(FEWEST, frames // ONE_IN))
+        count = min(count, max(WANTED, frames // ONE_IN))
     found: list[Glance] = []
     try:
         with open_clip(info.path) as opened:
             set_up_decoder(opened.codec, threads=1, explode=False)
-            jumps = info.container in INDEXED and not facts.timeless and info.duration_s and facts.tick_s
+            jumps = _can_jump(facts)
             found = list(_by_jumps(opened, facts, count) if jumps else _by_reading(opened, facts, count))
             if jumps and len(found) < min(FEWEST, count) and info.codec in INTRA_ONLY:
-                jumps = None  # an index that does not hold: take packets as they come
+                jumps = False  # an index that does not hold: take packets as they come
         if len(found) < min(FEWEST, count):
             read = _read_through(facts, count, threads)
             found = read if len(read) > len(found) else found
@@ -123,13 +124,27 @@ def _by_reading(opened: Opened, facts: Facts, count: int) -> Iterator[Glance]:
         return
 
 
-def all_pictures(facts: Facts, count: int, threads: int) -> list[Glance]:
-    """Evenly spaced pictures by decoding all of them, of a long file the first part; none of a file that cannot be read."""
+def further_pictures(facts: Facts, count: int, enough: int, threads: int) -> list[Glance]:
+    """More pictures than `key_pictures` at a price: every key picture, up to `count`, where these are `enough`.
+
+    Where they are not, all of the file is decoded, of a long one the first part. None of a file that cannot be read.
+    """
     try:
-        found = _read_through(facts, count, threads)
+        found: list[Glance] = []
+        if _can_jump(facts):
+            with open_clip(facts.info.path) as opened:
+                set_up_decoder(opened.codec, threads=1, explode=False)
+                found = list(_by_jumps(opened, facts, count))
+        if len(found) < enough:
+            found = _read_through(facts, count, threads)
     except ClipError:
         return []
     return [one for one in found if layout(one.frame) == layout(found[0].frame)]
+
+
+def _can_jump(facts: Facts) -> bool:
+    """Whether the file has an index and times to aim by."""
+    return bool(facts.info.container in INDEXED and not facts.timeless and facts.info.duration_s and facts.tick_s)
 
 
 def _read_through(facts: Facts, count: int, threads: int) -> list[Glance]:

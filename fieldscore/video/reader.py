@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from fieldscore.errors import ClipError
-from fieldscore.video.look import all_pictures, key_pictures
+from fieldscore.video.look import further_pictures, key_pictures
 from fieldscore.video.passing import FileAccount, FilePass
 from fieldscore.video.planes import samples, turned
 from fieldscore.video.probe import Facts, examine
@@ -121,18 +121,21 @@ class Flight:
             if file_pass.clock.last_s is not None:
                 start = file_pass.clock.last_s + file_pass.clock.interval_s
 
-    def look(self, count: int = 48, *, decode_all: bool = False) -> list[CodedFrame]:
+    def look(self, count: int = 48, *, at_least: int = 0) -> list[CodedFrame]:
         """Copies of at most `count` pictures spread over the flight, sorted by time, quickly.
 
         Key frames wherever the files have enough of them, and no more of them than keep this at a few per
-        cent of a full pass. Damaged spots are passed over. `decode_all`: every picture is decoded, of a long file those
-        of the first minute, so that there are as many as were asked for.
+        cent of a full pass. Damaged spots are passed over. `at_least` so many are worth a full pass, of a long file over
+        its first minute.
         """
         share = max(1, -(-count // len(self._facts)))
         found: list[CodedFrame] = []
         for index, facts in enumerate(self._facts):
-            glances = all_pictures if decode_all else key_pictures
-            for picture in glances(facts, share, self._threads):
+            if at_least:
+                glances = further_pictures(facts, share, -(-at_least // len(self._facts)), self._threads)
+            else:
+                glances = key_pictures(facts, share, self._threads)
+            for picture in glances:
                 values = turned(samples(picture.frame), facts.orientation)
                 time = self._starts[index] + max(0.0, picture.at_s)
                 frame = CodedFrame(values.luma, values.chroma, time, values.bits, picture.damaged, index)

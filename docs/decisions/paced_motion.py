@@ -1,0 +1,60 @@
+"""What is lost where motion is measured thirty times a second, and at once where the light moves, at 50 and 60 a second.
+
+Run: python docs/decisions/paced_motion.py CLIP... (recordings, flights or torch tests of 50 or more frames or fields a second).
+Motion, likeness, noise, exposure, flash edges, lost frames and airtime are taken on every frame and at that pace.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import numpy as np
+
+import fieldscore.analyse as pass_
+from fieldscore.criteria import Criteria
+from fieldscore.events import airtime, link_lost
+from fieldscore.record import FlightRecord
+from fieldscore.score import score_flight
+
+COLUMNS = ("motion_percent", "likeness", "noise_percent", "exposure_stops")
+
+
+def main(paths: list[Path]) -> None:
+    """Print, a clip, the median of each column on every frame, its median change, and what became of events."""
+    pace = pass_.PACE_S
+    print("| clip | " + " | ".join(COLUMNS) + " | flash edges | lost frames | airtime |")
+    print("|---" * (len(COLUMNS) + 4) + "|")
+    for path in paths:
+        records = []
+        for one in (0.0, pace):
+            pass_.PACE_S = one
+            records.append(pass_.measure_flight([path]))
+        each, paced = (record.timeline for record in records)
+        cells = [
+            f"{np.nanmedian(each[name]):.3g} (off {np.nanmedian(np.abs(paced[name] - each[name])):.2g})"
+            for name in COLUMNS
+        ]
+        events = (" -> ".join(words) for words in zip(*(said(record) for record in records), strict=True))
+        print(f"| {path.stem} | " + " | ".join((*cells, *events)) + " |")
+
+
+def said(record: FlightRecord) -> tuple[str, str, str]:
+    """Times of flash edges, number of lost frames, and airtime of a record."""
+    timeline, criteria = record.timeline, Criteria()
+    lost = link_lost(timeline, criteria)
+    edges = score_flight(record, criteria).events
+    flown = airtime(timeline, criteria, lost)
+    return (
+        " ".join(f"{edge.at_s:.3f}" for edge in edges) or "none",
+        str(np.count_nonzero(lost)),
+        f"{flown.from_s:.2f} to {flown.to_s:.2f} s",
+    )
+
+
+if __name__ == "__main__":
+    main([Path(word) for word in sys.argv[1:]])
+    print(
+        "Events stay where they were, within a frame, and the figures within their own scatter: sets PACE_S = 1/31 s in"
+    )
+    print("fieldscore/analyse.py, every frame up to 30 a second and every second one at 50 and 60.")

@@ -1,0 +1,49 @@
+"""A temporary file for what a pass gathers and nobody reads before its end."""
+
+from __future__ import annotations
+
+import contextlib
+import tempfile
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.errors import NotMeasurableError
+
+
+class Spool:
+    """A temporary file that grows during a pass. NotMeasurableError, with what to do, where it cannot be written."""
+
+    def __init__(self) -> None:
+        with _told():
+            self._file = tempfile.TemporaryFile(prefix="fieldscore-")  # noqa: SIM115 - closed by close()
+
+    def write(self, data: bytes) -> None:
+        """Append."""
+        with _told():
+            self._file.write(data)
+
+    def view(self, dtype: npt.DTypeLike, shape: tuple[int, ...]) -> npt.NDArray[Any]:
+        """Give all of it as an array that is read from the file."""
+        with _told():
+            self._file.flush()
+            return np.memmap(self._file, dtype=dtype, mode="r", shape=shape) if shape[0] else np.zeros(shape, dtype)
+
+    def close(self) -> None:
+        """Let go of it; arrays given out keep their own hold."""
+        with contextlib.suppress(OSError):  # what could not be written is not wanted any more
+            self._file.close()
+
+
+@contextlib.contextmanager
+def _told() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        folder = tempfile.gettempdir()
+        raise NotMeasurableError(
+            f"the folder for temporary files, {folder}, cannot be written ({error.strerror or error}); "
+            "make room there, or name another with the environment variable TMPDIR"
+        ) from error
