@@ -207,8 +207,8 @@ class Linker:
         if self._unlinked is None:
             return None
         frame, row = self._unlinked
-        if not before.row < row < after.row or frame.area is not after.area or _no_scene(frame):
-            return None
+        if not before.row < row < after.row or frame.area is not after.area:
+            return None  # snow or a blank screen needs no look: no patch holds for it, and the next frame is linked instead
         back = (after.time_s - frame.time_s) / (after.time_s - before.time_s)
         return normal_codes(normalised(small(frame.small, frame.area))), np.float32(back)
 
