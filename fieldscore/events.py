@@ -23,7 +23,7 @@ BROKEN_EDGES = 1.9
 BROKEN_RATIO = 1.6  # over the flight's own median: a coarse codec steps at every block
 # Torn pictures keep a likeness up to this, and are so many in a row; a flip or a quick turn leaves more, or is over sooner
 # (docs/decisions/torn_pictures.py).
-TORN_LIKENESS, TORN_AT_LEAST = 0.9, 4
+TORN_LIKENESS, TORN_AT_LEAST = 0.9, 7
 _TORN_GAP = 3  # measurements between two torn pictures that may be alike by chance
 _STEP_S, _TIME_SLACK_S = 1 / 31, 2e-3  # s: likeness is measured that often (analyse.PACE_S); times are rounded
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this

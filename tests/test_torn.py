@@ -1,0 +1,102 @@
+"""Torn pictures: unlike the one before however it turned and shifted, several in a row."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from flight_material import timeline_of
+from frame_material import HEIGHT, WIDTH, Luma, chain, coded, middle, moved, texture
+
+from fieldscore.criteria import Criteria
+from fieldscore.events import TORN_AT_LEAST, link_lost, torn
+from fieldscore.farther import farther_motion
+from fieldscore.motion import registration
+
+BEFORE = 20
+
+
+def _likeness(pictures: list[Luma]) -> list[float]:
+    found = (frame.view(registration) for frame in chain(pictures))
+    return [float("nan") if one is None else one.likeness for one in found]
+
+
+def _flown(count: int) -> list[np.ndarray]:
+    scene = texture(720, 960)
+    return [middle(moved(scene, right=3.0 * number, down=1.0 * number)) for number in range(count)]
+
+
+def _slid(picture: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """The picture with its lines slid sideways in bands, as without sync."""
+    out = picture.copy()
+    edges = [0, *np.sort(rng.integers(40, HEIGHT - 40, 5)).tolist(), HEIGHT]
+    for top, bottom in zip(edges, edges[1:], strict=False):
+        out[top:bottom] = np.roll(picture[top:bottom], int(rng.integers(-WIDTH // 3, WIDTH // 3)), axis=1)
+    return out
+
+
+def _rolled(picture: np.ndarray, bands: int, rng: np.random.Generator) -> np.ndarray:
+    """The picture with bands of it slid up or down."""
+    out, height = picture.copy(), HEIGHT // bands
+    for top in range(0, HEIGHT, height):
+        out[top : top + height] = np.roll(picture, int(rng.integers(60, 400)), axis=0)[top : top + height]
+    return out
+
+
+@pytest.mark.parametrize("kind", ["sideways", "up and down"])
+def test_torn_pictures_are_found(kind: str) -> None:
+    """Of a third of a second of pictures in bands from elsewhere at least eight in ten are lost link, and no other is."""
+    rng = np.random.default_rng(4)
+    pictures = _flown(50)
+    for number in range(BEFORE, BEFORE + 12):
+        one = pictures[number]
+        pictures[number] = _slid(one, rng) if kind == "sideways" else _rolled(one, 5, rng)
+    found = torn(timeline_of(50, likeness=np.array(_likeness([coded(one) for one in pictures]))))
+    assert found[BEFORE : BEFORE + 12].mean() >= 0.8
+    assert not found[:BEFORE].any()
+    assert not found[BEFORE + 12 :].any()
+
+
+@pytest.mark.parametrize("turn_deg", [8.0, 16.0, 24.0])
+def test_a_flip_is_not_torn(turn_deg: float) -> None:
+    """A camera that rolls over by 8, 16 and 24 degrees a frame sees whole pictures."""
+    scene = texture(960, 1280)
+    pictures = []
+    for number in range(24):
+        matrix = cv2.getRotationMatrix2D((640, 480), turn_deg * number, 1.0)
+        pictures.append(coded(middle(cv2.warpAffine(scene, matrix, (1280, 960), borderMode=cv2.BORDER_REFLECT))))
+    likeness = np.array(_likeness(pictures))
+    assert np.nanmin(likeness) > 0.9
+    assert not torn(timeline_of(24, likeness=likeness)).any()
+
+
+def test_a_cut_is_not_torn() -> None:
+    """Another scene from one frame to the next is unlike once, and no lost link."""
+    pictures = [*_flown(20), *(middle(texture(720, 960, seed=9)) for _ in range(20))]
+    likeness = np.array(_likeness([coded(one) for one in pictures]))
+    assert likeness[20] < 0.9
+    assert not torn(timeline_of(40, likeness=likeness)).any()
+
+
+@pytest.mark.parametrize(("rate", "step"), [(30.0, 1), (25.0, 1), (60.0, 2), (50.0, 2)])
+def test_how_long_pictures_must_be_unlike(rate: float, step: int) -> None:
+    """Seven measurements in a row, of which the last is of a picture whole again; one fewer is no tear."""
+    for count, lost in ((TORN_AT_LEAST, TORN_AT_LEAST - 1), (TORN_AT_LEAST - 1, 0)):
+        likeness = np.full(80, 0.99)
+        likeness[20 : 20 + count * step] = 0.6
+        timeline = timeline_of(80, rate=rate, likeness=likeness)
+        assert np.count_nonzero(torn(timeline)) == lost * step
+        assert np.count_nonzero(link_lost(timeline, Criteria())) == lost * step
+
+
+@pytest.mark.parametrize(("right", "down", "turn"), [(9, -4, 0.0), (-14, 2, 0.0), (0, 0, 0.28), (5, 3, -0.14)])
+def test_a_far_motion_is_found(right: int, down: int, turn: float) -> None:
+    """A shift of 14 samples and a turn of 16 degrees come out to a sample and a degree, under the turns that are tried."""
+    rng = np.random.default_rng(2)
+    before = cv2.GaussianBlur(rng.uniform(0.0, 255.0, (60, 80)).astype(np.float32), (0, 0), 1.5) * 3
+    matrix = cv2.getRotationMatrix2D((39.5, 29.5), -float(np.rad2deg(turn)), 1.0)
+    matrix[:, 2] += (right, down)
+    now = cv2.warpAffine(before, matrix, (80, 60), borderMode=cv2.BORDER_REFLECT)
+    found = farther_motion(np.asarray(now), before, np.ones((60, 80), np.float32))
+    assert found[:2] == pytest.approx((right, down), abs=1.0)
+    assert found[3] == pytest.approx(np.sin(turn), abs=0.02)
