@@ -18,8 +18,8 @@ _ALWAYS = 0.8  # share of the pictures in which a label stands out
 _OFTEN = 0.15  # the same for a changing digit, as bright as the labels and beside one or another digit
 _TEXT_CODES = 28  # a digit is at most this much darker than the labels
 # Correlation of the detail of two pictures from which on the scene has not moved between them, over that within each ...
-_SAME_SCENE = 0.4
-_SOMETHING = 0.1  # ... which is at least this: with less there is nothing but noise, which is always another
+_SAME_SCENE = 0.7
+_SOMETHING = 0.05  # ... which is at least this: with less there is nothing but noise, which is always another
 _MOVES = 0.5  # share of the key pictures: on the ground a light that goes on changes one or two of them
 _AT_MOST = 0.12  # a mask over this share is no overlay
 
@@ -33,7 +33,7 @@ def overlay_mask(pictures: Sequence[Luma]) -> tuple[Mask | None, str]:
     """
     height, width = pictures[0].shape
     reach = _reach(height)
-    moved = _moved(pictures, reach)
+    moved, _ = _moved(pictures, reach)
     if len(moved) < _PICTURES_AT_LEAST:
         return None, "overlay text not looked for: the scene hardly moves, so text cannot be told from it"
     bright = np.zeros((height, width), dtype=np.uint16)
@@ -56,8 +56,14 @@ def overlay_mask(pictures: Sequence[Luma]) -> tuple[Mask | None, str]:
 
 
 def scene_moves(pictures: Sequence[Luma]) -> bool:
-    """Say whether most of some pictures [height, width] show the scene from elsewhere than the one before."""
-    return len(_moved(pictures, _reach(pictures[0].shape[0]))) > _MOVES * len(pictures)
+    """Say whether half or more of some pictures [height, width] show the scene from elsewhere than the one before."""
+    moved, shown = _moved(pictures, _reach(pictures[0].shape[0]))
+    return shown > 0 and len(moved) >= _MOVES * shown
+
+
+def views_of_scene(pictures: Sequence[Luma]) -> int:
+    """Count the pictures [height, width] that show the scene from elsewhere than the one counted before."""
+    return len(_moved(pictures, _reach(pictures[0].shape[0]))[0]) if pictures else 0
 
 
 def _reach(height: int) -> int:
@@ -65,16 +71,23 @@ def _reach(height: int) -> int:
     return max(3, height // 40) | 1
 
 
-def _moved(pictures: Sequence[Luma], reach: int) -> list[Luma]:
-    """Pictures each of which shows another scene, or the scene from elsewhere, than the one kept before it."""
+def _moved(pictures: Sequence[Luma], reach: int) -> tuple[list[Luma], int]:
+    """Pictures each of which shows another scene, or the scene from elsewhere, than the one kept before it.
+
+    And how many show anything at all.
+    """
     kept: list[Luma] = []
+    shown = 0
     last: tuple[Floats, Floats] | None = None
     for picture in pictures:
         detail = _small_detail(picture, reach)
+        if _seen(detail, _weak(detail[0] + detail[1])) <= _SOMETHING:
+            continue  # nothing but noise: it would be unlike all others, and all others unlike it
+        shown += 1
         if last is None or _differ(detail, last):
             kept.append(picture)
             last = detail
-    return kept
+    return kept, shown
 
 
 def _small_detail(picture: Luma, reach: int) -> tuple[Floats, Floats]:
@@ -103,10 +116,19 @@ def _differ(first: tuple[Floats, Floats], second: tuple[Floats, Floats]) -> bool
     Both sets of rows show the same scene with noise of their own: how alike they are says how much there is to see at all.
     """
     whole = (first[0] + first[1], second[0] + second[1])
-    weak = np.logical_and.reduce([np.abs(one) < 4 * np.median(np.abs(one)) + 1 for one in whole])
-    seen = [max(_correlation(one[weak], other[weak]), 0.0) for one, other in (first, second)]
-    most = float(np.sqrt(seen[0] * seen[1]))
-    return most > _SOMETHING and _correlation(whole[0][weak], whole[1][weak]) < _SAME_SCENE * most
+    weak = _weak(whole[0]) & _weak(whole[1])
+    most = float(np.sqrt(_seen(first, weak) * _seen(second, weak)))
+    return _correlation(whole[0][weak], whole[1][weak]) < _SAME_SCENE * most
+
+
+def _weak(detail: Floats) -> Mask:
+    """Where a detail is neither text nor lamp."""
+    return np.asarray(np.abs(detail) < 4 * np.median(np.abs(detail)) + 1)
+
+
+def _seen(detail: tuple[Floats, Floats], where: Mask) -> float:
+    """How alike both sets of rows of a detail are: 1 without noise, 0 with nothing else."""
+    return max(_correlation(detail[0][where], detail[1][where]), 0.0)
 
 
 def _correlation(one: Floats, two: Floats) -> float:

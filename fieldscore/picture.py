@@ -16,7 +16,7 @@ import numpy.typing as npt
 from fieldscore.criteria import Criteria
 from fieldscore.frame import PictureArea
 from fieldscore.levels import Ends, chain_ends
-from fieldscore.overlay import overlay_mask, scene_moves
+from fieldscore.overlay import overlay_mask, scene_moves, views_of_scene
 from fieldscore.signs import is_blank, is_snow
 
 Luma = npt.NDArray[np.uint8]
@@ -116,14 +116,18 @@ def _for_text(
     The known ones where they show no motion: noise and a lamp that is lit make a scene on the ground look new.
     For text alone: levels are read from key pictures, which a codec blurs less.
     """
-    if more is None or len(known) >= _ENOUGH_FOR_TEXT or not scene_moves(known):
+    if more is None or views_of_scene(known) >= _ENOUGH_FOR_TEXT or not scene_moves(known):
         return known
     top, bottom, left, right = window
-    found: list[Luma] = []
-    for enough in (_ENOUGH_FOR_TEXT, _PLENTY_FOR_TEXT):  # plenty, where some show a lost link
-        if len(found) < _ENOUGH_FOR_TEXT:
-            found = [one for one in more(enough) if one.shape == shape and _shows_a_scene(one)]
-    return [one[top:bottom, left:right] for one in found] if len(found) > len(known) else known
+    best, views = known, views_of_scene(known)
+    for enough in (
+        _ENOUGH_FOR_TEXT,
+        _PLENTY_FOR_TEXT,
+    ):  # plenty, where some show a lost link, or the ground before the flight
+        if views < _ENOUGH_FOR_TEXT:
+            found = [one[top:bottom, left:right] for one in more(enough) if one.shape == shape and _shows_a_scene(one)]
+            best, views = max((best, views), (found, views_of_scene(found)), key=lambda one: one[1])
+    return best
 
 
 def _shows_a_scene(picture: Luma) -> bool:

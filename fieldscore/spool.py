@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import mmap
 import tempfile
 from collections.abc import Iterator
 from typing import Any
@@ -47,3 +48,12 @@ def _told() -> Iterator[None]:
             f"the folder for temporary files, {folder}, cannot be written ({error.strerror or error}); "
             "make room there, or name another with the environment variable TMPDIR"
         ) from error
+
+
+def let_go(array: npt.NDArray[Any]) -> None:
+    """Give back the memory that pages of a file take up, where an array is a view of one."""
+    base: Any = array
+    while base is not None and not isinstance(base, mmap.mmap):
+        base = getattr(base, "base", None)
+    if base is not None and hasattr(mmap, "MADV_DONTNEED"):
+        base.madvise(mmap.MADV_DONTNEED)

@@ -16,13 +16,15 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.record import Evidence
+from fieldscore.record import Evidence, StoredPictures
+from fieldscore.spool import let_go
 from fieldscore.units import to_linear
 
 Luma = npt.NDArray[np.uint8]
 
 SUN, LAMP, BRIGHT = "sun", "lamp", "bright source"
 
+_LET_GO_EVERY = 512  # small pictures read from disk
 _NEAR_END = 0.955  # share of the ceiling's level that counts as it once pixels are averaged and coded again
 _LEAST_RADIUS = 0.018  # of the picture's height: 3 px of a small picture; the fall of light about less cannot be seen
 _MOST_SHARE = 0.08  # of the picture: larger is a bright sky or wall (as for lamps in view)
@@ -109,7 +111,9 @@ def bright_stretches(
     picture (top, right, bottom, left) as shares of height and width.
     """
     looks = []
-    for time_s, data in zip(evidence.thumb_time_s.tolist(), evidence.thumbs, strict=True):
+    for number, (time_s, data) in enumerate(zip(evidence.thumb_time_s.tolist(), evidence.thumbs, strict=True)):
+        if isinstance(evidence.thumbs, StoredPictures) and number % _LET_GO_EVERY == 0:
+            let_go(evidence.thumbs.data)
         picture = cv2.imdecode(np.frombuffer(data, dtype=np.uint8), cv2.IMREAD_GRAYSCALE)
         if picture is None:
             continue

@@ -130,8 +130,6 @@ def _rotation(axis: str, angle: float) -> npt.NDArray[np.float64]:
 if __name__ == "__main__":
     main([Path(word) for word in sys.argv[1:]])
     print(
-        f"Torn frames mostly stay under {TORN_LIKENESS} for {TORN_AT_LEAST} in a row, turns and gates flown past do not: sets"
+        f"Torn frames mostly stay under {TORN_LIKENESS} for {TORN_AT_LEAST} in a row, turns and gates flown past do not; half of an"
     )
-    print(
-        "TORN_LIKENESS and TORN_AT_LEAST in fieldscore/events.py. Half of an earlier picture is too like to be found."
-    )
+    print("earlier picture is too like to be found. Sets TORN_LIKENESS and TORN_AT_LEAST in fieldscore/events.py.")

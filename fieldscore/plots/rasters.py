@@ -12,6 +12,7 @@ from fieldscore.plots.decimate import time_bins
 from fieldscore.plots.look import COLOURS
 from fieldscore.record import FlightRecord
 from fieldscore.score import Score
+from fieldscore.spool import let_go
 from fieldscore.units import CodeRange, code_to_level
 
 # cividis: perceptually uniform, and nearly the same to people with any colour vision (Nunez, Anderton,
@@ -36,8 +37,10 @@ def histogram_picture(record: FlightRecord, columns: int = _HISTOGRAM_COLUMNS) -
         bins, _ = time_bins(record.timeline.time_s[:rows], columns)
         filled, first, count = np.unique(bins, return_index=True, return_counts=True)
         # a column at a time: of an hour's flight, all rows at once would be a quarter of a gigabyte
-        parts = (histogram[start : start + frames] for start, frames in zip(first, count, strict=True))
-        sums = np.stack([part.sum(axis=0, dtype=np.uint64) for part in parts])
+        sums = np.empty((len(filled), 256), dtype=np.uint64)
+        for number, (start, frames) in enumerate(zip(first, count, strict=True)):
+            sums[number] = histogram[start : start + frames].sum(axis=0, dtype=np.uint64)
+            let_go(histogram)
         pairs = sums.reshape(len(filled), -1, _CODES_A_ROW).sum(axis=2)
         picture[filled] = pairs * SHARE_UNIT / count[:, None]
         # A short flight has fewer frames than columns: each empty column repeats the frame before it.

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import io
 import math
-import mmap
 import zipfile
 import zlib
 from collections.abc import Mapping
@@ -15,18 +13,12 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.errors import ResultsError
+from fieldscore.spool import let_go
 
 # None stands for any length along that side.
 Shape = tuple[int | None, ...]
 _PIECE_BYTES = 4_000_000  # written at a time
 _MAX_VALUES = 2**31  # values in one array: 10 hours of histograms at 60 frames a second; more is no flight
-
-
-def npz_bytes(arrays: Mapping[str, npt.NDArray[Any]]) -> bytes:
-    """A compressed .npz file of these arrays."""
-    stream = io.BytesIO()
-    write_npz(stream, arrays)
-    return stream.getvalue()
 
 
 def write_npz(stream: BinaryIO, arrays: Mapping[str, npt.NDArray[Any]]) -> None:
@@ -44,16 +36,7 @@ def write_npz(stream: BinaryIO, arrays: Mapping[str, npt.NDArray[Any]]) -> None:
                 rows = max(1, _PIECE_BYTES // max(1, array[:1].nbytes))
                 for start in range(0, len(array), rows):
                     file.write(array[start : start + rows].tobytes())
-                    _let_go(array)
-
-
-def _let_go(array: npt.NDArray[Any]) -> None:
-    """Give back the memory that pages of a file take up, where an array is a view of one."""
-    base: Any = array
-    while base is not None and not isinstance(base, mmap.mmap):
-        base = getattr(base, "base", None)
-    if base is not None and hasattr(mmap, "MADV_DONTNEED"):
-        base.madvise(mmap.MADV_DONTNEED)
+                    let_go(array)
 
 
 class Archive:

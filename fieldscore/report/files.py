@@ -19,7 +19,7 @@ import numpy as np
 from fieldscore.comparison import Comparison
 from fieldscore.errors import ResultsError
 from fieldscore.record import FlightRecord, StoredPictures
-from fieldscore.report.archive import npz_bytes, write_npz
+from fieldscore.report.archive import write_npz
 from fieldscore.report.compare_facts import Pictures
 from fieldscore.report.compare_page import render_comparison
 from fieldscore.report.compare_pdf import comparison_pdf
@@ -66,7 +66,7 @@ def write_flight(score: Score, directory: Path, pictures: Mapping[float, bytes],
     # flight.json last: it is what makes the folder a result.
     contents: dict[str, bytes | Written] = {
         TIMELINE_FILE: partial(write_timeline, score),
-        TILES_FILE: _tiles(score.record),
+        TILES_FILE: partial(_write_tiles, score.record),
         EVIDENCE_FILE: partial(_write_evidence, score.record),
         **_places(score.record),
         REPORT_FILE: render_html(score, pictures).encode("utf-8"),
@@ -282,17 +282,22 @@ def _no_constant(name: str) -> float:
     raise ValueError(f"{name} is not JSON")
 
 
-def _tiles(record: FlightRecord) -> bytes:
+def _write_tiles(record: FlightRecord, stream: BinaryIO) -> None:
     time_s = np.asarray(record.tiles.time_s, dtype=np.float64)
-    return npz_bytes({"time_s": time_s, "readable": np.asarray(record.tiles.readable, dtype=np.float32)})
+    write_npz(stream, {"time_s": time_s, "readable": np.asarray(record.tiles.readable, dtype=np.float32)})
 
 
-def _places(record: FlightRecord) -> dict[str, bytes]:
+def _places(record: FlightRecord) -> dict[str, Written]:
     """places.npz by its name; nothing for a record that was loaded from results without it."""
     if record.places is None:
         return {}
     time_s = np.asarray(record.places.time_s, dtype=np.float64)
-    return {PLACES_FILE: npz_bytes({"time_s": time_s, "descriptors": np.asarray(record.places.descriptors, np.int8)})}
+    arrays = {"time_s": time_s, "descriptors": np.asarray(record.places.descriptors, np.int8)}
+    return {PLACES_FILE: partial(_write_arrays, arrays)}
+
+
+def _write_arrays(arrays: Mapping[str, Any], stream: BinaryIO) -> None:
+    write_npz(stream, arrays)
 
 
 def _write_evidence(record: FlightRecord, stream: BinaryIO) -> None:
