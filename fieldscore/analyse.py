@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -20,7 +19,7 @@ from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
 from fieldscore.events import link_lost
 from fieldscore.exposure_trace import exposure_trace
-from fieldscore.frame import Frame, Luma, PictureArea, eight_bit
+from fieldscore.frame import Luma, eight_bit
 from fieldscore.links import Linker
 from fieldscore.measures import (
     COLUMNS,
@@ -30,10 +29,10 @@ from fieldscore.measures import (
     TILE_MEASURE,
     TRACE_COLUMNS,
 )
-from fieldscore.noise import noise_curve
 from fieldscore.picture import FirstLook, first_look
 from fieldscore.places import PlaceRows
 from fieldscore.record import LEAST_PIXELS, ClipFacts, Evidence, FlightRecord, PictureFacts
+from fieldscore.sequence import chained
 from fieldscore.timeline import DECIMALS, Timeline
 from fieldscore.units import from_eight_bit
 from fieldscore.video import CodedFrame, Flight, Problem
@@ -42,8 +41,6 @@ from fieldscore.workers import alive
 LOOKS = 40  # pictures in the first look: enough to see text stand still, 1 % of a minute's frames
 DAY_S = 86400.0
 LONGEST_S = 7 * DAY_S  # no flight is longer, and what is computed second by second has to stay bounded
-HOLD_S = 0.1  # s that slow measures are held at most (docs/decisions/held_measures.py)
-PACE_S = 1 / 31  # s between two measurements of motion: every frame at 30 a second, every second at 50 and 60
 _SMALL_PIXELS = 1920 * 1088  # 3 MB a picture: eight of them wait at most
 PROGRESS_EVERY = 32  # frames between two calls of `progress`
 _HASH_CHUNK = 1 << 20
@@ -88,7 +85,7 @@ def measure_flight(
         closing(PlaceRows()) as places,
         closing(Ahead(_pictures(flight, look), batch=_batch(flight))) as pictures,
     ):
-        for frame in _chained(pictures, area, lag=2 if look.interlaced else 1):
+        for frame in chained(pictures, area, lag=2 if look.interlaced else 1, rate=flight.frame_rate):
             if frame.time_s > LONGEST_S:
                 raise NotMeasurableError(
                     f"{title}: its times reach beyond {LONGEST_S / DAY_S:g} days; they are damaged"
@@ -196,37 +193,6 @@ def _pictures(flight: Flight, look: FirstLook) -> Iterator[CodedFrame]:
     if not is_small(flight):
         return frames
     return (replace(frame, luma=enlarged(frame.luma)) for frame in frames)
-
-
-def _chained(pictures: Iterable[CodedFrame], area: PictureArea, lag: int) -> Iterator[Frame]:
-    """Frames that know the one `lag` before them and no other."""
-    recent: deque[Frame] = deque(maxlen=lag)
-    anchor: tuple[int, Frame] | None = None
-    for number, one in enumerate(pictures):
-        previous = recent[0] if len(recent) == lag else None
-        if previous is not None:
-            previous.previous = None
-        frame = Frame(
-            one.luma,
-            area,
-            one.time_s,
-            bits=one.bits,
-            chroma=one.chroma,
-            previous=previous,
-            before=recent[-1] if recent else None,
-            damaged=one.damaged,
-            hold_s=HOLD_S,
-            pace_s=PACE_S,
-        )
-        if frame.is_paced:
-            if anchor is not None and (number - anchor[0]) % lag == 0:  # the last one whose motion was measured
-                frame.reference = anchor[1]
-            if anchor is not None:
-                anchor[1].reference = None
-            anchor = number, frame
-        frame.view(noise_curve)  # goes from frame to frame: each asks the one before
-        recent.append(frame)
-        yield frame
 
 
 def _facts(flight: Flight, look: FirstLook, time_s: npt.NDArray[np.float64]) -> ClipFacts:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,7 +24,7 @@ BROKEN_RATIO = 1.6  # over the flight's own median: a coarse codec steps at ever
 # (docs/decisions/torn_pictures.py).
 TORN_LIKENESS, TORN_AT_LEAST = 0.9, 7
 _TORN_GAP = 3  # measurements between two torn pictures that may be alike by chance
-_STEP_S, _TIME_SLACK_S = 1 / 31, 2e-3  # s: likeness is measured that often (analyse.PACE_S); times are rounded
+_STEP_S = 1 / 30  # s: likeness is measured about that often, and of fields from two before
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
 BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
 ABRUPT_S = 0.12  # a freeze begins from one frame to the next; a landing takes longer to come to rest
@@ -77,9 +76,7 @@ def torn(timeline: Timeline) -> Mask:
     The last unlike one is whole again: it is unlike the torn one before it. A cut is unlike once.
     """
     interval = timeline.interval_s
-    step = (
-        max(1, math.ceil((_STEP_S - _TIME_SLACK_S) / interval)) if interval > 0 else 1
-    )  # rows from one measurement to the next
+    step = max(1, round(_STEP_S / interval)) if interval > 0 else 1  # rows from one measurement to the next
     with np.errstate(invalid="ignore"):
         unlike = np.asarray(timeline["likeness"] < TORN_LIKENESS)
     joined = unlike.copy()

@@ -15,6 +15,7 @@ Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
 
 _TURNS = (0.0, 0.14, -0.14, 0.28, -0.28, 0.42, -0.42)  # rad a frame: 240, 480 and 720 degrees a second at 30 frames
+_COMMON_CODES = 2.0  # codes: structure under this does not tell two pictures apart
 _COMMON = 0.4  # share of the picture that must be in both
 _NOISE_CODES = 2.0  # codes: structure under this does not tell two pictures apart
 
@@ -66,3 +67,15 @@ def _likeness(
     power_other = np.maximum(at_shifts(0, 2) - sum_other**2 / count, 0.0)
     likeness = common / (np.sqrt(power_one * power_other) + _NOISE_CODES**2 * count)
     return np.where(count >= least, likeness, -1.0)
+
+
+def correlation(first: Floats, second: Floats, weight: Floats) -> float:
+    """Correlation of two pictures where they are picture, with so much taken as common that an even picture is like another."""
+    kept, one, two = weight.ravel(), first.ravel(), second.ravel()
+    count = float(kept.sum())
+    if not count:
+        return 1.0
+    one, two = ((each - np.float32(each @ kept / count)) * kept for each in (one, two))
+    common = _COMMON_CODES**2 * count
+    power = float(one @ one) * float(two @ two)
+    return float((float(one @ two) + common) / (np.sqrt(power) + common))

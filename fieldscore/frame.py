@@ -184,9 +184,8 @@ class Frame:
     """One picture at one instant. Arrays are read only: they may be the decoder's own buffers.
 
     `luma` is the coded plane in its own depth, `chroma` the two colour planes or None, `time_s` seconds from the
-    start of the flight. `previous` is the frame before (of the same parity for fields), None on the first; `before` the
-    one before of either parity; `reference` the frame that motion is measured from, None where this frame's is not
-    measured; `is_paced` says whether it is.
+    start of the flight. `previous` is the frame before (of the same parity for fields), None on the first; `reference`
+    the frame that motion is measured from, None where this frame's motion is not measured; `is_paced` says whether it is.
     """
 
     def __init__(  # noqa: PLR0913 - a coded picture is all of these
@@ -198,10 +197,8 @@ class Frame:
         bits: int = 8,
         chroma: tuple[npt.NDArray[Any], npt.NDArray[Any]] | None = None,
         previous: Frame | None = None,
-        before: Frame | None = None,
         damaged: bool = False,
         hold_s: float = 0.0,
-        pace_s: float = 0.0,
     ) -> None:
         self.luma = luma
         self.area = area
@@ -211,12 +208,10 @@ class Frame:
         self.previous = previous
         self.damaged = damaged
         self._views: dict[Callable[[Frame], Any], Any] = {}
-        before = before or previous
-        paced_before = None if before is None else before._paced
-        self._held: _Held = self._holds(hold_s, None if previous is None else previous._held, with_tiles=True)
-        self._paced: _Held = self._holds(pace_s, paced_before)
-        self.is_paced = self._paced is not paced_before
-        self.reference = previous if self.is_paced else None
+        self._held: _Held = self._holds(hold_s, None if previous is None else previous._held)
+        self._paced: dict[Callable[[Frame], Any], Any] = {}
+        self.is_paced = True
+        self.reference = previous
 
     def view(self, function: Callable[[Frame], View]) -> View:
         """Give `function(self)`, computed on first use and kept with the frame."""
@@ -238,31 +233,33 @@ class Frame:
         return result
 
     def paced(self, function: Callable[[Frame], View]) -> View:
-        """Give `function` of the last frame whose motion was measured: this one, or, where frames come fast, one before.
-
-        With `pace_s`, motion and what is told by it are measured that often, and at once where `held` is.
-        """
-        values = self._paced.values
-        if function not in values:
-            values[function] = function(self)
-        result: View = values[function]
+        """Give `function` of the last frame whose motion was measured: this one, or, where frames come fast, one before."""
+        if function not in self._paced:
+            self._paced[function] = function(self)
+        result: View = self._paced[function]
         return result
 
-    def _holds(self, hold_s: float, last: _Held | None, with_tiles: bool = False) -> _Held:
+    def follow(self, measured: Frame) -> None:
+        """Leave motion to the last frame whose motion was measured."""
+        self._paced, self.is_paced, self.reference = measured._paced, False, None
+
+    def is_lit_like(self, other: Frame) -> bool:
+        """Say whether level, spread, crushed and clipped share are within 1 % of another frame's, and both whole or damaged."""
+        return self.area is other.area and self.damaged == other.damaged and _alike(self, self.sums, other.sums)
+
+    def _holds(self, hold_s: float, last: _Held | None) -> _Held:
         if hold_s <= 0.0:
             return _Held(self.area, self.time_s, None, {})
         # on the first frame of all nothing is known that takes two
         fresh = last is None or last.first or last.area is not self.area
         due = fresh or (last is not None and self.time_s - last.time_s >= hold_s - _TIME_SLACK_S)
-        if due and with_tiles:  # the picture's histogram then comes with those of its tiles
+        if due:  # the picture's histogram then comes with those of its tiles
             _ = self.tile_histograms
         sums = self.sums
-        if not due and last is not None and last.sums is not None:
-            level, _, crushed, clipped, _ = np.abs(sums - last.sums).tolist()
-            spread = abs(_spread(sums) - _spread(last.sums))
-            like = max(level, spread) < _HELD_LEVEL * self.area.code_range.span
-            if like and max(crushed, clipped) < _HELD_SHARE and self.damaged == last.damaged:
-                return last
+        if due or last is None or last.sums is None or self.damaged != last.damaged:
+            return _Held(self.area, self.time_s, sums, {}, self.damaged, first=self.previous is None)
+        if _alike(self, sums, last.sums):
+            return last
         return _Held(self.area, self.time_s, sums, {}, self.damaged, first=self.previous is None)
 
     @cached_property
@@ -337,6 +334,13 @@ class Frame:
         """Block means in codes, shape [rows x 5, columns x 5]: the picture at the size of the reference object."""
         rows, columns = self.area.block_shape
         return area_means(self.small, (columns, rows))
+
+
+def _alike(frame: Frame, sums: npt.NDArray[np.float64], others: npt.NDArray[np.float64]) -> bool:
+    """Say whether two sets of sums are those of pictures in the same light."""
+    level, _, crushed, clipped, _ = np.abs(sums - others).tolist()
+    spread = abs(_spread(sums) - _spread(others))
+    return bool(max(level, spread) < _HELD_LEVEL * frame.area.code_range.span and max(crushed, clipped) < _HELD_SHARE)
 
 
 def _spread(sums: npt.NDArray[np.float64]) -> float:

@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.farther import farther_motion
+from fieldscore.farther import correlation, farther_motion
 from fieldscore.frame import BLOCKS_A_TILE, Frame, PictureArea
 
 Floats = npt.NDArray[np.float32]
@@ -29,9 +29,9 @@ _FREEDOM = BLOCKS_A_TILE**2 - _FITTED
 _RIDGE = 0.05  # squared codes: keeps the motion of a tile without structure at zero
 _BLUR_BLOCKS = 1.2  # gradients of a block picture hold over about this distance once it is blurred so far
 _STEPS = (2, 1)  # iterations on the halved and on the whole block picture; more change little, fewer lose accuracy
-_COMMON_CODES = 2.0  # codes: structure under this does not tell two pictures apart
 _UNLIKE = 0.95  # likeness below which motion is looked for farther away (docs/decisions/torn_pictures.py)
 _FARTHER_STEPS = 3  # iterations from there
+_AT_EDGE = 0.01  # blocks beyond the outermost one's middle that count as it
 _STILL_SHOWN = 0.3  # share of the picture that must be in both frames
 _GAIN_A_STEP = 1.2  # gain that a step allows for: more is noise, or takes another step
 _MOSTLY, _FEWEST_TILES = 0.8, 8  # tiles for the exposure change: share of a tile that must be picture, and how many
@@ -47,7 +47,8 @@ class Registration:
     """Motion of the whole picture since the frame before.
 
     `shift` (right, down) in blocks, `zoom` and `roll` as fractions (roll in radians, clockwise); `likeness` the
-    correlation of the blurred block pictures once motion is taken out; `identical` where nothing changed at all.
+    correlation of the blurred block pictures once motion is taken out; `identical` where nothing changed at all;
+    `interval_s` the time since the frame before.
     """
 
     shift: tuple[float, float]
@@ -55,11 +56,16 @@ class Registration:
     roll: float
     likeness: float
     identical: bool
+    interval_s: float
 
     def travel_blocks(self, height: int) -> float:
         """How far a picture of that height moved, in blocks: shift, and zoom and roll at half a height, as one length."""
         turn = np.hypot(self.zoom, self.roll) * height / 2
         return float(np.hypot(np.hypot(*self.shift), turn))
+
+    def speed_percent(self, height: int) -> float:
+        """The same in % of that height a second; NaN where both frames have one time."""
+        return 100.0 * self.travel_blocks(height) / height / self.interval_s if self.interval_s > 0 else float("nan")
 
 
 def registration(frame: Frame) -> Registration | None:
@@ -67,15 +73,16 @@ def registration(frame: Frame) -> Registration | None:
     previous = frame.reference
     if previous is None or previous.area is not frame.area:
         return None
+    interval_s = frame.time_s - previous.time_s
     if np.array_equal(frame.blocks, previous.blocks):
-        return Registration((0.0, 0.0), 0.0, 0.0, likeness=1.0, identical=True)
+        return Registration((0.0, 0.0), 0.0, 0.0, 1.0, identical=True, interval_s=interval_s)
     now, before = frame.view(_pyramid), previous.view(_pyramid)
     motion = _whole_picture(now, before)
-    likeness = _correlation(now[-1].picture, _warp(before[-1].picture, motion), now[-1].weight)
+    likeness = correlation(now[-1].picture, _warp(before[-1].picture, motion), now[-1].weight)
     if likeness < _UNLIKE:
         motion, likeness = max((motion, likeness), _from_farther(now, before), key=lambda one: one[1])
     right, down, zoom, roll = (float(one) for one in motion)
-    return Registration((right, down), zoom, roll, likeness, identical=False)
+    return Registration((right, down), zoom, roll, likeness, identical=False, interval_s=interval_s)
 
 
 def change_of_blocks(frame: Frame) -> Floats | None:
@@ -86,7 +93,7 @@ def change_of_blocks(frame: Frame) -> Floats | None:
     found, previous = frame.view(registration), frame.reference
     if found is None or previous is None:
         return None
-    change = frame.blocks - _warp(previous.blocks, np.array([*found.shift, found.zoom, found.roll]), np.nan)
+    change = frame.blocks - _seen(previous.blocks, np.array([*found.shift, found.zoom, found.roll]))
     return np.asarray(change[(frame.view(_pyramid)[-1].weight > 0) & np.isfinite(change)], dtype=np.float32)
 
 
@@ -208,16 +215,27 @@ def _affine(motion: Doubles, rows: int, columns: int) -> Doubles:
     )
 
 
-def _warp(picture: Floats, motion: Doubles, beyond: float | None = None) -> Floats:
-    """The picture before, moved by the motion of the whole picture; `beyond` it is that value, or its own edge's."""
+def _warp(picture: Floats, motion: Doubles) -> Floats:
+    """The picture before, moved by the motion of the whole picture; beyond its edge it goes on as at the edge."""
     rows, columns = picture.shape
-    size, matrix = (columns, rows), _affine(motion, rows, columns)
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    if beyond is None:
-        moved = cv2.warpAffine(picture, matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    else:
-        moved = cv2.warpAffine(picture, matrix, size, flags=flags, borderMode=cv2.BORDER_CONSTANT, borderValue=beyond)
+    matrix = _affine(motion, rows, columns)
+    moved = cv2.warpAffine(picture, matrix, (columns, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(moved, dtype=np.float32)
+
+
+def _seen(picture: Floats, motion: Doubles) -> Floats:
+    """The same, NaN where the picture before did not reach."""
+    rows, columns = picture.shape
+    (along, across, right), (back, up, down) = _affine(motion, rows, columns).astype(np.float32)
+    x, y = np.arange(columns, dtype=np.float32), np.arange(rows, dtype=np.float32)[:, None]
+    was_x, was_y = (along * x + right) + across * y, (back * x + down) + up * y
+    moved = _warp(picture, motion)
+    outside = (
+        (was_x < -_AT_EDGE) | (was_x > columns - 1 + _AT_EDGE) | (was_y < -_AT_EDGE) | (was_y > rows - 1 + _AT_EDGE)
+    )
+    moved[outside] = np.nan
+    return moved
 
 
 def _whole_picture(now: tuple[_Level, ...], before: tuple[_Level, ...]) -> Doubles:
@@ -227,7 +245,7 @@ def _whole_picture(now: tuple[_Level, ...], before: tuple[_Level, ...]) -> Doubl
         scale = 2 ** (len(_STEPS) - 1 - level)
         scaled = motion * (1 / scale, 1 / scale, 1, 1)
         for _ in range(steps):
-            scaled = scaled + _motion_step(one, _warp(other.known, scaled, np.nan))
+            scaled = scaled + _motion_step(one, _seen(other.known, scaled))
         motion = scaled * (scale, scale, 1, 1)
     return motion
 
@@ -238,10 +256,10 @@ def _from_farther(now: tuple[_Level, ...], before: tuple[_Level, ...]) -> tuple[
     motion = farther_motion(now[0].picture, before[0].picture, now[0].weight) * (scale, scale, 1, 1)
     one, other = now[-1], before[-1]
     for _ in range(_FARTHER_STEPS):
-        motion = motion + _motion_step(one, _warp(other.known, motion, np.nan))
-    warped = _warp(other.known, motion, np.nan)
+        motion = motion + _motion_step(one, _seen(other.known, motion))
+    warped = _seen(other.known, motion)
     seen = one.weight * np.isfinite(warped)
-    return motion, _correlation(one.picture, np.nan_to_num(warped), seen) if seen.mean() >= _STILL_SHOWN else -1.0
+    return motion, correlation(one.picture, np.nan_to_num(warped), seen) if seen.mean() >= _STILL_SHOWN else -1.0
 
 
 def _shrunk(picture: Floats, size: tuple[int, int]) -> Floats:
@@ -272,18 +290,6 @@ def _gradients(picture: Floats) -> tuple[Floats, Floats]:
     right = cv2.Sobel(picture, cv2.CV_32F, 1, 0, ksize=1, scale=0.5, borderType=cv2.BORDER_REPLICATE)
     down = cv2.Sobel(picture, cv2.CV_32F, 0, 1, ksize=1, scale=0.5, borderType=cv2.BORDER_REPLICATE)
     return np.asarray(right, dtype=np.float32), np.asarray(down, dtype=np.float32)
-
-
-def _correlation(first: Floats, second: Floats, weight: Floats) -> float:
-    """Correlation of two pictures where they are picture, with so much taken as common that an even picture is like another."""
-    kept, one, two = weight.ravel(), first.ravel(), second.ravel()
-    count = float(kept.sum())
-    if not count:
-        return 1.0
-    one, two = ((each - np.float32(each @ kept / count)) * kept for each in (one, two))
-    common = _COMMON_CODES**2 * count
-    power = float(one @ one) * float(two @ two)
-    return float((float(one @ two) + common) / (np.sqrt(power) + common))
 
 
 def _warped_blocks(frame: Frame, previous: Frame, motion: Doubles) -> Floats:

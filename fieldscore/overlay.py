@@ -19,7 +19,7 @@ _OFTEN = 0.15  # the same for a changing digit, as bright as the labels and besi
 _TEXT_CODES = 28  # a digit is at most this much darker than the labels
 # Correlation of the detail of two pictures from which on the scene has not moved between them, over that within each ...
 _SAME_SCENE = 0.7
-_SOMETHING = 0.05  # ... which is at least this: with less there is nothing but noise, which is always another
+_SOMETHING = 0.03  # ... which is at least this: with less there is nothing but noise, which is always another
 _MOVES = 0.5  # share of the key pictures: on the ground a light that goes on changes one or two of them
 _AT_MOST = 0.12  # a mask over this share is no overlay
 

@@ -12,11 +12,11 @@ import pytest
 from flight_material import HEIGHT, WIDTH, pictures, write_flight
 from frame_material import area_of
 
-import fieldscore.analyse as analyse
 from fieldscore.analyse import measure_flight
 from fieldscore.criteria import Criteria
 from fieldscore.errors import ClipError, FieldscoreError
 from fieldscore.record import FlightRecord
+from fieldscore.sequence import chained
 from fieldscore.video import Encoding
 
 MJPEG = Encoding(codec="mjpeg", quality=3, pixel_format="yuvj420p", full_range=True)
@@ -58,7 +58,7 @@ def test_a_frame_knows_the_one_of_its_parity(lag: int) -> None:
         for number in range(7)
     ]  # fmt: skip
     seen = []
-    for number, frame in enumerate(analyse._chained(shown, area_of(48, 64), lag)):  # type: ignore[arg-type]
+    for number, frame in enumerate(chained(shown, area_of(48, 64), lag=lag)):  # type: ignore[arg-type]
         before = frame.previous
         seen.append(None if before is None else round(before.time_s * 50))
         assert before is None or before.previous is None

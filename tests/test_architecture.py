@@ -23,7 +23,7 @@ LAYERS = (
     {"video", "signs", "levels", "overlay", "motion", "following"},
     {"noise", "picture", "links", "places"},
     {"exposure_trace"},
-    {"measures", "collect", "events", "flashes", "simulate", "hunting", "lamp_passes", "sun"},
+    {"measures", "collect", "events", "flashes", "simulate", "hunting", "lamp_passes", "sun", "sequence"},
     {"analyse", "recovery", "align"},
     {"scorecard"},
     {"brightness"},

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from frame_material import Luma, area_of, middle, noisy, texture
 
-from fieldscore.analyse import _chained
 from fieldscore.frame import Frame, PictureArea
 from fieldscore.measures.noise import noise_left
+from fieldscore.sequence import chained
 from fieldscore.video import CodedFrame
 
 HOLD_S = 0.1
@@ -82,45 +82,13 @@ def test_repeated_pictures_do_not_hide_noise(rate: float, repeats: tuple[int, ..
         if not repeats[number % len(repeats)]:
             picture = noisy(scene, 4.0, generator)
         shown.append(_shown(picture, number / rate))
-    noises = [noise_left(frame)[0] for frame in _chained(shown, area, lag=1)]
+    noises = [noise_left(frame)[0] for frame in chained(shown, area, rate=rate)]
     assert np.isfinite(noises[8:]).all()
     assert noises[-1] == pytest.approx(100 * 4.0 / 219, rel=0.25)
 
 
 def _shown(picture: Luma, time_s: float) -> CodedFrame:
     return CodedFrame(picture, None, time_s, 8, damaged=False, file_index=0)
-
-
-@pytest.mark.parametrize(
-    ("rate", "lag", "measured", "since"),
-    [
-        (30.0, 1, [0, 1, 2, 3, 4, 5], [None, 0, 1, 2, 3, 4]),
-        (25.0, 1, [0, 1, 2, 3, 4, 5], [None, 0, 1, 2, 3, 4]),
-        (60.0, 1, [0, 1, 1, 3, 3, 5, 5, 7], [None, 0, None, 1, None, 3, None, 5]),
-        (59.94, 2, [0, 1, 2, 2, 4, 4, 6, 6], [None, None, 0, None, 2, None, 4, None]),
-        (50.0, 2, [0, 1, 2, 2, 4, 4, 6, 6], [None, None, 0, None, 2, None, 4, None]),
-        (120.0, 1, [0, 1, 1, 1, 1, 5, 5, 5, 5, 9], [None, 0, None, None, None, 1, None, None, None, 5]),
-    ],
-)
-def test_motion_is_measured_thirty_times_a_second(
-    rate: float, lag: int, measured: list[int], since: list[int | None]
-) -> None:
-    """Motion is measured on every frame up to 30 a second, on as many of more, from the last such frame (or field of its kind)."""
-    area = area_of(60, 80)
-    frames = []
-    for frame in _chained([_shown(_grey(100), number / rate) for number in range(len(measured))], area, lag):
-        reference = frame.reference
-        frames.append((round(frame.paced(_time) * rate), None if reference is None else round(reference.time_s * rate)))
-        assert reference is None or reference.reference is None  # no chain of pictures is kept alive
-    assert [own for own, _ in frames] == measured
-    assert [reference for _, reference in frames] == since
-
-
-def test_motion_is_measured_at_once_where_the_light_steps() -> None:
-    """A frame between two measurements is measured from the one before where the level steps by 2 %."""
-    codes = [100, 100, 100, 100, 105, 105, 105]
-    frames = _chained([_shown(_grey(code), number / 60) for number, code in enumerate(codes)], area_of(60, 80), lag=1)
-    assert [round(frame.paced(_time) * 60) for frame in frames] == [0, 1, 1, 3, 4, 4, 6]
 
 
 def test_slow_drift_adds_up() -> None:

@@ -139,7 +139,7 @@ def test_identical_frames() -> None:
     """A repeated frame is identical, does not move and leaves nothing to measure noise on."""
     picture = coded(middle(BIG))
     frame = chain([picture, picture.copy()])[1]
-    assert registration(frame) == Registration((0.0, 0.0), 0.0, 0.0, likeness=1.0, identical=True)
+    assert registration(frame) == Registration((0.0, 0.0), 0.0, 0.0, 1.0, True, frame.time_s)
     assert residual(frame) is None
     assert _speed(frame) == 0.0
 
@@ -181,8 +181,8 @@ def test_speed_in_heights_a_second(rate: float) -> None:
 def test_zoom_and_roll_count_as_length() -> None:
     """Shift, and zoom and roll at half a height, add as one length at right angles."""
     # 3-4-5 triangles: zoom and roll 0.03, 0.04 at 30 blocks are 1.5 blocks; with a shift of 2 blocks 2.5
-    assert Registration((0.0, 0.0), 0.03, 0.04, 1.0, False).travel_blocks(60) == pytest.approx(1.5)
-    assert Registration((1.2, 1.6), 0.03, 0.04, 1.0, False).travel_blocks(60) == pytest.approx(2.5)
+    assert Registration((0.0, 0.0), 0.03, 0.04, 1.0, False, 0.1).travel_blocks(60) == pytest.approx(1.5)
+    assert Registration((1.2, 1.6), 0.03, 0.04, 1.0, False, 0.1).travel_blocks(60) == pytest.approx(2.5)
 
 
 def test_size_of_the_picture_does_not_matter() -> None:

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import numpy as np
 
-import fieldscore.analyse as pass_
+import fieldscore.sequence as pass_
+from fieldscore import measure_flight
 from fieldscore.simulate.demo import write_demo
 from fieldscore.timeline import Timeline
 
@@ -32,7 +33,7 @@ def main(folder: Path) -> None:
         tables = {}
         for hold in (0.0, *HOLDS):
             pass_.HOLD_S = hold
-            tables[hold] = pass_.measure_flight([path]).timeline
+            tables[hold] = measure_flight([path]).timeline
         off = {hold: off_truth(path, table) for hold, table in tables.items()}
         for hold in HOLDS:
             cells = []
@@ -57,4 +58,4 @@ if __name__ == "__main__":
     print(
         "Held for 0.1 s, the readable share is as near to the truth as measured on every frame, at a third of the cost:"
     )
-    print("sets HOLD_S = 0.1 in fieldscore/analyse.py, and 1 % for level, crushed and clipped in fieldscore/frame.py.")
+    print("sets HOLD_S = 0.1 in fieldscore/sequence.py, and 1 % for level, crushed and clipped in fieldscore/frame.py.")

@@ -19,12 +19,13 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.analyse import _chained, look_at
+from fieldscore.analyse import look_at
 from fieldscore.criteria import Criteria
 from fieldscore.events import TORN_AT_LEAST, TORN_LIKENESS, runs, torn
 from fieldscore.frame import PictureArea
 from fieldscore.measure import Column
 from fieldscore.motion import registration
+from fieldscore.sequence import chained
 from fieldscore.timeline import Timeline
 from fieldscore.video import CodedFrame, Flight
 
@@ -61,7 +62,7 @@ def _timeline(area: PictureArea, frames: list[tuple[Luma, float]]) -> Timeline:
     shown = (CodedFrame(luma, None, time_s, 8, damaged=False, file_index=0) for luma, time_s in frames)
     likeness = [
         np.nan if found is None else found.likeness
-        for found in (one.paced(registration) for one in _chained(shown, area, 1))
+        for found in (one.paced(registration) for one in chained(shown, area))
     ]
     return Timeline(np.array([time_s for _, time_s in frames]), {"likeness": np.array(likeness)}, (column,), {})
 

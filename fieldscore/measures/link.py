@@ -21,7 +21,12 @@ _CHROMA_STEP = 8  # every 8th chroma sample is plenty for a mean over the pictur
     Column("spread_codes", "code", "neither", "Standard deviation of the picture: near 0 on a blank screen."),
     Column("patch_spread_codes", "code", "neither", "The same of the tiles' means: small beside the former in snow."),
     Column("colour_codes", "code", "neither", "How far the mean colour is from grey: large on a coloured screen."),
-    Column("likeness", "", "neither", "Correlation with the frame before, motion taken out: near 0 in snow."),
+    Column(
+        "likeness",
+        "",
+        "neither",
+        "Correlation with the frame before (about 1/30 s before), motion taken out: near 0 in snow.",
+    ),
     Column("repeated", "0/1", "lower", "1 where the frame is identical to the one before."),
     Column("damaged", "0/1", "lower", "1 where the decoder says that the picture is not whole."),
     Column(
@@ -30,14 +35,10 @@ _CHROMA_STEP = 8  # every 8th chroma sample is plenty for a mean over the pictur
 )
 def link_signs(frame: Frame) -> tuple[float, ...]:
     """Spread of pixels and of tile means in codes, colour offset in codes, likeness, repetition, damage and block edges."""
-    patches, likeness, edges = frame.paced(_slow_signs)
-    colour = frame.held(_colour)
-    return frame.view(spread), patches, colour, likeness, frame.view(repeats), float(frame.damaged), edges
-
-
-def _slow_signs(frame: Frame) -> tuple[float, float, float]:
-    found = frame.view(registration)
-    return frame.view(patch_spread), float("nan") if found is None else found.likeness, _block_edges(frame)
+    found, colour = frame.paced(registration), frame.held(_colour)
+    likeness = float("nan") if found is None else found.likeness
+    repeated, damaged = frame.view(repeats), float(frame.damaged)
+    return frame.view(spread), frame.paced(patch_spread), colour, likeness, repeated, damaged, _block_edges(frame)
 
 
 def _colour(frame: Frame) -> float:

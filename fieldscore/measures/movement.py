@@ -20,7 +20,4 @@ from fieldscore.motion import registration
 def movement(frame: Frame) -> tuple[float, ...]:
     """Speed of the picture in % of its height a second."""
     found = frame.view(registration)
-    if found is None or frame.reference is None or frame.time_s <= frame.reference.time_s:
-        return (float("nan"),)
-    height = frame.area.block_shape[0]
-    return (100.0 * found.travel_blocks(height) / height / (frame.time_s - frame.reference.time_s),)
+    return (float("nan") if found is None else found.speed_percent(frame.area.block_shape[0]),)

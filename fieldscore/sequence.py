@@ -1,0 +1,64 @@
+"""The frames of a pass one after another: which one each knows, and on which of them motion is measured."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Iterator
+
+from fieldscore.frame import Frame, PictureArea
+from fieldscore.motion import registration
+from fieldscore.noise import noise_curve
+from fieldscore.signs import is_still, unchanged_percent
+from fieldscore.video import CodedFrame
+
+HOLD_S = 0.1  # s that slow measures are held at most (docs/decisions/held_measures.py)
+MOTION_RATE = 30.0  # frames a second on which motion is measured in flight, about (docs/decisions/paced_motion.py)
+# %/s of the picture's height, three times a standing camera's wobble: under it a small lamp may be seen to light, so that
+# every frame is measured.
+STANDING_PERCENT = 10.0
+
+
+def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, rate: float = 0.0) -> Iterator[Frame]:
+    """Frames that know the one `lag` before them (2 where they are fields), and no other.
+
+    `rate`: frames a second. Of more than `MOTION_RATE`, motion is measured on every second (third ...) frame, from the last one
+    measured; on every frame while the camera stands, where the picture repeats the one before, and where its light moves. Fields
+    are measured each, from the one before of their parity.
+    """
+    stride = max(1, round(rate / MOTION_RATE)) if lag == 1 else 1
+    recent: deque[Frame] = deque(maxlen=lag)
+    measured: Frame | None = None
+    since = 0
+    for one in pictures:
+        previous = recent[0] if len(recent) == lag else None
+        if previous is not None:
+            previous.previous = previous.reference = None
+        frame = Frame(
+            one.luma,
+            area,
+            one.time_s,
+            bits=one.bits,
+            chroma=one.chroma,
+            previous=previous,
+            damaged=one.damaged,
+            hold_s=HOLD_S,
+        )
+        since += 1
+        if stride > 1 and measured is not None:
+            if since < stride and not _due(frame, measured):
+                frame.follow(measured)
+            else:
+                frame.reference = measured
+        if frame.is_paced:
+            measured, since = frame, 0
+        frame.view(noise_curve)  # goes from frame to frame: each asks the one before
+        recent.append(frame)
+        yield frame
+
+
+def _due(frame: Frame, measured: Frame) -> bool:
+    """Say whether motion has to be measured on a frame that could do without."""
+    found = measured.view(registration)
+    if found is None or not frame.is_lit_like(measured) or is_still(frame.view(unchanged_percent)):
+        return True
+    return found.speed_percent(frame.area.block_shape[0]) < STANDING_PERCENT
