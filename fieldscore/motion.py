@@ -31,6 +31,7 @@ _BLUR_BLOCKS = 1.2  # gradients of a block picture hold over about this distance
 _STEPS = (2, 1)  # iterations on the halved and on the whole block picture; more change little, fewer lose accuracy
 _UNLIKE = 0.95  # likeness below which motion is looked for farther away (docs/decisions/torn_pictures.py)
 _FARTHER_STEPS = 3  # iterations from there
+_SURE = 0.9  # likeness from which on it is believed; what is torn or another scene has less
 _AT_EDGE = 0.01  # blocks beyond the outermost one's middle that count as it
 _STILL_SHOWN = 0.3  # share of the picture that must be in both frames
 _GAIN_A_STEP = 1.2  # gain that a step allows for: more is noise, or takes another step
@@ -80,7 +81,9 @@ def registration(frame: Frame) -> Registration | None:
     motion = _whole_picture(now, before)
     likeness = correlation(now[-1].picture, _warp(before[-1].picture, motion), now[-1].weight)
     if likeness < _UNLIKE:
-        motion, likeness = max((motion, likeness), _from_farther(now, before), key=lambda one: one[1])
+        farther, like = _from_farther(now, before)
+        if like >= _SURE:  # else it is another picture, and as unlike as it looks
+            motion, likeness = farther, like
     right, down, zoom, roll = (float(one) for one in motion)
     return Registration((right, down), zoom, roll, likeness, identical=False, interval_s=interval_s)
 

@@ -14,7 +14,7 @@ import pytest
 from flight_material import HEIGHT, WIDTH, pictures, record_of, timeline_of, write_flight
 from frame_material import area_of, chain, coded, frame_of, middle, noisy, texture
 
-import fieldscore.analyse as analyse
+import fieldscore.sequence as sequence
 from fieldscore import Criteria, measure_flight, score_flight
 from fieldscore.collect import Rows, Thumbs, TileBins, jpeg
 from fieldscore.errors import ClipError, NotMeasurableError
@@ -90,7 +90,7 @@ def test_two_frames_are_alive(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
             gc.collect()
             alive.append(sum(one() is not None for one in known))
 
-    monkeypatch.setattr(analyse, "Frame", Watched)
+    monkeypatch.setattr(sequence, "Frame", Watched)
     measure_flight([write_flight(tmp_path / "a.mp4", 30)])
     assert len(alive) == 30
     assert max(alive) <= 3
