@@ -22,7 +22,8 @@ BROKEN_EDGES = 1.9
 BROKEN_RATIO = 1.6  # over the flight's own median: a coarse codec steps at every block
 # Torn pictures keep a likeness up to this, and are so many in a row; a flip or a quick turn leaves more, or is over sooner
 # (docs/decisions/torn_pictures.py).
-TORN_LIKENESS, TORN_AT_LEAST = 0.9, 7
+TORN_LIKENESS, TORN_AT_LEAST = 0.9, 9
+TORN_SHARE = 0.7  # of the stretch that is unlike: a lamp that blinks five times a second leaves a third
 _TORN_GAP = 3  # measurements between two torn pictures that may be alike by chance
 _STEP_S = 1 / 30  # s: likeness is measured about that often, and of fields from two before
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
@@ -86,7 +87,8 @@ def torn(timeline: Timeline) -> Mask:
             joined[stop:start] = True
     found = np.zeros(len(unlike), dtype=np.bool_)
     for start, stop in runs(joined):
-        if np.count_nonzero(unlike[start:stop]) >= TORN_AT_LEAST * step:
+        count = np.count_nonzero(unlike[start:stop])
+        if count >= TORN_AT_LEAST * step and count >= TORN_SHARE * (stop - start):
             found[start : stop - step * (stop < len(unlike))] = True
     return found
 
@@ -156,7 +158,7 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
     cannot be told (dark, link lost) it is taken to go on as before.
     """
     time_s = timeline.time_s
-    if len(timeline) < 2:  # noqa: PLR2004 - nothing to compare
+    if len(timeline) < 2 or not timeline.interval_s > 0:  # noqa: PLR2004 - nothing to compare
         return Airtime(float(time_s[0]), float(time_s[-1]), "whole clip")
     motion = timeline["motion_percent"].copy()
     motion[lost] = np.nan

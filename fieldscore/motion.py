@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.farther import correlation, farther_motion
+from fieldscore.farther import correlation, farther_motion, same_detail
 from fieldscore.frame import BLOCKS_A_TILE, Frame, PictureArea
 
 Floats = npt.NDArray[np.float32]
@@ -33,7 +33,6 @@ _UNLIKE = 0.95  # likeness below which motion is looked for farther away (docs/d
 _FARTHER_STEPS = 3  # iterations from there
 _SURE = 0.9  # likeness from which on it is believed; what is torn or another scene has less
 _AT_EDGE = 0.01  # blocks beyond the outermost one's middle that count as it
-_STILL_SHOWN = 0.3  # share of the picture that must be in both frames
 _GAIN_A_STEP = 1.2  # gain that a step allows for: more is noise, or takes another step
 _MOSTLY, _FEWEST_TILES = 0.8, 8  # tiles for the exposure change: share of a tile that must be picture, and how many
 _LOCAL_STEPS = 2  # iterations of the parallax fit
@@ -82,7 +81,7 @@ def registration(frame: Frame) -> Registration | None:
     likeness = correlation(now[-1].picture, _warp(before[-1].picture, motion), now[-1].weight)
     if likeness < _UNLIKE:
         farther, like = _from_farther(now, before)
-        if like >= _SURE:  # else it is another picture, and as unlike as it looks
+        if like >= _SURE and like > likeness:  # else it is another picture, and as unlike as it looks
             motion, likeness = farther, like
     right, down, zoom, roll = (float(one) for one in motion)
     return Registration((right, down), zoom, roll, likeness, identical=False, interval_s=interval_s)
@@ -262,7 +261,8 @@ def _from_farther(now: tuple[_Level, ...], before: tuple[_Level, ...]) -> tuple[
         motion = motion + _motion_step(one, _seen(other.known, motion))
     warped = _seen(other.known, motion)
     seen = one.weight * np.isfinite(warped)
-    return motion, correlation(one.picture, np.nan_to_num(warped), seen) if seen.mean() >= _STILL_SHOWN else -1.0
+    warped = np.nan_to_num(warped)
+    return motion, correlation(one.picture, warped, seen) if same_detail(one.picture, warped, seen) else -1.0
 
 
 def _shrunk(picture: Floats, size: tuple[int, int]) -> Floats:

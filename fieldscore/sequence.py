@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Iterable, Iterator
 
@@ -25,7 +26,7 @@ def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, 
     measured; on every frame while the camera stands, where the picture repeats the one before, and where its light moves. Fields
     are measured each, from the one before of their parity.
     """
-    stride = max(1, round(rate / MOTION_RATE)) if lag == 1 else 1
+    stride = max(1, round(rate / MOTION_RATE)) if lag == 1 and 0.0 < rate < math.inf else 1
     recent: deque[Frame] = deque(maxlen=lag)
     measured: Frame | None = None
     since = 0

@@ -78,9 +78,27 @@ def test_a_cut_is_not_torn() -> None:
     assert not torn(timeline_of(40, likeness=likeness)).any()
 
 
+def test_a_blinking_lamp_is_not_torn() -> None:
+    """Pictures that are unlike at every third frame, as by a lamp that blinks, are no tear however long it goes on."""
+    likeness = np.full(120, 0.99)
+    likeness[20:80:3] = 0.6
+    assert not torn(timeline_of(120, likeness=likeness)).any()
+
+
+def test_a_lamp_that_lights_is_no_far_shift() -> None:
+    """A large lamp that lights over a ground of hardly any detail is not taken for a shift of half the picture."""
+    rows = np.linspace(60.0, 140.0, HEIGHT)[:, None] * np.ones((1, WIDTH))
+    scene = rows + 6.0 * (middle(texture(720, 960)) - 120.0) / 80.0
+    lit = scene.copy()
+    cv2.circle(lit, (420, 200), 90, 235.0, -1)
+    found = chain([coded(scene), coded(lit)])[1].view(registration)
+    assert found is not None
+    assert np.hypot(*found.shift) < 10.0
+
+
 @pytest.mark.parametrize(("rate", "step"), [(30.0, 1), (25.0, 1), (60.0, 2), (50.0, 2)])
 def test_how_long_pictures_must_be_unlike(rate: float, step: int) -> None:
-    """Seven measurements in a row, of which the last is of a picture whole again; one fewer is no tear."""
+    """Nine measurements in a row, of which the last is of a picture whole again; one fewer is no tear."""
     for count, lost in ((TORN_AT_LEAST, TORN_AT_LEAST - 1), (TORN_AT_LEAST - 1, 0)):
         likeness = np.full(80, 0.99)
         likeness[20 : 20 + count * step] = 0.6
