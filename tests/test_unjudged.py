@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -58,6 +59,9 @@ def test_a_clip_without_a_share_gets_its_results_and_no_comparison(
     assert first.error is None
     assert first.folder is not None
     assert {"report.html", "report.pdf", "flight.json", "timeline.csv"} <= {one.name for one in first.folder.iterdir()}
+    assert "nothing can be put down to a cause" in (first.folder / "report.html").read_text(encoding="utf-8")
+    told = json.loads((first.folder / "flight.json").read_text(encoding="ascii"))["notes"]
+    assert any(note.startswith("usable.lost_by_cause.") and "not looked for" not in note for note in told)
     again = run_job(Job((), first.folder, tmp_path / "again", Criteria()))
     assert again.result == first.result
     saved = Job((), first.folder, tmp_path / "compared", Criteria())

@@ -115,7 +115,7 @@ def _usable(score: Score, reasons: list[str]) -> dict[str, Any]:
         reasons.append(f"usable.longest_gap_at_s: {'there was no gap' if nothing_lost else f'not measurable, {why}'}")
     for cause, share in data["lost_by_cause"].items():
         if share is None:
-            reasons.append(f"usable.lost_by_cause.{cause}: not measured, this cause is not looked for")
+            reasons.append(f"usable.lost_by_cause.{cause}: not measurable, {why}")
     return data
 
 
