@@ -198,7 +198,6 @@ class Frame:
         chroma: tuple[npt.NDArray[Any], npt.NDArray[Any]] | None = None,
         previous: Frame | None = None,
         damaged: bool = False,
-        hold_s: float = 0.0,
     ) -> None:
         self.luma = luma
         self.area = area
@@ -208,7 +207,7 @@ class Frame:
         self.previous = previous
         self.damaged = damaged
         self._views: dict[Callable[[Frame], Any], Any] = {}
-        self._held: _Held = self._holds(hold_s, None if previous is None else previous._held)
+        self._held: _Held = _Held(area, time_s, None, {})
         self._paced: dict[Callable[[Frame], Any], Any] = {}
         self.is_paced = True
         self.reference = previous
@@ -221,11 +220,7 @@ class Frame:
         return result
 
     def held(self, function: Callable[[Frame], View]) -> View:
-        """Give `function` of the frame that this one is held to: itself, or an earlier one that it is still like.
-
-        With `hold_s`, slow measures are taken that often, and at once where level, spread, crushed or clipped share
-        moved, or damage comes or goes.
-        """
+        """Give `function` of the frame that this one is held to: itself, or an earlier one that it is still like."""
         values = self._held.values
         if function not in values:
             values[function] = function(self)
@@ -247,12 +242,19 @@ class Frame:
         """Say whether level, spread, crushed and clipped share are within 1 % of another frame's, and both whole or damaged."""
         return self.area is other.area and self.damaged == other.damaged and _alike(self, self.sums, other.sums)
 
+    def hold(self, hold_s: float) -> None:
+        """Hold slow measures to those of the frame before, where that is still like this one.
+
+        They are taken anew after `hold_s` seconds, on the next frame whose motion is measured, and at once where level,
+        spread, crushed or clipped share moved, or damage comes or goes.
+        """
+        self._held = self._holds(hold_s, None if self.previous is None else self.previous._held)
+
     def _holds(self, hold_s: float, last: _Held | None) -> _Held:
-        if hold_s <= 0.0:
-            return _Held(self.area, self.time_s, None, {})
         # on the first frame of all nothing is known that takes two
         fresh = last is None or last.first or last.area is not self.area
-        due = fresh or (last is not None and self.time_s - last.time_s >= hold_s - _TIME_SLACK_S)
+        late = last is not None and self.time_s - last.time_s >= hold_s - _TIME_SLACK_S
+        due = fresh or (late and self.is_paced)
         if due:  # the picture's histogram then comes with those of its tiles
             _ = self.tile_histograms
         sums = self.sums

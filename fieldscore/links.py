@@ -108,7 +108,8 @@ class Linker:
         self._motion = Motion()
         self._last: _Key | None = None
         self._part: tuple[PictureArea, Floats] | None = None
-        self._unlinked: tuple[Frame, int] | None = None
+        self._between: tuple[Frame, int] | None = None
+        self._end: tuple[Frame, int] | None = None
         self._links: list[ExposureLink] = []
         self._brightness: list[float] = []
 
@@ -121,8 +122,11 @@ class Linker:
             same_lines = (row - last.row) % frame.area.lines_a_row == 0  # a field is linked to fields of its parity
             if not same_lines:
                 return
+            self._end = frame, row
+            if not frame.is_paced:  # its small pictures are nobody else's: linked frames share those of registration
+                return
             if frame.time_s - last.time_s < KEY_EVERY_S - 1e-3:
-                self._unlinked = frame, row
+                self._between = frame, row
                 return
         if _no_scene(frame):
             self._motion.forget()
@@ -134,13 +138,13 @@ class Linker:
                 self._links.append(link)
             elif frame.time_s - last.time_s < LONGEST_S:
                 self._motion.forget()  # it was wrong, and what begins from it would be
-                self._unlinked = frame, row
+                self._between = frame, row
                 return  # this frame shows nothing that can be followed; another may
-        self._last, self._unlinked = key, None
+        self._last, self._between, self._end = key, None, None
 
     def _link_the_end(self) -> None:
         """Link the last frame of all, however soon it came after the one before, so that the trace ends with the flight."""
-        last, end = self._last, self._unlinked
+        last, end = self._last, self._end
         if last is None or end is None or last.area is not end[0].area or _no_scene(end[0]):
             return
         self._motion.forget()  # was over a longer time
@@ -149,7 +153,7 @@ class Linker:
         if link is not None:
             self._links.append(link)
             self._last = key
-        self._unlinked = None
+        self._end = None
 
     def _link(self, before: _Key, after: _Key, frame: Frame) -> ExposureLink | None:
         if not np.any(before.normal != after.normal):
@@ -165,7 +169,7 @@ class Linker:
         """Levels [patches] above the floor, as fractions, of the same surfaces before and after."""
         height, width = after.picture.shape
         x, y = _places(height, width)
-        between = self._between(before, after)
+        between = self._picture_between(before, after)
         flow = self._motion.back(before.normal, after.normal, between)
         was_x, was_y = x + flow[..., 0], y + flow[..., 1]
         ok = self._picture_part(frame.area)
@@ -202,11 +206,11 @@ class Linker:
         good &= (np.minimum(one, two) > _LOW) & (np.maximum(one, two) < _HIGH)
         return (one[good], two[good]) if np.count_nonzero(good) >= _FEWEST else None
 
-    def _between(self, before: _Key, after: _Key) -> Between | None:
+    def _picture_between(self, before: _Key, after: _Key) -> Between | None:
         """The last frame between, normalised, and the share of the time that it lies back from `after`; None without one."""
-        if self._unlinked is None:
+        if self._between is None:
             return None
-        frame, row = self._unlinked
+        frame, row = self._between
         if not before.row < row < after.row or frame.area is not after.area:
             return None  # snow or a blank screen needs no look: no patch holds for it, and the next frame is linked instead
         back = (after.time_s - frame.time_s) / (after.time_s - before.time_s)

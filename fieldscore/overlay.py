@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -24,18 +25,42 @@ _MOVES = 0.5  # share of the key pictures: on the ground a light that goes on ch
 _AT_MOST = 0.12  # a mask over this share is no overlay
 
 
+@dataclass(frozen=True)
+class Views:
+    """Pictures [height, width] each of which shows the scene from elsewhere than the one before; `shown`: how many were looked at
+    and show anything at all.
+    """
+
+    pictures: list[Luma]
+    shown: int
+
+    def __len__(self) -> int:
+        """Count them."""
+        return len(self.pictures)
+
+    @property
+    def moves(self) -> bool:
+        """Say whether half or more of what was looked at shows the scene from elsewhere than the one before."""
+        return self.shown > 0 and len(self) >= _MOVES * self.shown
+
+
 def overlay_mask(pictures: Sequence[Luma]) -> tuple[Mask | None, str]:
+    """Give the mask [height, width] of overlay text, or None, and a note where it could not be looked for."""
+    return overlay_of(views_of_scene(pictures))
+
+
+def overlay_of(views: Views) -> tuple[Mask | None, str]:
     """Give the mask [height, width] of overlay text, or None, and a note where it could not be looked for.
 
     A pixel belongs to the overlay where it stands out from its surroundings, the same way, in most pictures;
     digits that change belong to it where they are as bright as such labels and near one. Only pictures between
     which the scene moved count, so that a drone on the ground is not taken for text.
     """
-    height, width = pictures[0].shape
-    reach = _reach(height)
-    moved, _ = _moved(pictures, reach)
+    moved = views.pictures
     if len(moved) < _PICTURES_AT_LEAST:
         return None, "overlay text not looked for: the scene hardly moves, so text cannot be told from it"
+    height, width = moved[0].shape
+    reach = _reach(height)
     bright = np.zeros((height, width), dtype=np.uint16)
     dark = np.zeros((height, width), dtype=np.uint16)
     for picture in moved:
@@ -55,27 +80,14 @@ def overlay_mask(pictures: Sequence[Luma]) -> tuple[Mask | None, str]:
     return (mask, "") if mask.mean() <= _AT_MOST else (None, "")
 
 
-def scene_moves(pictures: Sequence[Luma]) -> bool:
-    """Say whether half or more of some pictures [height, width] show the scene from elsewhere than the one before."""
-    moved, shown = _moved(pictures, _reach(pictures[0].shape[0]))
-    return shown > 0 and len(moved) >= _MOVES * shown
-
-
-def views_of_scene(pictures: Sequence[Luma]) -> int:
-    """Count the pictures [height, width] that show the scene from elsewhere than the one counted before."""
-    return len(_moved(pictures, _reach(pictures[0].shape[0]))[0]) if pictures else 0
-
-
 def _reach(height: int) -> int:
     """Half width in px of the surroundings that letters stand out from."""
     return max(3, height // 40) | 1
 
 
-def _moved(pictures: Sequence[Luma], reach: int) -> tuple[list[Luma], int]:
-    """Pictures each of which shows another scene, or the scene from elsewhere, than the one kept before it.
-
-    And how many show anything at all.
-    """
+def views_of_scene(pictures: Sequence[Luma]) -> Views:
+    """Pick the pictures [height, width] that show another scene, or the scene from elsewhere, than the one picked before."""
+    reach = _reach(pictures[0].shape[0]) if pictures else 0
     kept: list[Luma] = []
     shown = 0
     last: tuple[Floats, Floats] | None = None
@@ -87,7 +99,7 @@ def _moved(pictures: Sequence[Luma], reach: int) -> tuple[list[Luma], int]:
         if last is None or _differ(detail, last):
             kept.append(picture)
             last = detail
-    return kept, shown
+    return Views(kept, shown)
 
 
 def _small_detail(picture: Luma, reach: int) -> tuple[Floats, Floats]:

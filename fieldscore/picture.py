@@ -16,7 +16,7 @@ import numpy.typing as npt
 from fieldscore.criteria import Criteria
 from fieldscore.frame import PictureArea
 from fieldscore.levels import Ends, chain_ends
-from fieldscore.overlay import overlay_mask, scene_moves, views_of_scene
+from fieldscore.overlay import Views, overlay_of, views_of_scene
 from fieldscore.signs import is_blank, is_snow
 
 Luma = npt.NDArray[np.uint8]
@@ -84,7 +84,7 @@ def first_look(
     bottom, right = bottom - _SOFT_EDGE * (bottom < height), right - _SOFT_EDGE * (right < width)
     window = (top, bottom, left, right)
     inside = [picture[top:bottom, left:right] for picture in pictures]
-    mask, why = overlay_mask(_for_text(inside, more, (height, width), window))
+    mask, why = overlay_of(_views_for_text(inside, more, (height, width), window))
     if why:
         notes.append(why)
     ends = chain_ends(inside, mask, range_tag)
@@ -105,29 +105,29 @@ def first_look(
     )
 
 
-def _for_text(
+def _views_for_text(
     known: list[Luma],
     more: Callable[[int], Sequence[Luma]] | None,
     shape: tuple[int, int],
     window: tuple[int, int, int, int],
-) -> list[Luma]:
-    """Enough pictures of a scene to tell text from it, cut to the window: those known, or others if more can be had.
+) -> Views:
+    """Views of a scene, enough to tell text from it, cut to the window: of the pictures known, or of others if more can be had.
 
-    The known ones where they show no motion: noise and a lamp that is lit make a scene on the ground look new.
+    Of those known where they show no motion: noise and a lamp that is lit make a scene on the ground look new.
     For text alone: levels are read from key pictures, which a codec blurs less.
     """
-    if more is None or views_of_scene(known) >= _ENOUGH_FOR_TEXT or not scene_moves(known):
-        return known
+    views = views_of_scene(known)
+    if more is None or len(views) >= _ENOUGH_FOR_TEXT or not views.moves:
+        return views
     top, bottom, left, right = window
-    best, views = known, views_of_scene(known)
     for enough in (
         _ENOUGH_FOR_TEXT,
         _PLENTY_FOR_TEXT,
     ):  # plenty, where some show a lost link, or the ground before the flight
-        if views < _ENOUGH_FOR_TEXT:
+        if len(views) < _ENOUGH_FOR_TEXT:
             found = [one[top:bottom, left:right] for one in more(enough) if one.shape == shape and _shows_a_scene(one)]
-            best, views = max((best, views), (found, views_of_scene(found)), key=lambda one: one[1])
-    return best
+            views = max(views, views_of_scene(found), key=len)
+    return views
 
 
 def _shows_a_scene(picture: Luma) -> bool:

@@ -12,7 +12,7 @@ from fieldscore.noise import noise_curve
 from fieldscore.signs import is_still, unchanged_percent
 from fieldscore.video import CodedFrame
 
-HOLD_S = 0.1  # s that slow measures are held at most (docs/decisions/held_measures.py)
+HOLD_S = 0.1  # s that slow measures are held, and to the next frame that motion is measured on (docs/decisions/held_measures.py)
 MOTION_RATE = 30.0  # frames a second on which motion is measured in flight, about (docs/decisions/paced_motion.py)
 # %/s of the picture's height, three times a standing camera's wobble: under it a small lamp may be seen to light, so that
 # every frame is measured.
@@ -42,7 +42,6 @@ def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, 
             chroma=one.chroma,
             previous=previous,
             damaged=one.damaged,
-            hold_s=HOLD_S,
         )
         since += 1
         if stride > 1 and measured is not None:
@@ -52,6 +51,7 @@ def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, 
                 frame.reference = measured
         if frame.is_paced:
             measured, since = frame, 0
+        frame.hold(HOLD_S)
         frame.view(noise_curve)  # goes from frame to frame: each asks the one before
         recent.append(frame)
         yield frame

@@ -23,9 +23,14 @@ def _pass(pictures: list[Luma], rate: float = 30.0, lag: int = 1) -> list[int]:
     taken: list[int] = []
     for number, picture in enumerate(pictures):
         previous = frames[number - lag] if number >= lag else None
-        frames.append(Frame(picture, area, number / rate, previous=previous, hold_s=HOLD_S))
+        frames.append(_held(Frame(picture, area, number / rate, previous=previous)))
         taken.append(round(frames[-1].held(_time) * rate))
     return taken
+
+
+def _held(frame: Frame) -> Frame:
+    frame.hold(HOLD_S)
+    return frame
 
 
 def _time(frame: Frame) -> float:
@@ -67,7 +72,7 @@ def test_damage_is_not_lent_to_sound_pictures() -> None:
     frames: list[Frame] = []
     for number, damaged in enumerate((False, False, True, False)):
         previous = frames[-1] if frames else None
-        frames.append(Frame(_grey(100), area, number / 100, previous=previous, damaged=damaged, hold_s=HOLD_S))
+        frames.append(_held(Frame(_grey(100), area, number / 100, previous=previous, damaged=damaged)))
     assert [round(frame.held(_time) * 100) for frame in frames] == [0, 1, 2, 3]
 
 
@@ -106,14 +111,14 @@ def test_fields_are_held_with_their_own_parity() -> None:
 def test_another_area_is_measured_at_once() -> None:
     """Figures of another part of the picture are never taken over."""
     area: PictureArea = area_of(60, 80)
-    first = Frame(_grey(100), area, 0.0, hold_s=HOLD_S)
+    first = _held(Frame(_grey(100), area, 0.0))
     first.held(_time)
-    second = Frame(_grey(100), replace(area, window=(0, 48, 0, 80)), 0.01, previous=first, hold_s=HOLD_S)
+    second = _held(Frame(_grey(100), replace(area, window=(0, 48, 0, 80)), 0.01, previous=first))
     assert second.held(_time) == 0.01
 
 
 def test_without_a_hold_every_frame_is_measured() -> None:
-    """A frame made without `hold_s` is measured itself."""
+    """A frame that is not held to another is measured itself."""
     area = area_of(60, 80)
     first = Frame(_grey(100), area, 0.0)
     assert first.held(_time) == 0.0

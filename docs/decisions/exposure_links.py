@@ -45,7 +45,7 @@ def many_steps() -> links.Linker:
 class NothingBetween(links.Linker):
     """Neither begins from a frame between nor asks it."""
 
-    def _between(self, *arguments: Any) -> None:
+    def _picture_between(self, *arguments: Any) -> None:
         return None
 
 
