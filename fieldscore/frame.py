@@ -223,14 +223,14 @@ class Frame:
         """Give `function` of the frame that this one is held to: itself, or an earlier one that it is still like."""
         values = self._held.values
         if function not in values:
-            values[function] = function(self)
+            values[function] = self.view(function)
         result: View = values[function]
         return result
 
     def paced(self, function: Callable[[Frame], View]) -> View:
         """Give `function` of the last frame whose motion was measured: this one, or, where frames come fast, one before."""
         if function not in self._paced:
-            self._paced[function] = function(self)
+            self._paced[function] = self.view(function)
         result: View = self._paced[function]
         return result
 
