@@ -2,7 +2,7 @@
 
 Near ground moves far meanwhile; where it is striped, by a stripe or more, and the nearest stripe passes for the right one.
 So motion is first found from the newer picture back to the last one between, from its share of the motion before, drawn
-out to all of the time, and found again from there (docs/decisions/exposure_links.py).
+out to all of the time, and found again from there; being near by then, at full size alone (docs/decisions/exposure_links.py).
 """
 
 from __future__ import annotations
@@ -27,19 +27,15 @@ _NORMAL_MEAN = 128.0  # code of the local mean
 _FLOW_STRIDE = 8  # samples between the squares of 8 x 8 that are followed: no overlap, at the full 160 x 120
 _FLOW_STEPS = 6  # iterations of each; with more the trace is no better (docs/decisions/exposure_links.py)
 _FLOW_COARSEST = 2  # halvings of the picture that motion is first found on; more would leave 20 x 15 samples
+_NEAR_STEPS = 4  # iterations from a motion that is near already
 
 
 class Motion:
     """Motion from each picture back to the one before, begun from that of the pair before."""
 
     def __init__(self) -> None:
-        self._flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
-        self._flow.setFinestScale(0)
-        self._flow.setPatchStride(_FLOW_STRIDE)
-        self._flow.setGradientDescentIterations(_FLOW_STEPS)
-        self._flow.setCoarsestScale(_FLOW_COARSEST)
-        self._flow.setUseMeanNormalization(False)  # the pictures are normalised already
-        self._flow.setUseSpatialPropagation(False)  # a neighbour's stripe is as good as one's own, and as wrong
+        self._flow = _search(_FLOW_COARSEST, _FLOW_STEPS)
+        self._near = _search(0, _NEAR_STEPS)
         self._last: Floats | None = None
 
     def forget(self) -> None:
@@ -51,11 +47,25 @@ class Motion:
         start = self._last
         if start is None or start.shape[:2] != after.shape:
             start = np.zeros((*after.shape, 2), dtype=np.float32)
+        search = self._flow
         if between is not None:
             picture, share = between
             start = np.asarray(self._flow.calc(after, picture, start * share), dtype=np.float32) / share
-        self._last = np.asarray(self._flow.calc(after, before, start), dtype=np.float32)
+            search = self._near
+        self._last = np.asarray(search.calc(after, before, start), dtype=np.float32)
         return self._last
+
+
+def _search(coarsest: int, steps: int) -> cv2.DISOpticalFlow:
+    """A search for motion that begins after so many halvings of the picture and takes so many iterations at each size."""
+    flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
+    flow.setFinestScale(0)
+    flow.setCoarsestScale(coarsest)
+    flow.setPatchStride(_FLOW_STRIDE)
+    flow.setGradientDescentIterations(steps)
+    flow.setUseMeanNormalization(False)  # the pictures are normalised already
+    flow.setUseSpatialPropagation(False)  # a neighbour's stripe is as good as one's own, and as wrong
+    return flow
 
 
 def small(picture: npt.NDArray[Any], area: PictureArea) -> Floats:

@@ -8,11 +8,14 @@ of amplified noise.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import lru_cache
+
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.frame import Frame
+from fieldscore.frame import Frame, PictureArea
 from fieldscore.record import Places
 from fieldscore.spool import Spool
 
@@ -43,32 +46,51 @@ def descriptor(frame: Frame) -> npt.NDArray[np.int8]:
     """
     area = frame.area
     rows, columns = grid(area.shape[0] * area.lines_a_row, area.shape[1])
-    normal = normalised(frame.blocks, None if area.overlay is None else area.block_ok)
+    normal = normalised(frame.blocks, None if area.overlay is None else _known(area))
     small = cv2.resize(normal, (columns, rows), interpolation=cv2.INTER_AREA)
     return np.asarray(np.round(small * SCALE), dtype=np.int8)
 
 
-def normalised(blocks: Floats, known: npt.NDArray[np.bool_] | None = None) -> Floats:
+@dataclass(frozen=True)
+class Known:
+    """Where blocks [rows, columns] are known: 1, else 0; and the share of the surroundings that is."""
+
+    weight: Floats
+    share: Floats
+
+
+def known_where(ok: npt.NDArray[np.bool_]) -> Known:
+    """Known where `ok` [rows, columns]."""
+    weight = ok.astype(np.float32)
+    return Known(weight, np.asarray(np.maximum(_around(weight), 1e-6), dtype=np.float32))
+
+
+@lru_cache(maxsize=4)
+def _known(area: PictureArea) -> Known:
+    """Known where there is no overlay."""
+    return known_where(area.block_ok)
+
+
+def _around(values: Floats) -> Floats:
+    """Smooth surroundings of each place [rows, columns], computed at a coarser size."""
+    sigma = SURROUNDINGS * values.shape[0] / _COARSER
+    whole, coarse = values.shape[::-1], (values.shape[1] // _COARSER, values.shape[0] // _COARSER)
+    smaller = cv2.resize(values, coarse, interpolation=cv2.INTER_AREA)
+    smooth = cv2.GaussianBlur(smaller, (0, 0), sigma)
+    return np.asarray(cv2.resize(smooth, whole, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+
+
+def normalised(blocks: Floats, known: Known | None = None) -> Floats:
     """Give block means [rows, columns] in codes as local spreads from the local mean; 0 where not `known` (None: all is).
 
     x = d s / (s^2 + n^2), with d the difference from the mean of the surroundings, s their spread and n the noise.
     """
-    sigma = SURROUNDINGS * blocks.shape[0] / _COARSER
-    whole, coarse = blocks.shape[::-1], (blocks.shape[1] // _COARSER, blocks.shape[0] // _COARSER)
-
-    def around(values: Floats) -> Floats:
-        smaller = cv2.resize(values, coarse, interpolation=cv2.INTER_AREA)
-        smooth = cv2.GaussianBlur(smaller, (0, 0), sigma)
-        return np.asarray(cv2.resize(smooth, whole, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
-
     if known is None:
-        away = blocks - around(blocks)
-        power = around(away * away)
+        away = blocks - _around(blocks)
+        power = _around(away * away)
     else:
-        weight = known.astype(np.float32)
-        share = np.asarray(np.maximum(around(weight), 1e-6), dtype=np.float32)
-        away = np.asarray((blocks - around(blocks * weight) / share) * weight, dtype=np.float32)
-        power = around(away * away) / share
+        away = np.asarray((blocks - _around(blocks * known.weight) / known.share) * known.weight, dtype=np.float32)
+        power = _around(away * away) / known.share
     normal = away * np.sqrt(power) / (power + np.float32(NOISE_CODES**2))
     return np.asarray(np.clip(normal, -MOST_SPREADS, MOST_SPREADS), dtype=np.float32)
 

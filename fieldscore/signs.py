@@ -22,6 +22,7 @@ _BLANK_SPREAD_CODES = 1.5  # a generated screen is flat but for the codec's wobb
 _SCREEN_SPREAD_CODES = 8.0
 _SCREEN_COLOUR_CODES = 40.0
 _HALF = 0.5  # a tile more than half under the overlay is not looked at
+_ONE_IN, _MAY_CHANGE = 8, 0.4  # rows of blocks; twice the share of pixels that a repeat coded again changes at most
 _STILL_PERCENT = 80.0  # share of blocks that did not change from which on a frame is a repeat, coded again
 
 
@@ -60,6 +61,8 @@ def repeats(frame: Frame) -> float:
     previous = frame.previous
     if previous is None or previous.area is not frame.area:
         return float("nan")
+    if not frame.is_paced:  # else its motion would have been measured
+        return 0.0
     if frame.view(unchanged_percent) < 100.0:  # noqa: PLR2004 - all of it
         return 0.0
     return float(np.array_equal(frame.blocks, previous.blocks))
@@ -71,6 +74,15 @@ def unchanged_percent(frame: Frame) -> float:
     Two rows of each block are looked at.
     """
     return _unchanged(frame, frame.previous)
+
+
+def might_repeat(frame: Frame) -> bool:
+    """Say whether a frame may be one that `is_still`, from one in eight of the rows looked at for that; quick."""
+    previous = frame.previous
+    if previous is None or previous.area is not frame.area:
+        return False
+    now, then = frame.view(_looked_at)[0][::_ONE_IN], previous.view(_looked_at)[0][::_ONE_IN]
+    return cv2.countNonZero(cv2.absdiff(now, then)) <= _MAY_CHANGE * now.size
 
 
 def unchanged_in_step(frame: Frame) -> float:

@@ -55,8 +55,8 @@ def _frames(pictures: list[Luma], times_s: list[float], rate: float, lag: int = 
         (25.0, [0, 1, 2, 3, 4, 5, 6, 7]),
         (30.0, [0, 1, 2, 3, 4, 5, 6, 7]),
         (50.0, [0, 1, 1, 3, 3, 5, 5, 7]),
-        (60.0, [0, 1, 1, 3, 3, 5, 5, 7]),
-        (120.0, [0, 1, 1, 1, 1, 5, 5, 5]),
+        (60.0, [0, 1, 1, 1, 4, 4, 4, 7]),
+        (120.0, [0, 1, 1, 1, 1, 1, 1, 7]),
     ],
 )
 def test_motion_is_measured_about_thirty_times_a_second(rate: float, measured: list[int]) -> None:

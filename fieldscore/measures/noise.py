@@ -33,7 +33,8 @@ def noise_left(frame: Frame) -> tuple[float, ...]:
         "%",
         "lower",
         "Share of blocks identical to the frame before: a codec that freezes blocks fakes silence.",
-    )
+    ),
+    paced=True,
 )
 def frozen(frame: Frame) -> tuple[float, ...]:
     """Share of blocks without any change since the frame before, in %."""

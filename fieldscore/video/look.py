@@ -18,8 +18,8 @@ from fieldscore.video.probe import Facts
 from fieldscore.workers import alive
 
 # One picture in so many: a key frame by itself costs about five times the mean (measured at 1080p60, 25
-# Mbit/s), which makes this 5 % of a full pass.
-ONE_IN = 100
+# Mbit/s), which makes this 4 % of a full pass.
+ONE_IN = 120
 FEWEST = 8  # pictures looked at whatever they cost
 WANTED = 10  # where there are so many key pictures: text is then told from the scene without a second look
 # Where key frames are fewer than FEWEST, every picture has to be decoded; of a long file only so many
