@@ -138,7 +138,7 @@ class Linker:
                 self._links.append(link)
             elif frame.time_s - last.time_s < LONGEST_S:
                 self._motion.forget()  # it was wrong, and what begins from it would be
-                self._between = frame, row
+                self._between = None
                 return  # this frame shows nothing that can be followed; another may
         self._last, self._between, self._end = key, None, None
 

@@ -108,5 +108,5 @@ if __name__ == "__main__":
 # (_OTHER_BETWEEN in links.py; 0.4 to 0.8 do as well): without it the mean flight has 0.15 stop for 0.11 within 5 s, black set down
 # 0.55 for 0.25, for ground that is taken for the next stripe. Sets _OTHER_SURFACE, and _FLOOR_SPREAD in
 # exposure_trace.py: the floor's least-squares estimate, loosely held at 0.
-# Sets _NEAR_STEPS: from the motion between, four iterations at full size are as good as all sizes and six (0.098 and 0.108 stop within
-# 5 s on the mean flight; the same number good), for half the time; three are 0.102.
+# Sets _NEAR_STEPS: from the motion between, four iterations at full size are as good as all sizes and six (0.098 and 0.108 stop
+# within 5 s on the mean flight; the same number good), for half the time; three give 0.102.
