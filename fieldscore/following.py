@@ -13,13 +13,12 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.frame import Luma, PictureArea, area_means
+from fieldscore.frame import FLOW_A_BLOCK, Luma, PictureArea, area_means
 
 Floats = npt.NDArray[np.float32]
 # A picture between two others, and the share of the time from the older to the newer that it lies before the newer.
 Between = tuple[Luma, np.float32]
 
-FLOW_A_BLOCK = 2  # samples along a block's side in the picture that motion is found on: 160 x 120 of a 4:3 picture
 _NORMAL_OVER = 13  # samples over which brightness and contrast are taken out before motion is found
 _NORMAL_NOISE = 9.0  # squared codes: patches without structure stay flat
 _NORMAL_CODES = 40.0  # codes that one local standard deviation becomes

@@ -19,6 +19,7 @@ Floats = npt.NDArray[np.float32]
 View = TypeVar("View")
 
 FINE_A_BLOCK = 4  # samples along a block's side in the picture that is warped for registration
+FLOW_A_BLOCK = 2  # the same in the picture that dense motion is found on: 160 x 120 of a 4:3 picture
 BLOCKS_A_TILE = 5  # blocks along a tile's side: 12 x 5 = 60 blocks in the height, 8 px each at 480 lines
 # A frame's histograms are taken from rows with an odd step, so that every row phase of the 8 x 8 coding blocks
 # is met; pixels beyond this budget are skipped (docs/decisions/row_step.py).
@@ -326,16 +327,26 @@ class Frame:
 
     @cached_property
     def fine(self) -> Floats:
-        """The picture in codes at four samples a block (or the half-size picture where that is smaller)."""
+        """The picture in codes at about four samples a block (or the half-size picture where that is smaller)."""
         rows, columns = (FINE_A_BLOCK * size for size in self.area.block_shape)
         height, width = self.small.shape
+        if width == 2 * columns and height % 2 == 0 and height < 2 * rows:  # three samples down: a fast half
+            rows = height // 2
         return area_means(self.small, (min(width, columns), min(height, rows)))
+
+    @cached_property
+    def coarse(self) -> Floats:
+        """The picture in codes at two samples a block, whatever its size."""
+        rows, columns = (FLOW_A_BLOCK * size for size in self.area.block_shape)
+        return area_means(self.small, (columns, rows))
 
     @cached_property
     def blocks(self) -> Floats:
         """Block means in codes, shape [rows x 5, columns x 5]: the picture at the size of the reference object."""
         rows, columns = self.area.block_shape
-        return area_means(self.small, (columns, rows))
+        height, width = self.small.shape
+        enough = height >= FLOW_A_BLOCK * rows and width >= FLOW_A_BLOCK * columns  # so that means of means are means
+        return area_means(self.coarse if enough else self.small, (columns, rows))
 
 
 def _alike(frame: Frame, sums: npt.NDArray[np.float64], others: npt.NDArray[np.float64]) -> bool:

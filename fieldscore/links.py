@@ -21,8 +21,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.following import FLOW_A_BLOCK, Between, Motion, normal_codes, normalised, small
-from fieldscore.frame import BLOCKS_A_TILE, Frame, Luma, PictureArea
+from fieldscore.following import Between, Motion, normal_codes, normalised, small
+from fieldscore.frame import BLOCKS_A_TILE, FLOW_A_BLOCK, Frame, Luma, PictureArea
 from fieldscore.signs import is_blank, is_snow, patch_spread, spread
 from fieldscore.units import DEFAULT_CURVE, from_linear, to_linear
 
@@ -39,6 +39,7 @@ _OTHER_BETWEEN = 0.6  # the same share for the frame between, which is nearer (d
 _INSIDE = 0.9  # share of a patch that must be picture in both frames
 _CLIPPED = 0.004  # share of a patch at the ceiling from which on its light is not known
 _CRUSHED = 0.3  # the same at the floor
+_ALL = 255.0  # code that marks a sample: its share of a mean is known to a 255th
 _NEAR_END_CODES = 8.0  # codes below the ceiling that count as clipped once pictures are averaged
 _LOW, _HIGH = 0.04, 0.75  # level fractions above the floor: below is noise, above the shoulder of many curves begins
 _FEWEST = 20  # patches without which there is no link
@@ -214,7 +215,7 @@ class Linker:
         if not before.row < row < after.row or frame.area is not after.area:
             return None  # snow or a blank screen needs no look: no patch holds for it, and the next frame is linked instead
         back = (after.time_s - frame.time_s) / (after.time_s - before.time_s)
-        return normal_codes(normalised(small(frame.small, frame.area))), np.float32(back)
+        return normal_codes(normalised(frame.coarse)), np.float32(back)
 
     def _picture_part(self, area: PictureArea) -> Floats:
         """1 where the small picture is free of overlay, else 0; kept while the area is the same."""
@@ -240,9 +241,9 @@ def _no_scene(frame: Frame) -> bool:
 def _key(frame: Frame, row: int) -> _Key:
     """The small pictures of a frame that is linked."""
     area = frame.area
-    larger = frame.small
+    larger = frame.reduced
     darkest, brightest, _, _ = cv2.minMaxLoc(larger)
-    picture = small(larger, area)
+    picture = frame.coarse
     normal, none = normalised(picture), np.zeros_like(picture)
     ceiling, floor = area.ceiling - _NEAR_END_CODES, area.floor + area.criteria.clip_margin_codes
     return _Key(
@@ -252,9 +253,14 @@ def _key(frame: Frame, row: int) -> _Key:
         picture=picture,
         normal=normal_codes(normal),
         structure=np.asarray(normal * normal, dtype=np.float32),
-        clipped=small(cv2.threshold(larger, ceiling, 1.0, cv2.THRESH_BINARY)[1], area) if brightest > ceiling else none,
-        crushed=small(cv2.threshold(larger, floor, 1.0, cv2.THRESH_BINARY_INV)[1], area) if darkest <= floor else none,
+        clipped=_shares(cv2.threshold(larger, ceiling, _ALL, cv2.THRESH_BINARY)[1], area) if brightest > ceiling else none,
+        crushed=_shares(cv2.threshold(larger, floor, _ALL, cv2.THRESH_BINARY_INV)[1], area) if darkest <= floor else none,
     )
+
+
+def _shares(marked: npt.NDArray[Any], area: PictureArea) -> Floats:
+    """Share, at the size that motion is found on, of a picture that is marked with `_ALL`, else 0."""
+    return np.asarray(small(marked, area) * np.float32(1.0 / _ALL), dtype=np.float32)
 
 
 def _fit(before: int, after: int, old: Doubles, new: Doubles, curve: str = DEFAULT_CURVE) -> ExposureLink | None:
