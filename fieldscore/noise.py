@@ -96,7 +96,7 @@ def noise(frame: Frame) -> Noise | None:
 def noise_curve(frame: Frame) -> NoiseCurve | None:
     """The noise curve in force: the frame before's while it is fresh or nothing better can be measured, else a new one."""
     last = None if frame.previous is None else frame.previous.view(noise_curve)
-    if last is not None and frame.time_s - last.time_s < _wait(last.taken) - _SLACK_S:
+    if last is not None and not is_due(last, frame.time_s):
         return last
     found = frame.view(registration)
     if found is None or found.likeness < _ALIKE or (last is not None and says_nothing_of_noise(frame)):
@@ -125,6 +125,11 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
     if not np.isfinite(variances).any():
         return last
     return NoiseCurve(frame.time_s, levels, variances, wholes, counts, 1 if last is None else last.taken + 1)
+
+
+def is_due(last: NoiseCurve | None, time_s: float) -> bool:
+    """Say whether noise is to be measured again at a time."""
+    return last is None or time_s - last.time_s >= _wait(last.taken) - _SLACK_S
 
 
 def _wait(taken: int) -> float:

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 
 from fieldscore.frame import Frame, PictureArea
 from fieldscore.motion import registration
-from fieldscore.noise import noise_curve
+from fieldscore.noise import is_due, noise_curve
 from fieldscore.signs import is_still, might_repeat, unchanged_percent
 from fieldscore.video import CodedFrame
 
@@ -70,9 +70,11 @@ class _Pace:
         self._seldom = max(self.often, int(rate / SLOW_RATE + _ROUNDED)) if known else 1
 
     def after(self, measured: Frame) -> int:
-        """Frames from one that motion was measured on to the next."""
+        """Frames from one that motion was measured on to the next; few where noise is due, which motion adds to."""
         found = measured.view(registration)
         if self._seldom == self.often or found is None or found.likeness < SLOW_LIKENESS:
+            return self.often
+        if is_due(measured.view(noise_curve), measured.time_s + self._seldom / self._rate):
             return self.often
         travel = found.speed_percent(measured.area.block_shape[0]) * self._seldom / self._rate
         return self._seldom if travel <= SLOW_PERCENT else self.often
