@@ -253,8 +253,12 @@ def _key(frame: Frame, row: int) -> _Key:
         picture=picture,
         normal=normal_codes(normal),
         structure=np.asarray(normal * normal, dtype=np.float32),
-        clipped=_shares(cv2.threshold(larger, ceiling, _ALL, cv2.THRESH_BINARY)[1], area) if brightest > ceiling else none,
-        crushed=_shares(cv2.threshold(larger, floor, _ALL, cv2.THRESH_BINARY_INV)[1], area) if darkest <= floor else none,
+        clipped=_shares(cv2.threshold(larger, ceiling, _ALL, cv2.THRESH_BINARY)[1], area)
+        if brightest > ceiling
+        else none,
+        crushed=_shares(cv2.threshold(larger, floor, _ALL, cv2.THRESH_BINARY_INV)[1], area)
+        if darkest <= floor
+        else none,
     )
 
 
