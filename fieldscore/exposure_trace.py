@@ -24,6 +24,9 @@ Doubles = npt.NDArray[np.float64]
 # comes into view and is gone after a second, tight enough that contrast growing on approach does not pass for veil leaving
 # (docs/decisions/exposure_trace.py).
 VEIL_SPREAD = 0.06
+# Toward the sun or near a lamp veil is large, and goes where a post hides the source. The glow found is only what of the
+# spread light differs over the picture; what is alike everywhere is several times as much (docs/decisions/glow.py).
+VEIL_OF_GLOW = 7.0
 # Level fraction that black is set down by: how far it is believed to be off, and the least and most. Lifted blacks are
 # mostly found as the floor; blacks set further down leave hardly any dark to measure.
 _FLOOR_SPREAD, _FLOOR_LEAST, _FLOOR_MOST = 0.1, -0.05, 0.12
@@ -75,6 +78,7 @@ class _Chain:
 
     def __init__(self, links: Sequence[ExposureLink]) -> None:
         self.rows = np.array([links[0].before, *(link.after for link in links)])
+        self.shine = np.array([links[0].shine, *(link.shine for link in links)])
         self.light = np.array([link.light for link in links])
         self.precision = np.array([link.precision for link in links]).T
         effects = [(link.floor, link.glow) for link in links]
@@ -90,11 +94,11 @@ class _Chain:
         self.exposure, self.veil = (np.zeros(len(links) + 1) for _ in range(2))
         self._states, self._middle = np.zeros((2 * len(links) + 2, self.terms.shape[2])), 1.0
 
-    def solve(self) -> tuple[Doubles, Doubles]:
+    def solve(self, glow: float) -> tuple[Doubles, Doubles]:
         """Find the states from what was found, and by what a unit of each shared thing would move them.
 
-        Gives the least-squares terms [2] and [2, 2] of the shared things. Exposure counts in stops, veil in units of the
-        median patch's light at the first row's exposure.
+        `glow` is its strength as it is known so far. Gives the least-squares terms [2] and [2, 2] of the shared things.
+        Exposure counts in stops, veil in units of the median patch's light at the first row's exposure.
         """
         import scipy.linalg
 
@@ -103,7 +107,7 @@ class _Chain:
         weight = _NATURAL * self._middle / surface  # stops that one unit of veil adds to the median patch
         band = _band(self.precision, weight)
         band[0, 0::2] += _ANCHOR
-        band[0, 1::2] += VEIL_SPREAD**-2
+        band[0, 1::2] += 1.0 / (VEIL_SPREAD**2 + np.square(VEIL_OF_GLOW * glow * self.shine))
         self._states = scipy.linalg.solveh_banded(band, _right(self.terms, self.precision, weight), lower=True)
         moved = np.stack(
             [np.diff(self._states[0::2], axis=0), np.diff(self._states[1::2], axis=0) * weight[:, None]], 1
@@ -132,7 +136,7 @@ def _solve(chains: Sequence[_Chain]) -> Doubles:
     for _ in range(_ROUNDS):
         right, normal = np.zeros(2), np.diag([_FLOOR_SPREAD**-2.0, GLOW_SPREAD**-2.0])
         for chain in chains:
-            score, information = chain.solve()
+            score, information = chain.solve(float(shared[1]))
             right, normal = right + score / _ALIKE_LINKS, normal + information / _ALIKE_LINKS
         shared = _bounded(normal, right)
         for chain in chains:

@@ -23,7 +23,7 @@ _MOST_SIGMA = 0.7  # stops between patches from which on the frames do not show 
 _ALIKE_PATCHES = 4.0  # neighbouring patches share their errors: so many count as one
 _DIM = 6.0  # times darker than the median patch from which on a patch's share of veil is not followed further
 _TELLS_FLOOR = 0.08  # stops of change from which on dark and bright patches differ enough to tell where black is
-_FLOOR_STEP = 0.02  # level fraction over which the effect of the floor is differenced
+_FLOOR_STEP = 0.08  # level fraction over which the effect of the floor is differenced: as far as one is set down
 _VEIL_RIDGE = 1e-3  # of the weight: keeps the fit defined where all patches are alike
 GLOW_SPREAD = (
     0.5  # strength of glow in units of white: a lens spreads 1 to 5 % of light that is 10 times white, or more
@@ -56,7 +56,8 @@ class ExposureLink:
     `change` (stops) and `veil` (light added, in units of the median patch's light, as stops for that patch) with their
     `precision` [3]: the entries 11, 12 and 22 of the inverse covariance. `light`: linear light of the median patch in
     the older frame, 1 = nominal white. `floor`: a level fraction of black set down (or, negative, lifted). `glow`: light that
-    clipped sources spread, in units of white.
+    clipped sources spread, in units of white; `shine`: how much light a unit of it lays over the picture, in units of the
+    median patch's light.
     """
 
     before: int
@@ -67,6 +68,7 @@ class ExposureLink:
     light: float
     floor: Effect = NO_EFFECT
     glow: Effect = NO_EFFECT
+    shine: float = 0.0
 
 
 def fit(  # noqa: PLR0913, PLR0917 - what a comparison of two frames is
@@ -76,10 +78,11 @@ def fit(  # noqa: PLR0913, PLR0917 - what a comparison of two frames is
     new: Doubles,
     curve: str = DEFAULT_CURVE,
     gained: Doubles | None = None,
+    shine: float = 0.0,
 ) -> ExposureLink | None:
     """Fit a link to the light [patches] of the same surfaces, robustly; None where they differ too much.
 
-    `gained` [patches]: change of the glow of unit sources at each; None without a source.
+    `gained` [patches]: change of the glow of unit sources at each; None without a source. `shine`: their mean glow, as light.
     """
     ratio, light = np.log2(new / old), np.sqrt(old * new)
     middle = _median(light)
@@ -115,6 +118,7 @@ def fit(  # noqa: PLR0913, PLR0917 - what a comparison of two frames is
         _median(old),
         effect(_of_floor(light, change, curve)) if abs(change) >= _TELLS_FLOOR else NO_EFFECT,
         NO_EFFECT if glow is None else effect(-glow),
+        shine / middle,
     )
 
 

@@ -41,9 +41,9 @@ _OTHER_SURFACE, _PLAIN = 0.8, 300.0
 _OTHER_BETWEEN = 0.6  # the same share for the frame between, which is nearer (docs/decisions/exposure_links.py)
 _INSIDE = 0.9  # share of a patch that must be picture in both frames
 _CLIPPED = 0.004  # share of a patch at the ceiling from which on its light is not known
-_CRUSHED = 0.3  # the same at the floor
+_CRUSHED = 0.1  # the same at the floor: what is cut off there lifts the mean of what is left
 _NEAR_END_CODES = 8.0  # codes below the ceiling that count as clipped once pictures are averaged
-_LOW, _HIGH = 0.04, 0.75  # level fractions above the floor: below is noise, above the shoulder of many curves begins
+_LOW, _HIGH = 0.04, 0.85  # level fractions above the floor: below is noise, above the shoulder of many curves begins
 _FEWEST = 20  # patches without which there is no link
 _LINEAR_SHARE = np.float32(0.23)  # of linear in cubic interpolation at which second-order errors cancel
 
@@ -126,7 +126,8 @@ class Linker:
             return None
         curve = frame.area.criteria.transfer_curve
         old, new = (to_linear(one, curve) for one in levels[:2])
-        return fit(before.row, after.row, old, new, curve, levels[2])
+        shine = 0.0 if after.glow is None else float(after.glow.mean())
+        return fit(before.row, after.row, old, new, curve, levels[2], shine)
 
     def _patches(self, before: _Key, after: _Key, frame: Frame) -> tuple[Doubles, Doubles, Doubles | None] | None:
         """Levels [patches] above the floor, as fractions, of the same surfaces before and after, and the glow gained."""
