@@ -34,7 +34,9 @@ _GLOW_MOST = 3.0  # strength of glow; no lens takes light away, and under so str
 _ALIKE_LINKS = 4.0  # links in a row share their errors: so many count as one
 _ROUNDS = 3  # the weight of veil depends on the exposure found: so many times to and fro
 _ANCHOR = 1e-6  # holds the first exposure, which links do not fix
-_SWIFT = 0.5  # stops between two linked rows from which on the coarse shape between them says more than a straight line
+# Between two linked rows the brightness of the picture says when the exposure moved, where it moved by so many stops and
+# brightness by as much but for such a share; else the scene moved it, and a straight line is safer.
+_SWIFT, _AGREE = 0.2, 0.5
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
 
@@ -191,11 +193,13 @@ def _right(terms: Doubles, precision: Doubles, weight: Doubles) -> Doubles:
 
 
 def _between(rows: npt.NDArray[np.int64], exposure: Doubles, steps: Doubles) -> Doubles:
-    """Exposure of every row from the first to the last linked one: straight, or the shape of `steps` where it moves fast."""
+    """Exposure of every row from the first to the last linked one: straight, or the shape of `steps` where both move fast."""
     first = int(rows[0])
     shape = np.nan_to_num(steps[first : int(rows[-1]) + 1].copy())
     shape[0] = 0.0
-    swift = np.abs(np.diff(exposure)) >= _SWIFT
+    change = np.diff(exposure)
+    off = np.abs(np.add.reduceat(shape[1:], rows[:-1] - first) - change)
+    swift = (np.abs(change) >= _SWIFT) & (off <= _AGREE * np.abs(change))
     shape[1:][~np.repeat(swift, np.diff(rows))] = 0.0
     path = np.cumsum(shape)
     every = np.arange(len(path)) + first

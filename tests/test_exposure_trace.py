@@ -69,6 +69,16 @@ def test_a_swift_change_keeps_its_shape() -> None:
     assert trace.stops[16:19] == pytest.approx([-2.0] * 3, abs=0.25)
 
 
+def test_brightness_that_moves_with_the_scene_gives_no_shape() -> None:
+    """Steps that disagree with the exposure by more than half of its change leave a straight line between linked rows."""
+    exposure = np.zeros(31)
+    exposure[16:18], exposure[18:] = (-0.2, -0.4), -0.6
+    steps = np.zeros(31)
+    steps[17] = 0.5
+    trace = exposure_trace(links_of(exposure, np.zeros(31)), steps)
+    assert trace.stops[15:19] == pytest.approx([0.0, -0.2, -0.4, -0.6], abs=0.03)
+
+
 def test_after_a_break_the_trace_goes_on_from_where_it_was() -> None:
     """Rows in a break have no exposure; those after it begin with the last one known."""
     exposure = np.linspace(0.0, 1.0, 61)
