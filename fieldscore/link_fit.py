@@ -7,6 +7,7 @@ spreads about bright sources (glow.py). A link says what a unit of each would do
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +29,9 @@ _VEIL_RIDGE = 1e-3  # of the weight: keeps the fit defined where all patches are
 GLOW_SPREAD = (
     0.5  # strength of glow in units of white: a lens spreads 1 to 5 % of light that is 10 times white, or more
 )
+# Stops that a patch gains for each stop that it is lighter than those beside it: what comes nearer is less blurred, and what is
+# followed a little beside its place is mixed with its neighbours. It is 0.02 to 0.08 (docs/decisions/detail.py).
+DETAIL_SPREAD = 0.2
 _TELLS_GLOW = 1e-4  # stops: a glow that changes no patch by more says nothing
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
@@ -47,6 +51,21 @@ class Effect:
 
 
 NO_EFFECT = Effect(0.0, 0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Surfaces:
+    """The same surfaces [patches] at two times: their linear light, `old` and `new`.
+
+    `detail`: by how much each is lighter than those beside it, in stops. `gained`: how much more glow of unit sources lies
+    on it now; None without a source. `shine`: the glow of unit sources over the whole picture now, as light.
+    """
+
+    old: Doubles
+    new: Doubles
+    detail: Doubles | None = None
+    gained: Doubles | None = None
+    shine: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,39 +90,37 @@ class ExposureLink:
     shine: float = 0.0
 
 
-def fit(  # noqa: PLR0913, PLR0917 - what a comparison of two frames is
-    before: int,
-    after: int,
-    old: Doubles,
-    new: Doubles,
-    curve: str = DEFAULT_CURVE,
-    gained: Doubles | None = None,
-    shine: float = 0.0,
-) -> ExposureLink | None:
-    """Fit a link to the light [patches] of the same surfaces, robustly; None where they differ too much.
-
-    `gained` [patches]: change of the glow of unit sources at each; None without a source. `shine`: their mean glow, as light.
-    """
+def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE) -> ExposureLink | None:
+    """Fit a link between two rows to the same surfaces, robustly; None where they differ too much."""
+    old, new = surfaces.old, surfaces.new
     ratio, light = np.log2(new / old), np.sqrt(old * new)
     middle = _median(light)
-    features = np.stack([np.ones_like(ratio), np.minimum(middle / light, _DIM)])
-    glow = None if gained is None else _NATURAL * gained / np.maximum(light, middle / _DIM)
-    if glow is not None and np.abs(glow).max() < _TELLS_GLOW:
+    features = [np.ones_like(ratio), np.minimum(middle / light, _DIM)]
+    beside = [] if surfaces.detail is None else [(surfaces.detail, DETAIL_SPREAD)]
+    glow = None if surfaces.gained is None else _NATURAL * surfaces.gained / np.maximum(light, middle / _DIM)
+    if glow is not None and np.abs(glow).max() >= _TELLS_GLOW:
+        beside.append((glow, GLOW_SPREAD))
+    else:
         glow = None
-    weight, sigma = _weights(ratio, features if glow is None else np.vstack([features, glow]))
+    weight, sigma, whole = _robust(
+        ratio, np.array([*features, *(one for one, _ in beside)]), [one for _, one in beside]
+    )
     if sigma > _MOST_SIGMA:
         return None
-    weighted = features * weight
-    normal = weighted @ features.T
+    if surfaces.detail is not None:
+        ratio = ratio - whole[2] * surfaces.detail
+    both = np.array(features)
+    weighted = both * weight
+    normal = weighted @ both.T
     normal[1, 1] += _VEIL_RIDGE * normal[0, 0]
     found = _solved(normal, weighted @ ratio)
-    left = ratio - found @ features
+    left = ratio - found @ both
     certain = 1.0 / (sigma**2 * _ALIKE_PATCHES)
 
     def effect(stops: Doubles) -> Effect:
         """Of what changes the ratios by so many stops [patches]."""
         on_fit = _solved(normal, weighted @ stops)
-        beyond = stops - on_fit @ features
+        beyond = stops - on_fit @ both
         weighing = weight * beyond * certain
         return Effect(float(on_fit[0]), float(on_fit[1]), float(-weighing @ left), float(weighing @ beyond))
 
@@ -118,19 +135,21 @@ def fit(  # noqa: PLR0913, PLR0917 - what a comparison of two frames is
         _median(old),
         effect(_of_floor(light, change, curve)) if abs(change) >= _TELLS_FLOOR else NO_EFFECT,
         NO_EFFECT if glow is None else effect(-glow),
-        shine / middle,
+        surfaces.shine / middle,
     )
 
 
-def _weights(ratio: Doubles, features: Doubles) -> tuple[Doubles, float]:
-    """Weight [patches] of each patch and their robust sigma in stops, from a fit of all features [k, patches].
+def _robust(ratio: Doubles, features: Doubles, spreads: Sequence[float]) -> tuple[Doubles, float, Doubles]:
+    """Weight [patches] of each patch, their robust sigma in stops, and what was found, from a fit of all features [k, patches].
 
-    With the glow among them, patches beside a lamp are not thrown out for what it does to them.
+    Those after exposure and veil are held near 0 within their `spreads`. With glow and detail among them, patches are not
+    thrown out for what these do to them.
     """
     found: Doubles = np.zeros(len(features))
     found[0] = _median(ratio)
     weight: Doubles = np.ones_like(ratio)
     sigma = 1.0
+    held = np.diag([0.0, 0.0, *(one**-2.0 for one in spreads)]) * _ALIKE_PATCHES
     for _ in range(_STEPS):
         left = ratio - found @ features
         sigma = 1.4826 * _median(np.abs(left)) + _LEAST_SIGMA
@@ -138,12 +157,9 @@ def _weights(ratio: Doubles, features: Doubles) -> tuple[Doubles, float]:
         weighted = features * weight
         normal = weighted @ features.T
         normal[1, 1] += _VEIL_RIDGE * normal[0, 0]
-        if len(features) > 2:  # noqa: PLR2004 - more than exposure and veil
-            normal[2, 2] += _ALIKE_PATCHES * (sigma / GLOW_SPREAD) ** 2
-            found = np.asarray(np.linalg.solve(normal, weighted @ ratio))
-        else:
-            found = _solved(normal, weighted @ ratio)
-    return weight, sigma
+        right = weighted @ ratio
+        found = np.asarray(np.linalg.solve(normal + held * sigma**2, right)) if spreads else _solved(normal, right)
+    return weight, sigma, found
 
 
 def _median(values: Doubles) -> float:

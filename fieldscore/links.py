@@ -25,7 +25,7 @@ from fieldscore.following import FLOW_A_BLOCK, Between, Motion, normal_codes, no
 from fieldscore.frame import BLOCKS_A_TILE, Frame, Luma, PictureArea
 from fieldscore.glow import gained, glow
 from fieldscore.link_fit import ExposureLink as ExposureLink
-from fieldscore.link_fit import fit
+from fieldscore.link_fit import Surfaces, fit
 from fieldscore.signs import is_blank, is_snow, patch_spread, spread
 from fieldscore.units import to_linear
 
@@ -44,6 +44,8 @@ _CLIPPED = 0.004  # share of a patch at the ceiling from which on its light is n
 _CRUSHED = 0.1  # the same at the floor: what is cut off there lifts the mean of what is left
 _NEAR_END_CODES = 8.0  # codes below the ceiling that count as clipped once pictures are averaged
 _LOW, _HIGH = 0.04, 0.85  # level fractions above the floor: below is noise, above the shoulder of many curves begins
+_BLACK = 0.002  # linear light taken for a patch that is black, a neighbour of one that is compared
+_MOST_DETAIL = 1.5  # stops lighter or darker than its neighbours that count
 _FEWEST = 20  # patches without which there is no link
 _LINEAR_SHARE = np.float32(0.23)  # of linear in cubic interpolation at which second-order errors cancel
 
@@ -121,16 +123,11 @@ class Linker:
     def _link(self, before: _Key, after: _Key, frame: Frame) -> ExposureLink | None:
         if not np.any(before.normal != after.normal):
             return ExposureLink(before.row, after.row, 0.0, 0.0, (1e6, 0.0, 1e6), 0.1)
-        levels = self._patches(before, after, frame)
-        if levels is None:
-            return None
-        curve = frame.area.criteria.transfer_curve
-        old, new = (to_linear(one, curve) for one in levels[:2])
-        shine = 0.0 if after.glow is None else float(after.glow.mean())
-        return fit(before.row, after.row, old, new, curve, levels[2], shine)
+        surfaces = self._surfaces(before, after, frame)
+        return None if surfaces is None else fit(before.row, after.row, surfaces, frame.area.criteria.transfer_curve)
 
-    def _patches(self, before: _Key, after: _Key, frame: Frame) -> tuple[Doubles, Doubles, Doubles | None] | None:
-        """Levels [patches] above the floor, as fractions, of the same surfaces before and after, and the glow gained."""
+    def _surfaces(self, before: _Key, after: _Key, frame: Frame) -> Surfaces | None:
+        """The light of the same surfaces before and after; None where too few can be followed and compared."""
         height, width = after.picture.shape
         x, y = _places(height, width)
         between = self._between(before, after)
@@ -172,7 +169,14 @@ class Linker:
             return None
         lit = before.glow is not None or after.glow is not None
         glowing = gained(before.glow, after.glow, _means(flow, size) / np.float32(_PATCH)) if lit else None
-        return one[good], two[good], None if glowing is None else glowing[good].astype(np.float64)
+        curve = area.criteria.transfer_curve
+        return Surfaces(
+            old=to_linear(one[good], curve),
+            new=to_linear(two[good], curve),
+            detail=_detail(_means(after.picture, size), area)[good],
+            gained=None if glowing is None else glowing[good].astype(np.float64),
+            shine=0.0 if after.glow is None else float(after.glow.mean()),
+        )
 
     def _between(self, before: _Key, after: _Key) -> Between | None:
         """The last frame between, normalised, and the share of the time that it lies back from `after`; None without one."""
@@ -203,6 +207,13 @@ def _no_scene(frame: Frame) -> bool:
     """Say whether a frame is snow or a blank screen."""
     pixels = frame.view(spread)
     return bool(is_blank(pixels) or is_snow(pixels, frame.paced(patch_spread)))
+
+
+def _detail(codes: Floats, area: PictureArea) -> Doubles:
+    """Stops by which each patch [rows, columns] is lighter than the mean of the four beside it, those included that are no use."""
+    levels = np.clip((codes.astype(np.float64) - area.floor) / area.code_range.span, 0.0, 1.0)
+    light = np.maximum(to_linear(levels, area.criteria.transfer_curve), _BLACK)
+    return np.clip(cv2.Laplacian(np.log2(light), cv2.CV_64F) / -4.0, -_MOST_DETAIL, _MOST_DETAIL)
 
 
 def _key(frame: Frame, row: int, part: Floats) -> _Key:
