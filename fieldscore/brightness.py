@@ -144,18 +144,25 @@ def stop_elsewhere(level: float, curve: str) -> dict[str, float]:
     return {name: slope / slopes[curve] for name, slope in slopes.items() if name != curve}
 
 
-def curve_note(above_floor_percent: npt.NDArray[np.float64], curve: str, steady: Stability, found: Lamps) -> str | None:
-    """How the stops of hunting and lamps would change if the camera's curve were another; None without such a figure.
+def stop_range(above_floor_percent: npt.NDArray[np.float64], curve: str) -> tuple[float, float] | None:
+    """The least and most stops that what is called one stop under `curve` is under any named curve.
 
-    `above_floor_percent` [n]: the picture's median level in % above the recording's floor.
+    `above_floor_percent` [n]: the picture's median level in % above the recording's floor. None where all is at the floor.
     """
     middle = above_floor_percent[np.isfinite(above_floor_percent) & (above_floor_percent > 0.0)]
-    if not middle.size or not (found.passes or steady.hunting_stops):
+    if not middle.size:
         return None
-    others = stop_elsewhere(float(np.median(middle)) / 100.0, curve).values()
+    stops = (1.0, *stop_elsewhere(float(np.median(middle)) / 100.0, curve).values())
+    return min(stops), max(stops)
+
+
+def curve_note(one_stop: tuple[float, float] | None, curve: str, steady: Stability, found: Lamps) -> str | None:
+    """How the stops of hunting and lamps would change if the camera's curve were another; None without such a figure."""
+    if one_stop is None or not (found.passes or steady.hunting_stops):
+        return None
     return (
         f"the camera's tone curve is not known, {curve} is assumed: what is called one stop here "
-        f"(hunting, lamps) may be {min(others):.1f} to {max(others):.1f} stops"
+        f"(hunting, lamps) may be {one_stop[0]:.1f} to {one_stop[1]:.1f} stops"
     )
 
 

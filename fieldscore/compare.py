@@ -297,7 +297,24 @@ def _notes(scores: Sequence[Score], labels: Sequence[str], pairs: Sequence[PairA
         if hashes and hashes == scores[one.b].record.clip.sha256:
             notes.append(f"{names} are the same recording")
         notes += _cast_note(names, scores[one.a], scores[one.b]) if one.found.same_route else []
-    return notes
+    return notes + _curve_note(scores, labels)
+
+
+def _curve_note(scores: Sequence[Score], labels: Sequence[str]) -> list[str]:
+    """What the lamp pull-downs of the flights are under the named curves; nothing where fewer than two have any."""
+    told = []
+    for number, (score, label) in enumerate(zip(scores, labels, strict=True), start=1):
+        ends = score.under_curves(score.lamps.pulldown_stops)
+        if ends is not None:
+            told.append(
+                f"{score.lamps.pulldown_stops:.2f} ({ends[0]:.2f} to {ends[1]:.2f}) stops by curve in flight {number} ({label})"
+            )
+    if len(told) < 2:  # noqa: PLR2004 - one flight is compared with none
+        return []
+    return [
+        f"the cameras' tone curves are not known; lamps pulled down by {', '.join(told)}: "
+        "the difference in stops holds where the curves are alike"
+    ]
 
 
 def _cast_note(names: str, first: Score, second: Score) -> list[str]:

@@ -2,19 +2,21 @@
 
 Links give changes of exposure and of veil. Adding them up lets both drift; veil, though, is a state of what is in view
 and returns to what it was. So exposure and veil of all linked frames are found together by least squares in which the
-veil is held near zero and its changes are followed. Where the recording's true black lies is fitted once a flight: with
-a wrong one, dark and bright surfaces would disagree on every change of exposure.
+veil is held near zero and its changes are followed. What stays the same through a flight is found with them, once: where the
+recording's true black lies (with a wrong one, dark and bright surfaces would disagree on every change of exposure), and how
+strongly the lens spreads the light of clipped sources (else ground that moves away from a lamp would pass for exposure
+closing).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.links import ExposureLink
+from fieldscore.link_fit import GLOW_SPREAD, ExposureLink
 
 Doubles = npt.NDArray[np.float64]
 
@@ -22,13 +24,19 @@ Doubles = npt.NDArray[np.float64]
 # comes into view and is gone after a second, tight enough that contrast growing on approach does not pass for veil leaving
 # (docs/decisions/exposure_trace.py).
 VEIL_SPREAD = 0.06
+# Toward the sun or near a lamp veil is large, and goes where a post hides the source. The glow found is only what of the
+# spread light differs over the picture; what is alike everywhere is several times as much (docs/decisions/glow.py).
+VEIL_OF_GLOW = 7.0
 # Level fraction that black is set down by: how far it is believed to be off, and the least and most. Lifted blacks are
 # mostly found as the floor; blacks set further down leave hardly any dark to measure.
 _FLOOR_SPREAD, _FLOOR_LEAST, _FLOOR_MOST = 0.1, -0.05, 0.12
+_GLOW_MOST = 3.0  # strength of glow; no lens takes light away, and under so strong a glow nothing could be seen
 _ALIKE_LINKS = 4.0  # links in a row share their errors: so many count as one
 _ROUNDS = 3  # the weight of veil depends on the exposure found: so many times to and fro
 _ANCHOR = 1e-6  # holds the first exposure, which links do not fix
-_SWIFT = 0.5  # stops between two linked rows from which on the coarse shape between them says more than a straight line
+# Between two linked rows the brightness of the picture says when the exposure moved, where it moved by so many stops and
+# brightness by as much but for such a share; else the scene moved it, and a straight line is safer.
+_SWIFT, _AGREE = 0.2, 0.5
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
 
@@ -36,10 +44,15 @@ _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 class ExposureTrace:
     """`stops` [n]: exposure of each row against the first linked one; `veil` [n]: light that the lens adds, in linear
     light at that row's exposure, 1 = nominal white. NaN where nothing could be linked.
+
+    What the flight's links agree on: `black_set_down`, the level fraction by which black seems to be set down (negative:
+    lifted), and `glow`, how strongly clipped sources shine around themselves (glow.py); both drawn to 0 where they say little.
     """
 
     stops: Doubles
     veil: Doubles
+    black_set_down: float = 0.0
+    glow: float = 0.0
 
 
 def exposure_trace(links: Sequence[ExposureLink], steps: Doubles) -> ExposureTrace:
@@ -50,107 +63,143 @@ def exposure_trace(links: Sequence[ExposureLink], steps: Doubles) -> ExposureTra
     stops, veil = np.full(len(steps), np.nan), np.full(len(steps), np.nan)
     if not links:
         return ExposureTrace(stops, veil)
+    chains = [_Chain(links[start:end]) for start, end in _unbroken(links)]
+    shared = _solve(chains)
     level = 0.0
-    for chain in _chains(_with_floor(links)):
-        rows = np.array([chain[0].before, *(link.after for link in chain)])
-        exposure, light = _states(chain)
-        exposure += level - exposure[0]
+    for chain in chains:
+        rows, exposure = chain.rows, chain.exposure + level
         level = float(exposure[-1])
         part = slice(int(rows[0]), int(rows[-1]) + 1)
         stops[part] = _between(rows, exposure, steps)
-        veil[part] = np.interp(np.arange(rows[0], rows[-1] + 1), rows, light) * np.exp2(stops[part])
-    return ExposureTrace(stops, veil)
+        veil[part] = np.interp(np.arange(rows[0], rows[-1] + 1), rows, chain.veil) * np.exp2(stops[part])
+    return ExposureTrace(stops, veil, float(shared[0]), float(shared[1]))
 
 
-def black_set_down(links: Sequence[ExposureLink]) -> float:
-    """Level fraction by which black seems to be set down (negative: lifted), drawn to 0 where the links say little."""
-    score = sum(link.floor.score for link in links) / _ALIKE_LINKS
-    information = sum(link.floor.information for link in links) / _ALIKE_LINKS
-    return float(np.clip(score / (information + _FLOOR_SPREAD**-2), _FLOOR_LEAST, _FLOOR_MOST))
+class _Chain:
+    """Links each of which begins at the row that the last one ends at, and what they say of their k + 1 rows."""
 
+    def __init__(self, links: Sequence[ExposureLink]) -> None:
+        self.rows = np.array([links[0].before, *(link.after for link in links)])
+        self.shine = np.array([links[0].shine, *(link.shine for link in links)])
+        self.light = np.array([link.light for link in links])
+        self.precision = np.array([link.precision for link in links]).T
+        effects = [(link.floor, link.glow) for link in links]
+        # [links, exposure or veil, what was found or what a unit of black or glow takes from it]
+        self.terms = np.array(
+            [
+                ((link.change, -floor.change, -glow.change), (link.veil, -floor.veil, -glow.veil))
+                for link, (floor, glow) in zip(links, effects, strict=True)
+            ]
+        )
+        self.score = np.sum([[one.score for one in pair] for pair in effects], axis=0)
+        self.information = np.sum([[one.information for one in pair] for pair in effects], axis=0)
+        self.exposure, self.veil = (np.zeros(len(links) + 1) for _ in range(2))
+        self._states, self._middle = np.zeros((2 * len(links) + 2, self.terms.shape[2])), 1.0
 
-def _with_floor(links: Sequence[ExposureLink]) -> list[ExposureLink]:
-    """The links as they would be with black where the flight says that it is."""
-    floor = black_set_down(links)
-    return [
-        replace(one, change=one.change + floor * one.floor.change, veil=one.veil + floor * one.floor.veil)
-        for one in links
-    ]
+    def solve(self, glow: float) -> tuple[Doubles, Doubles]:
+        """Find the states from what was found, and by what a unit of each shared thing would move them.
 
+        `glow` is its strength as it is known so far. Gives the least-squares terms [2] and [2, 2] of the shared things.
+        Exposure counts in stops, veil in units of the median patch's light at the first row's exposure.
+        """
+        import scipy.linalg
 
-def _chains(links: Sequence[ExposureLink]) -> list[list[ExposureLink]]:
-    """Split links where one does not begin at the row that the last one ends at."""
-    chains: list[list[ExposureLink]] = []
-    for link in links:
-        if chains and chains[-1][-1].after == link.before:
-            chains[-1].append(link)
-        else:
-            chains.append([link])
-    return chains
-
-
-def _states(chain: Sequence[ExposureLink]) -> tuple[Doubles, Doubles]:
-    """Exposure (stops) and veil (linear light at the first row's exposure) of the k + 1 rows that k links join."""
-    import scipy.linalg
-
-    count = len(chain) + 1
-    change, veil = (np.array([getattr(link, name) for link in chain]) for name in ("change", "veil"))
-    p11, p12, p22 = np.array([link.precision for link in chain]).T
-    light = np.array([link.light for link in chain])
-    exposure = np.zeros(count)
-    scene = np.zeros(count)
-    middle = 1.0
-    for _ in range(_ROUNDS):
-        surface = light * np.exp2(-exposure[:-1])  # light of the median patch at the first row's exposure
-        middle = float(np.median(surface))
-        weight = _NATURAL * middle / surface  # stops that one unit of veil adds to the median patch
-        band, right = np.zeros((4, 2 * count)), np.zeros(2 * count)
-        _add(band, right, change, veil, weight, p11, p12, p22)
+        surface = self.light * np.exp2(-self.exposure[:-1])
+        self._middle = float(np.median(surface))
+        weight = _NATURAL * self._middle / surface  # stops that one unit of veil adds to the median patch
+        band = _band(self.precision, weight)
         band[0, 0::2] += _ANCHOR
-        band[0, 1::2] += VEIL_SPREAD**-2
-        found = scipy.linalg.solveh_banded(band, right, lower=True)
-        exposure, scene = found[0::2] - found[0], found[1::2]
-    return exposure, (scene - scene.min()) * middle
+        band[0, 1::2] += 1.0 / (VEIL_SPREAD**2 + np.square(VEIL_OF_GLOW * glow * self.shine))
+        self._states = scipy.linalg.solveh_banded(band, _right(self.terms, self.precision, weight), lower=True)
+        moved = np.stack(
+            [np.diff(self._states[0::2], axis=0), np.diff(self._states[1::2], axis=0) * weight[:, None]], 1
+        )
+        p11, p12, p22 = self.precision
+        precision = np.array([[p11, p12], [p12, p22]])
+        gain = np.einsum("lim,ijl,ljk->mk", self.terms[:, :, 1:], precision, self.terms - moved)
+        return gain[:, 0] + self.score, gain[:, 1:] + np.diag(self.information)
+
+    def settle(self, shared: Doubles) -> None:
+        """Take the shared things [2] as they were found."""
+        states = self._states[:, 0] - self._states[:, 1:] @ shared
+        self.exposure = states[0::2] - states[0]
+        self.veil = (states[1::2] - states[1::2].min()) * self._middle
 
 
-def _add(  # noqa: PLR0913 - the terms of one normal equation
-    band: Doubles,
-    right: Doubles,
-    change: Doubles,
-    veil: Doubles,
-    weight: Doubles,
-    p11: Doubles,
-    p12: Doubles,
-    p22: Doubles,
-) -> None:
-    """Add the links to a banded normal equation in the order exposure, veil, exposure, veil ...
+def _unbroken(links: Sequence[ExposureLink]) -> list[tuple[int, int]]:
+    """First and last-but-one index of every run of links without a break."""
+    breaks = [number for number in range(1, len(links)) if links[number - 1].after != links[number].before]
+    return list(zip([0, *breaks], [*breaks, len(links)], strict=True))
 
-    A link between states i and i + 1 says that their exposures differ by `change` and their veils, times `weight`,
-    by `veil`, with the precision p.
+
+def _solve(chains: Sequence[_Chain]) -> Doubles:
+    """Black set down and glow [2] of the flight, and with them the states of all chains."""
+    shared = np.zeros(2)
+    for _ in range(_ROUNDS):
+        right, normal = np.zeros(2), np.diag([_FLOOR_SPREAD**-2.0, GLOW_SPREAD**-2.0])
+        for chain in chains:
+            score, information = chain.solve(float(shared[1]))
+            right, normal = right + score / _ALIKE_LINKS, normal + information / _ALIKE_LINKS
+        shared = _bounded(normal, right)
+        for chain in chains:
+            chain.settle(shared)
+    return shared
+
+
+def _bounded(normal: Doubles, right: Doubles) -> Doubles:
+    """Least-squares solution [2] within the bounds of both: where one meets its bound, the other is found beside it."""
+    low, high = np.array([_FLOOR_LEAST, 0.0]), np.array([_FLOOR_MOST, _GLOW_MOST])
+    found = np.linalg.solve(normal, right)
+    for one, other in ((0, 1), (1, 0)):
+        held = float(np.clip(found[one], low[one], high[one]))
+        if held != found[one]:
+            found[one], found[other] = held, (right[other] - normal[other, one] * held) / normal[other, other]
+    return np.clip(found, low, high)
+
+
+def _band(precision: Doubles, weight: Doubles) -> Doubles:
+    """The banded normal matrix of links in the order exposure, veil, exposure, veil ...
+
+    A link between states i and i + 1 says by how much their exposures and, times `weight`, their veils differ, with the
+    precision [3, links].
     """
-    cross, square = p12 * weight, p22 * weight**2
-    pull = (p11 * change + p12 * veil, (p12 * change + p22 * veil) * weight)
-    for state, sign in ((0, -1.0), (1, 1.0)):
-        here = slice(2 * state, 2 * state + 2 * len(change), 2)
+    p11, cross, square = precision[0], precision[1] * weight, precision[2] * weight**2
+    count = len(weight)
+    band = np.zeros((4, 2 * count + 2))
+    for state in (0, 1):
+        here = slice(2 * state, 2 * state + 2 * count, 2)
         veil_here = slice(here.start + 1, here.stop + 1, 2)
         band[0, here] += p11
         band[0, veil_here] += square
         band[1, here] += cross
-        right[here] += sign * pull[0]
-        right[veil_here] += sign * pull[1]
-    first = slice(0, 2 * len(change), 2)
+    first = slice(0, 2 * count, 2)
     band[2, first] -= p11  # exposure with the next exposure
     band[3, first] -= cross  # exposure with the next veil
-    band[1, 1 : 2 * len(change) : 2] -= cross  # veil with the next exposure
-    band[2, 1 : 2 * len(change) : 2] -= square  # veil with the next veil
+    band[1, 1 : 2 * count : 2] -= cross  # veil with the next exposure
+    band[2, 1 : 2 * count : 2] -= square  # veil with the next veil
+    return band
+
+
+def _right(terms: Doubles, precision: Doubles, weight: Doubles) -> Doubles:
+    """The right sides [states, k] that go with `_band`, for k differences `terms` [links, exposure or veil, k]."""
+    p11, p12, p22 = precision[:, :, None]
+    change, veil = terms[:, 0], terms[:, 1]
+    count = len(weight)
+    right = np.zeros((2 * count + 2, terms.shape[2]))
+    for state, sign in ((0, -1.0), (1, 1.0)):
+        right[2 * state : 2 * state + 2 * count : 2] += sign * (p11 * change + p12 * veil)
+        right[2 * state + 1 : 2 * state + 1 + 2 * count : 2] += sign * (p12 * change + p22 * veil) * weight[:, None]
+    return right
 
 
 def _between(rows: npt.NDArray[np.int64], exposure: Doubles, steps: Doubles) -> Doubles:
-    """Exposure of every row from the first to the last linked one: straight, or the shape of `steps` where it moves fast."""
+    """Exposure of every row from the first to the last linked one: straight, or the shape of `steps` where both move fast."""
     first = int(rows[0])
     shape = np.nan_to_num(steps[first : int(rows[-1]) + 1].copy())
     shape[0] = 0.0
-    swift = np.abs(np.diff(exposure)) >= _SWIFT
+    change = np.diff(exposure)
+    off = np.abs(np.add.reduceat(shape[1:], rows[:-1] - first) - change)
+    swift = (np.abs(change) >= _SWIFT) & (off <= _AGREE * np.abs(change))
     shape[1:][~np.repeat(swift, np.diff(rows))] = 0.0
     path = np.cumsum(shape)
     every = np.arange(len(path)) + first

@@ -13,7 +13,7 @@ of Auto Exposure Video for Realtime Visual Odometry and SLAM", IEEE RA-L 2018.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -23,8 +23,11 @@ import numpy.typing as npt
 
 from fieldscore.following import Between, Motion, normal_codes, normalised, small
 from fieldscore.frame import BLOCKS_A_TILE, FLOW_A_BLOCK, Frame, Luma, PictureArea
+from fieldscore.glow import gained, glow
+from fieldscore.link_fit import ExposureLink as ExposureLink
+from fieldscore.link_fit import Surfaces, fit
 from fieldscore.signs import is_blank, is_snow, patch_spread, spread
-from fieldscore.units import DEFAULT_CURVE, from_linear, to_linear
+from fieldscore.units import to_linear
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -38,56 +41,14 @@ _OTHER_SURFACE, _PLAIN = 0.8, 300.0
 _OTHER_BETWEEN = 0.6  # the same share for the frame between, which is nearer (docs/decisions/exposure_links.py)
 _INSIDE = 0.9  # share of a patch that must be picture in both frames
 _CLIPPED = 0.004  # share of a patch at the ceiling from which on its light is not known
-_CRUSHED = 0.3  # the same at the floor
+_CRUSHED = 0.1  # the same at the floor: what is cut off there lifts the mean of what is left
 _ALL = 255.0  # code that marks a sample: its share of a mean is known to a 255th
 _NEAR_END_CODES = 8.0  # codes below the ceiling that count as clipped once pictures are averaged
-_LOW, _HIGH = 0.04, 0.75  # level fractions above the floor: below is noise, above the shoulder of many curves begins
+_LOW, _HIGH = 0.04, 0.85  # level fractions above the floor: below is noise, above the shoulder of many curves begins
+_BLACK = 0.002  # linear light taken for a patch that is black, a neighbour of one that is compared
+_MOST_DETAIL = 1.5  # stops lighter or darker than its neighbours that count
 _FEWEST = 20  # patches without which there is no link
-_STEPS = 3  # reweightings of the robust fit; more do not change it
-_TUKEY = 3.0  # robust sigmas beyond which a patch is left out (biweight)
-_LEAST_SIGMA = 0.01  # stops; what even perfect patches differ by
-_MOST_SIGMA = 0.7  # stops between patches from which on the frames do not show the same surfaces
-_ALIKE_PATCHES = 4.0  # neighbouring patches share their errors: so many count as one
-_DIM = 6.0  # times darker than the median patch from which on a patch's share of veil is not followed further
 _LINEAR_SHARE = np.float32(0.23)  # of linear in cubic interpolation at which second-order errors cancel
-_TELLS_FLOOR = 0.08  # stops of change from which on dark and bright patches differ enough to tell where black is
-_FLOOR_STEP = 0.02  # level fraction over which the effect of the floor is differenced
-_VEIL_RIDGE = 1e-3  # of the weight: keeps the fit defined where all patches are alike
-
-
-@dataclass(frozen=True, slots=True)
-class FloorEffect:
-    """What one level fraction of black set down (or, negative, lifted) would do to a link, and what the link says of it.
-
-    `change` and `veil` (stops a level fraction) are to be added to those of the link; `score` and `information` are the
-    terms of the least-squares estimate of the floor, score / information.
-    """
-
-    change: float
-    veil: float
-    score: float
-    information: float
-
-
-NO_FLOOR = FloorEffect(0.0, 0.0, 0.0, 0.0)
-
-
-@dataclass(frozen=True, slots=True)
-class ExposureLink:
-    """Change of light between two rows of the Timeline.
-
-    `change` (stops) and `veil` (light added, in units of the median patch's light, as stops for that patch) with their
-    `precision` [3]: the entries 11, 12 and 22 of the inverse covariance. `light`: linear light of the median patch in
-    the older frame, 1 = nominal white.
-    """
-
-    before: int
-    after: int
-    change: float
-    veil: float
-    precision: tuple[float, float, float]
-    light: float
-    floor: FloorEffect = field(default_factory=lambda: NO_FLOOR)
 
 
 @dataclass(frozen=True)
@@ -100,6 +61,7 @@ class _Key:
     structure: Floats
     clipped: Floats
     crushed: Floats
+    glow: Floats | None
 
 
 class Linker:
@@ -111,6 +73,7 @@ class Linker:
         self._part: tuple[PictureArea, Floats] | None = None
         self._between: tuple[Frame, int] | None = None
         self._end: tuple[Frame, int] | None = None
+        self._other_lines: tuple[Frame, int] | None = None
         self._links: list[ExposureLink] = []
         self._brightness: list[float] = []
 
@@ -122,6 +85,7 @@ class Linker:
         if last is not None and last.area is frame.area:
             same_lines = (row - last.row) % frame.area.lines_a_row == 0  # a field is linked to fields of its parity
             if not same_lines:
+                self._other_lines = frame, row
                 return
             self._end = frame, row
             if not frame.is_paced:  # its small pictures are nobody else's: linked frames share those of registration
@@ -132,7 +96,7 @@ class Linker:
         if _no_scene(frame):
             self._motion.forget()
             return
-        key = _key(frame, row)
+        key = _key(frame, row, self._picture_part(frame.area))
         if last is not None and last.area is frame.area:
             link = self._link(last, key, frame)
             if link is not None:
@@ -144,30 +108,31 @@ class Linker:
         self._last, self._between, self._end = key, None, None
 
     def _link_the_end(self) -> None:
-        """Link the last frame of all, however soon it came after the one before, so that the trace ends with the flight."""
-        last, end = self._last, self._end
-        if last is None or end is None or last.area is not end[0].area or _no_scene(end[0]):
-            return
-        self._motion.forget()  # was over a longer time
-        key = _key(*end)
-        link = self._link(last, key, end[0])
-        if link is not None:
-            self._links.append(link)
-            self._last = key
-        self._end = None
+        """Link the last frame of all, however soon it came after the one before, so that the trace ends with the flight.
+
+        So also the last field, if it shows the other lines: half a line off, it still shows the same surfaces.
+        """
+        for end in (self._end, self._other_lines):
+            last = self._last
+            if last is None or end is None or end[1] <= last.row or last.area is not end[0].area or _no_scene(end[0]):
+                continue
+            self._motion.forget()  # was over a longer time
+            key = _key(*end, self._picture_part(end[0].area))
+            link = self._link(last, key, end[0])
+            if link is not None:
+                self._links.append(link)
+                self._last = key
+            self._end = None
+        self._other_lines = None
 
     def _link(self, before: _Key, after: _Key, frame: Frame) -> ExposureLink | None:
         if not np.any(before.normal != after.normal):
             return ExposureLink(before.row, after.row, 0.0, 0.0, (1e6, 0.0, 1e6), 0.1)
-        levels = self._patches(before, after, frame)
-        if levels is None:
-            return None
-        curve = frame.area.criteria.transfer_curve
-        old, new = (to_linear(one, curve) for one in levels)
-        return _fit(before.row, after.row, old, new, curve)
+        surfaces = self._surfaces(before, after, frame)
+        return None if surfaces is None else fit(before.row, after.row, surfaces, frame.area.criteria.transfer_curve)
 
-    def _patches(self, before: _Key, after: _Key, frame: Frame) -> tuple[Doubles, Doubles] | None:
-        """Levels [patches] above the floor, as fractions, of the same surfaces before and after."""
+    def _surfaces(self, before: _Key, after: _Key, frame: Frame) -> Surfaces | None:
+        """The light of the same surfaces before and after; None where too few can be followed and compared."""
         height, width = after.picture.shape
         x, y = _places(height, width)
         between = self._picture_between(before, after)
@@ -205,7 +170,18 @@ class Linker:
         one, two = ((codes.astype(np.float64) - area.floor) / area.code_range.span for codes in (old, new))
         good = (cover > _INSIDE) & ~other & (clipped < _CLIPPED) & (crushed < _CRUSHED)
         good &= (np.minimum(one, two) > _LOW) & (np.maximum(one, two) < _HIGH)
-        return (one[good], two[good]) if np.count_nonzero(good) >= _FEWEST else None
+        if np.count_nonzero(good) < _FEWEST:
+            return None
+        lit = before.glow is not None or after.glow is not None
+        glowing = gained(before.glow, after.glow, _means(flow, size) / np.float32(_PATCH)) if lit else None
+        curve = area.criteria.transfer_curve
+        return Surfaces(
+            old=to_linear(one[good], curve),
+            new=to_linear(two[good], curve),
+            detail=_detail(_means(after.picture, size), area)[good],
+            gained=None if glowing is None else glowing[good].astype(np.float64),
+            shine=0.0 if after.glow is None else float(after.glow.mean()),
+        )
 
     def _picture_between(self, before: _Key, after: _Key) -> Between | None:
         """The last frame between, normalised, and the share of the time that it lies back from `after`; None without one."""
@@ -238,14 +214,27 @@ def _no_scene(frame: Frame) -> bool:
     return bool(is_blank(pixels) or is_snow(pixels, frame.paced(patch_spread)))
 
 
-def _key(frame: Frame, row: int) -> _Key:
-    """The small pictures of a frame that is linked."""
+def _detail(codes: Floats, area: PictureArea) -> Doubles:
+    """Stops by which each patch [rows, columns] is lighter than the mean of the four beside it, those included that are no use."""
+    levels = np.clip((codes.astype(np.float64) - area.floor) / area.code_range.span, 0.0, 1.0)
+    light = np.maximum(to_linear(levels, area.criteria.transfer_curve), _BLACK)
+    return np.clip(cv2.Laplacian(np.log2(light), cv2.CV_64F) / -4.0, -_MOST_DETAIL, _MOST_DETAIL)
+
+
+def _key(frame: Frame, row: int, part: Floats) -> _Key:
+    """The small pictures of a frame that is linked; `part` is 1 where they are picture."""
     area = frame.area
     larger = frame.reduced
     darkest, brightest, _, _ = cv2.minMaxLoc(larger)
     picture = frame.coarse
     normal, none = normalised(picture), np.zeros_like(picture)
     ceiling, floor = area.ceiling - _NEAR_END_CODES, area.floor + area.criteria.clip_margin_codes
+    clipped, around = none, None
+    if brightest > ceiling:
+        clipped = _shares(cv2.threshold(larger, ceiling, _ALL, cv2.THRESH_BINARY)[1], area)
+        lines, columns = area.shape
+        sources = _means(clipped * part, (part.shape[1] // _PATCH, part.shape[0] // _PATCH))
+        around = glow(sources, columns / (lines * area.lines_a_row))
     return _Key(
         row=row,
         time_s=frame.time_s,
@@ -253,80 +242,17 @@ def _key(frame: Frame, row: int) -> _Key:
         picture=picture,
         normal=normal_codes(normal),
         structure=np.asarray(normal * normal, dtype=np.float32),
-        clipped=_shares(cv2.threshold(larger, ceiling, _ALL, cv2.THRESH_BINARY)[1], area)
-        if brightest > ceiling
-        else none,
+        clipped=clipped,
         crushed=_shares(cv2.threshold(larger, floor, _ALL, cv2.THRESH_BINARY_INV)[1], area)
         if darkest <= floor
         else none,
+        glow=around,
     )
 
 
 def _shares(marked: npt.NDArray[Any], area: PictureArea) -> Floats:
     """Share, at the size that motion is found on, of a picture that is marked with `_ALL`, else 0."""
     return np.asarray(small(marked, area) * np.float32(1.0 / _ALL), dtype=np.float32)
-
-
-def _fit(before: int, after: int, old: Doubles, new: Doubles, curve: str = DEFAULT_CURVE) -> ExposureLink | None:
-    """Exposure change and veil from the light [patches] of the same surfaces, robustly; None where they differ too much."""
-    ratio, light = np.log2(new / old), np.sqrt(old * new)
-    middle = _median(light)
-    features = np.stack([np.ones_like(ratio), np.minimum(middle / light, _DIM)])
-    found = np.array([_median(ratio), 0.0])
-    sigma, normal, weighted, left = 1.0, np.eye(2), features, ratio
-    for _ in range(_STEPS):
-        left = ratio - found @ features
-        sigma = 1.4826 * _median(np.abs(left)) + _LEAST_SIGMA
-        weight = np.square(np.maximum(1.0 - np.square(left / (_TUKEY * sigma)), 0.0))
-        weighted = features * weight
-        normal = weighted @ features.T
-        normal[1, 1] += _VEIL_RIDGE * normal[0, 0]
-        found = _solved(normal, weighted @ ratio)
-    if sigma > _MOST_SIGMA:
-        return None
-    certain = 1.0 / (sigma**2 * _ALIKE_PATCHES)
-    change = float(found[0])
-    floor = NO_FLOOR
-    if abs(change) >= _TELLS_FLOOR:
-        effect = _of_floor(light, change, curve)
-        on_fit = _solved(normal, weighted @ effect)
-        beyond = effect - on_fit @ features
-        weighing = weighted[0] * beyond * certain
-        floor = FloorEffect(float(on_fit[0]), float(on_fit[1]), float(-weighing @ left), float(weighing @ beyond))
-    precision = normal * certain
-    return ExposureLink(
-        before,
-        after,
-        change,
-        float(found[1]),
-        (float(precision[0, 0]), float(precision[0, 1]), float(precision[1, 1])),
-        _median(old),
-        floor,
-    )
-
-
-def _median(values: Doubles) -> float:
-    """The upper median: of hundreds of patches as good as the median, at a third of its cost."""
-    half = len(values) // 2
-    return float(np.partition(values, half)[half])
-
-
-def _solved(normal: Doubles, right: Doubles) -> Doubles:
-    """Solution [2] of two equations, written out: a tenth of the time of a general solver."""
-    (a, b), (c, d) = normal.tolist()
-    x, y = right.tolist()
-    whole = a * d - b * c
-    return np.array([(d * x - b * y) / whole, (a * y - c * x) / whole])
-
-
-def _of_floor(light: Doubles, change: float, curve: str) -> Doubles:
-    """Stops [patches] by which a change of exposure would read otherwise, a level fraction that black is set down by.
-
-    From the change that was found, not from the patches' own: their errors would pass for an effect of the floor.
-    """
-    levels = (from_linear(light * 2.0 ** (sign * change / 2.0), curve) for sign in (-1.0, 1.0))
-    old, new = (to_linear(level + _FLOOR_STEP, curve) for level in levels)
-    return np.asarray((np.log2(new / old) - change) / _FLOOR_STEP)
 
 
 @lru_cache(maxsize=4)

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.brightness import curve_note, dark_causes, lamps, pulled_down, stability
+from fieldscore.brightness import curve_note, dark_causes, lamps, pulled_down, stability, stop_range
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
 from fieldscore.events import Airtime, airtime, link_lost, runs
@@ -89,9 +89,8 @@ def score_flight(
             "no sustained motion found: the whole clip is taken as airtime (--from and --to choose another stretch)"
         )
     steady, steady_notes = stability(timeline, clear, events)
-    under_curve = curve_note(
-        timeline["p50_percent"][clear] - record.clip.floor_level_percent, criteria.transfer_curve, steady, found
-    )
+    one_stop = stop_range(timeline["p50_percent"][clear] - record.clip.floor_level_percent, criteria.transfer_curve)
+    under_curve = curve_note(one_stop, criteria.transfer_curve, steady, found)
     notes += [under_curve] if under_curve else []
     flags = zip(DERIVED, (~lost, inside, usable), strict=True)
     record = replace(record, timeline=timeline.with_columns(flags))
@@ -116,6 +115,7 @@ def score_flight(
         events=events,
         lamps=found,
         stability_notes=steady_notes,
+        stop_range=one_stop,
     )
 
 

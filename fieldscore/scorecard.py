@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -103,7 +104,8 @@ class Lamps:
 class Score:
     """The score of one flight. `usable_mask` and `cause` [n] go with the rows of `record.timeline`.
 
-    `cause` is an index into CAUSES, -1 where usable or outside the airtime.
+    `cause` is an index into CAUSES, -1 where usable or outside the airtime. `stop_range`: the least and most stops that
+    one stop of exposure here is, whichever of the named curves is the camera's; None where that cannot be said.
     """
 
     record: FlightRecord
@@ -124,3 +126,11 @@ class Score:
     events: tuple[FlashEvent, ...] = ()
     lamps: Lamps = Lamps((), None, None, None)
     stability_notes: Mapping[str, str] = field(default_factory=dict)
+    stop_range: tuple[float, float] | None = None
+
+    def under_curves(self, stops: float | None) -> tuple[float, float] | None:
+        """The least and most that so many stops of exposure are under the named curves; None where that cannot be said."""
+        if stops is None or not math.isfinite(stops) or self.stop_range is None:
+            return None
+        low, high = sorted(stops * one for one in self.stop_range)
+        return low, high

@@ -20,7 +20,7 @@ LAYERS = (
     {"timeline"},
     {"record"},
     {"likeness", "warping"},
-    {"video", "signs", "levels", "overlay", "motion", "following"},
+    {"video", "signs", "levels", "overlay", "motion", "following", "glow", "link_fit"},
     {"noise", "picture", "links", "places"},
     {"exposure_trace"},
     {"measures", "collect", "events", "flashes", "simulate", "hunting", "lamp_passes", "sun", "sequence"},

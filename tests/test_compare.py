@@ -392,6 +392,13 @@ def test_lamp_pulldowns_of_cameras() -> None:
     found = of(compare_flights(scores, LABELS, {(0, 1): alignment_of(way, way)}, CRITERIA), "pulldown_stops", "events")
     assert found.difference == pytest.approx(-0.475)
     assert (found.better, found.n) == ("a", (4, 4))
+    told = compare_flights(
+        [replace(one, stop_range=(0.8, 1.2)) for one in scores], LABELS, {(0, 1): alignment_of(way, way)}, CRITERIA
+    )
+    (note,) = [one for one in told.notes if "tone curves" in one]
+    # -0.275 and -0.75 in the middle, times 1.2 and 0.8
+    assert "-0.28 (-0.33 to -0.22) stops by curve in flight 1" in note
+    assert "-0.75 (-0.90 to -0.60) stops by curve in flight 2" in note
 
 
 def _event() -> object:

@@ -151,6 +151,10 @@ def test_every_drawing_has_a_plain_title_a_unit_and_a_sentence(score: Score) -> 
 def test_sentences_tell_of_this_flight(score: Score) -> None:
     """Hunting and lamps are told with their figures; one lamp is singular; what could not be told is left unsaid."""
     assert hunting_words(score) == "The exposure hunts: it swings by 0.20 stops every 0.90 s by itself."
+    ranged = hunting_words(replace(score, stop_range=(0.8, 1.2)))
+    assert ranged == "The exposure hunts: it swings by 0.20 (0.16 to 0.24) stops by curve every 0.90 s by itself."
+    one = replace(score, lamps=Lamps(PASSES[:1], -1.0, 1.0, None), stop_range=(0.8, 1.2))
+    assert lamp_words(one) == "A lamp came near once; the exposure changed by -1.00 (-1.20 to -0.80) stops by curve."
     assert hunting_words(replace(score, stability=Stability(0.4, 3.7, 0.0))).startswith("The exposure does not hunt")
     assert hunting_words(replace(score, stability=Stability(0.4, 3.7))) == ""
     assert lamp_words(score).startswith("A lamp came near 2 times")

@@ -12,6 +12,7 @@ import pytest
 from builders import build_record, build_score, unmeasured
 
 from fieldscore.report import dump_json, flight_json
+from fieldscore.report.figures import tables
 from fieldscore.score import Score
 
 AGREED = {
@@ -156,3 +157,21 @@ def test_hostile_names_survive_as_data() -> None:
     name = 'a"\n\u202e</script>\udc80'
     flight = flight_json(build_score(build_record(name)))
     assert json.loads(dump_json(flight))["record"]["name"] == name
+
+
+def test_stops_carry_what_other_curves_would_make_of_them(score: Score) -> None:
+    """Hunting and pull-down stand with their least and most under the named curves, the lower first, also where negative."""
+    told = replace(
+        score,
+        stop_range=(0.8, 1.25),
+        stability=replace(score.stability, hunting_stops=0.4, hunting_period_s=1.2),
+        lamps=replace(score.lamps, pulldown_stops=-1.0),
+    )
+    assert flight_json(told)["by_curve"] == {
+        "assumed": "srgb", "one_stop": [0.8, 1.25], "hunting_stops": [0.32, 0.5], "pulldown_stops": [-1.25, -0.8],
+    }  # fmt: skip
+    rows = {row.name: row.figures[0].text for table in tables(told, flight_json(told)) for row in table.rows}
+    assert rows["hunting_stops"] == "0.40 (0.32 to 0.50) stops by curve"
+    assert rows["pulldown_stops"] == "-1.00 (-1.25 to -0.80) stops by curve"
+    none = flight_json(replace(told, stop_range=None))
+    assert none["by_curve"] is None and any(note.startswith("by_curve: ") for note in none["notes"])

@@ -27,8 +27,8 @@ def flight_json(score: Score) -> dict[str, Any]:
     """The score as JSON data with the keys people's scripts read; strict, so NaN and infinity become None.
 
     Each None of a figure has a line in `notes` that begins with its place and says why. Beside the agreed
-    keys: `airtime.how`, `gaps`, `moments`, and `record` and `columns`, which `load_record` needs to score
-    again without the video.
+    keys: `airtime.how`, `gaps`, `moments`, `by_curve` (least and most of each figure of exposure in stops, whichever of
+    the named curves is the camera's), and `record` and `columns`, which `load_record` needs to score again without the video.
     """
     reasons: list[str] = []
     single = len(score.record.timeline) == 1
@@ -49,6 +49,7 @@ def flight_json(score: Score) -> dict[str, Any]:
         "measures": {name: _measure(name, summary, reasons) for name, summary in score.measures.items()},
         "stability": _stability(score, reasons),
         "lamps": _lamps(score, reasons),
+        "by_curve": _by_curve(score, reasons),
         "events": [event.to_dict() for event in score.events],
         "gaps": [
             {
@@ -161,6 +162,28 @@ def _lamps(score: Score, reasons: list[str]) -> dict[str, Any]:
             for one in lamps.lights
         ],
     }
+
+
+def _by_curve(score: Score, reasons: list[str]) -> dict[str, Any] | None:
+    """What each figure of exposure in stops is at least and at most under the named curves; None where that cannot be said.
+
+    `one_stop` holds for every other stop of exposure, as in the timeline.
+    """
+    if score.stop_range is None:
+        reasons.append("by_curve: not measurable, no level above the floor was measured")
+        return None
+    figures = {
+        "one_stop": (1.0, ""),
+        "hunting_stops": (score.stability.hunting_stops, "as stability.hunting_stops"),
+        "pulldown_stops": (score.lamps.pulldown_stops, "as lamps.pulldown_stops"),
+    }
+    data: dict[str, Any] = {"assumed": score.criteria.transfer_curve}
+    for name, (stops, why) in figures.items():
+        ends = score.under_curves(stops)
+        data[name] = None if ends is None else [_round(end, _FIGURE_DIGITS) for end in ends]
+        if ends is None:
+            reasons.append(f"by_curve.{name}: {why}")
+    return data
 
 
 def _no_sun(lamps: Lamps) -> str:

@@ -56,7 +56,8 @@ def hunting_words(score: Score) -> str:
     """Whether the exposure swings by itself, in a sentence; "" where that could not be told."""
     stops, period = score.stability.hunting_stops, score.stability.hunting_period_s
     if stops and period:
-        return f"The exposure hunts: it swings by {words.number(stops, 'stop')} every {words.number(period, 's')} by itself."
+        swing = words.under_curves(stops, score.under_curves(stops))
+        return f"The exposure hunts: it swings by {swing} every {words.number(period, 's')} by itself."
     return "" if stops is None else "The exposure does not hunt: no swing of its own stands out."
 
 
@@ -65,7 +66,8 @@ def lamp_words(score: Score) -> str:
     lamps = score.lamps
     if not lamps.passes:
         return ""
-    count, change = len(lamps.passes), words.number(lamps.pulldown_stops, "stop")
+    count = len(lamps.passes)
+    change = words.under_curves(lamps.pulldown_stops, score.under_curves(lamps.pulldown_stops))
     if count == 1:
         return f"A lamp came near once; the exposure changed by {change}."
     return f"A lamp came near {count} times; typically the exposure changed by {change}."

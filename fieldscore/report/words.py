@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 NOT_MEASURED = "not measured"
 _COUNTED = frozenset({"stop", "code"})  # units that are words, not signs
@@ -55,6 +55,14 @@ def number(value: float | None, unit: str = "") -> str:
     if float(text) == 0.0:
         text = "0"
     return f"{text} {unit_name(unit, text)}".rstrip()
+
+
+def under_curves(stops: float | None, ends: Sequence[float] | None) -> str:
+    """Stops of exposure with their least and most, whichever curve is the camera's: 0.5 (0.4 to 0.6) stops by curve."""
+    if stops is None or ends is None or not stops:
+        return number(stops, "stop")
+    low, high = (number(end) for end in ends)
+    return f"{number(stops)} ({low} to {high}) stops by curve"
 
 
 def unit_name(unit: str, text: str = "") -> str:

@@ -1,0 +1,186 @@
+"""What the light of the same surfaces at two times says: a change of exposure, of veil, and hints at what the flight shares.
+
+Where all surfaces brighten by one factor, the exposure changed; what darker surfaces gain beyond that is veil. Two things
+stay the same through a flight, yet bend every comparison: where the recording's true black lies, and how much light the lens
+spreads about bright sources (glow.py). A link says what a unit of each would do to it, and what it says of each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.units import DEFAULT_CURVE, from_linear, to_linear
+
+Doubles = npt.NDArray[np.float64]
+
+_STEPS = 3  # reweightings of the robust fit; more do not change it
+_TUKEY = 3.0  # robust sigmas beyond which a patch is left out (biweight)
+_LEAST_SIGMA = 0.01  # stops; what even perfect patches differ by
+_MOST_SIGMA = 0.7  # stops between patches from which on the frames do not show the same surfaces
+_ALIKE_PATCHES = 4.0  # neighbouring patches share their errors: so many count as one
+_DIM = 6.0  # times darker than the median patch from which on a patch's share of veil is not followed further
+_TELLS_FLOOR = 0.08  # stops of change from which on dark and bright patches differ enough to tell where black is
+_FLOOR_STEP = 0.08  # level fraction over which the effect of the floor is differenced: as far as one is set down
+_VEIL_RIDGE = 1e-3  # of the weight: keeps the fit defined where all patches are alike
+GLOW_SPREAD = (
+    0.5  # strength of glow in units of white: a lens spreads 1 to 5 % of light that is 10 times white, or more
+)
+# Stops that a patch gains for each stop that it is lighter than those beside it: what comes nearer is less blurred, and what is
+# followed a little beside its place is mixed with its neighbours. It is 0.02 to 0.08 (docs/decisions/detail.py).
+DETAIL_SPREAD = 0.2
+_TELLS_GLOW = 1e-4  # stops: a glow that changes no patch by more says nothing
+_NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What one unit of something that a flight shares would do to a link, and what the link says of it.
+
+    `change` and `veil` (stops a unit) are to be added to those of the link; `score` and `information` are the
+    terms of the least-squares estimate, score / information, from what change and veil do not explain.
+    """
+
+    change: float
+    veil: float
+    score: float
+    information: float
+
+
+NO_EFFECT = Effect(0.0, 0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Surfaces:
+    """The same surfaces [patches] at two times: their linear light, `old` and `new`.
+
+    `detail`: by how much each is lighter than those beside it, in stops. `gained`: how much more glow of unit sources lies
+    on it now; None without a source. `shine`: the glow of unit sources over the whole picture now, as light.
+    """
+
+    old: Doubles
+    new: Doubles
+    detail: Doubles | None = None
+    gained: Doubles | None = None
+    shine: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class ExposureLink:
+    """Change of light between two rows of the Timeline.
+
+    `change` (stops) and `veil` (light added, in units of the median patch's light, as stops for that patch) with their
+    `precision` [3]: the entries 11, 12 and 22 of the inverse covariance. `light`: linear light of the median patch in
+    the older frame, 1 = nominal white. `floor`: a level fraction of black set down (or, negative, lifted). `glow`: light that
+    clipped sources spread, in units of white; `shine`: how much light a unit of it lays over the picture, in units of the
+    median patch's light.
+    """
+
+    before: int
+    after: int
+    change: float
+    veil: float
+    precision: tuple[float, float, float]
+    light: float
+    floor: Effect = NO_EFFECT
+    glow: Effect = NO_EFFECT
+    shine: float = 0.0
+
+
+def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE) -> ExposureLink | None:
+    """Fit a link between two rows to the same surfaces, robustly; None where they differ too much."""
+    old, new = surfaces.old, surfaces.new
+    ratio, light = np.log2(new / old), np.sqrt(old * new)
+    middle = _median(light)
+    features = [np.ones_like(ratio), np.minimum(middle / light, _DIM)]
+    beside = [] if surfaces.detail is None else [(surfaces.detail, DETAIL_SPREAD)]
+    glow = None if surfaces.gained is None else _NATURAL * surfaces.gained / np.maximum(light, middle / _DIM)
+    if glow is not None and np.abs(glow).max() >= _TELLS_GLOW:
+        beside.append((glow, GLOW_SPREAD))
+    else:
+        glow = None
+    weight, sigma, whole = _robust(
+        ratio, np.array([*features, *(one for one, _ in beside)]), [one for _, one in beside]
+    )
+    if sigma > _MOST_SIGMA:
+        return None
+    if surfaces.detail is not None:
+        ratio = ratio - whole[2] * surfaces.detail
+    both = np.array(features)
+    weighted = both * weight
+    normal = weighted @ both.T
+    normal[1, 1] += _VEIL_RIDGE * normal[0, 0]
+    found = _solved(normal, weighted @ ratio)
+    left = ratio - found @ both
+    certain = 1.0 / (sigma**2 * _ALIKE_PATCHES)
+
+    def effect(stops: Doubles) -> Effect:
+        """Of what changes the ratios by so many stops [patches]."""
+        on_fit = _solved(normal, weighted @ stops)
+        beyond = stops - on_fit @ both
+        weighing = weight * beyond * certain
+        return Effect(float(on_fit[0]), float(on_fit[1]), float(-weighing @ left), float(weighing @ beyond))
+
+    change = float(found[0])
+    precision = normal * certain
+    return ExposureLink(
+        before,
+        after,
+        change,
+        float(found[1]),
+        (float(precision[0, 0]), float(precision[0, 1]), float(precision[1, 1])),
+        _median(old),
+        effect(_of_floor(light, change, curve)) if abs(change) >= _TELLS_FLOOR else NO_EFFECT,
+        NO_EFFECT if glow is None else effect(-glow),
+        surfaces.shine / middle,
+    )
+
+
+def _robust(ratio: Doubles, features: Doubles, spreads: Sequence[float]) -> tuple[Doubles, float, Doubles]:
+    """Weight [patches] of each patch, their robust sigma in stops, and what was found, from a fit of all features [k, patches].
+
+    Those after exposure and veil are held near 0 within their `spreads`. With glow and detail among them, patches are not
+    thrown out for what these do to them.
+    """
+    found: Doubles = np.zeros(len(features))
+    found[0] = _median(ratio)
+    weight: Doubles = np.ones_like(ratio)
+    sigma = 1.0
+    held = np.diag([0.0, 0.0, *(one**-2.0 for one in spreads)]) * _ALIKE_PATCHES
+    for _ in range(_STEPS):
+        left = ratio - found @ features
+        sigma = 1.4826 * _median(np.abs(left)) + _LEAST_SIGMA
+        weight = np.square(np.maximum(1.0 - np.square(left / (_TUKEY * sigma)), 0.0))
+        weighted = features * weight
+        normal = weighted @ features.T
+        normal[1, 1] += _VEIL_RIDGE * normal[0, 0]
+        right = weighted @ ratio
+        found = np.asarray(np.linalg.solve(normal + held * sigma**2, right)) if spreads else _solved(normal, right)
+    return weight, sigma, found
+
+
+def _median(values: Doubles) -> float:
+    """The upper median: of hundreds of patches as good as the median, at a third of its cost."""
+    half = len(values) // 2
+    return float(np.partition(values, half)[half])
+
+
+def _solved(normal: Doubles, right: Doubles) -> Doubles:
+    """Solution [2] of two equations, written out: a tenth of the time of a general solver."""
+    (a, b), (c, d) = normal.tolist()
+    x, y = right.tolist()
+    whole = a * d - b * c
+    return np.array([(d * x - b * y) / whole, (a * y - c * x) / whole])
+
+
+def _of_floor(light: Doubles, change: float, curve: str) -> Doubles:
+    """Stops [patches] by which a change of exposure would read otherwise, a level fraction that black is set down by.
+
+    From the change that was found, not from the patches' own: their errors would pass for an effect of the floor.
+    """
+    levels = (from_linear(light * 2.0 ** (sign * change / 2.0), curve) for sign in (-1.0, 1.0))
+    old, new = (to_linear(level + _FLOOR_STEP, curve) for level in levels)
+    return np.asarray((np.log2(new / old) - change) / _FLOOR_STEP)
