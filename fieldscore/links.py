@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import cv2
 import numpy as np
@@ -48,7 +47,6 @@ _LOW, _HIGH = 0.04, 0.85  # level fractions above the floor: below is noise, abo
 _BLACK = 0.002  # linear light taken for a patch that is black, a neighbour of one that is compared
 _MOST_DETAIL = 1.5  # stops lighter or darker than its neighbours that count
 _FEWEST = 20  # patches without which there is no link
-_LINEAR_SHARE = np.float32(0.23)  # of linear in cubic interpolation at which second-order errors cancel
 
 
 @dataclass(frozen=True)
@@ -146,7 +144,7 @@ class Linker:
         size = (width // _PATCH, height // _PATCH)
         cover = _means(seen, size)
         share = np.maximum(cover, 1e-3)
-        old = _means(_sharp(before.picture, was_x, was_y, cv2.extractChannel(fetched, 0)) * seen, size) / share
+        old = _means(cv2.extractChannel(fetched, 0) * seen, size) / share  # blurred a little: so is `detail` told
         new = _means(after.picture * seen, size) / share
         was = cv2.resize(fetched, size, interpolation=cv2.INTER_AREA)
         clipped = np.maximum(_means(after.clipped, size), was[..., 1])
@@ -282,16 +280,6 @@ def _picture_part(area: PictureArea) -> Floats:
 def _places(height: int, width: int) -> tuple[Floats, Floats]:
     x, y = np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32))
     return x, y
-
-
-def _sharp(picture: Floats, x: Floats, y: Floats, linear: npt.NDArray[Any]) -> Floats:
-    """The picture at other places, neither blurred nor sharpened to second order; `linear` is it interpolated linearly.
-
-    A blur of the older picture alone would pass for growing contrast: exposure up, veil down. Linear interpolation
-    blurs, OpenCV's cubic kernel (a = -0.75; a = -0.5 would be right to third order, Keys 1981) sharpens.
-    """
-    cubic = cv2.remap(picture, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(cubic + _LINEAR_SHARE * (linear - cubic), dtype=np.float32)
 
 
 def _means(picture: Floats, size: tuple[int, int]) -> Floats:
