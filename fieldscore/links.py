@@ -13,6 +13,7 @@ of Auto Exposure Video for Realtime Visual Odometry and SLAM", IEEE RA-L 2018.
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -33,6 +34,10 @@ Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
 
 KEY_EVERY_S = 0.1  # s between two linked frames: motion can be followed over it, and it bounds the cost
+_BETWEEN_S, _MOST_BETWEEN = (
+    1 / 30,
+    4,
+)  # s before a linked frame that motion is first found from; how many are kept to choose from
 LONGEST_S = 0.5  # s: over more, too little of the picture is still in view
 _PATCH = 5  # samples along a patch's side: a quarter of a tile
 # A patch is another surface where the normalised pictures differ by this share of their structure. Patches without
@@ -70,7 +75,7 @@ class Linker:
         self._motion = Motion()
         self._last: _Key | None = None
         self._part: tuple[PictureArea, Floats] | None = None
-        self._between: tuple[Frame, int] | None = None
+        self._between: deque[tuple[Frame, int]] = deque(maxlen=_MOST_BETWEEN)
         self._end: tuple[Frame, int] | None = None
         self._other_lines: tuple[Frame, int] | None = None
         self._links: list[ExposureLink] = []
@@ -87,10 +92,8 @@ class Linker:
                 self._other_lines = frame, row
                 return
             self._end = frame, row
-            if not frame.is_paced:  # its small pictures are nobody else's: linked frames share those of registration
-                return
             if frame.time_s - last.time_s < KEY_EVERY_S - 1e-3:
-                self._between = frame, row
+                self._between.append(self._end)
                 return
         if _no_scene(frame):
             self._motion.forget()
@@ -102,9 +105,10 @@ class Linker:
                 self._links.append(link)
             elif frame.time_s - last.time_s < LONGEST_S:
                 self._motion.forget()  # it was wrong, and what begins from it would be
-                self._between = None
+                self._between.clear()
                 return  # this frame shows nothing that can be followed; another may
-        self._last, self._between, self._end = key, None, None
+        self._last, self._end = key, None
+        self._between.clear()
 
     def _link_the_end(self) -> None:
         """Link the last frame of all, however soon it came after the one before, so that the trace ends with the flight.
@@ -183,12 +187,12 @@ class Linker:
         )
 
     def _picture_between(self, before: _Key, after: _Key) -> Between | None:
-        """The last frame between, normalised, and the share of the time that it lies back from `after`; None without one."""
-        if self._between is None:
+        """A frame between, normalised, and the share of the time that it lies back from `after`; None without one."""
+        there = [one for one in self._between if before.row < one[1] < after.row and one[0].area is after.area]
+        if not there:
             return None
-        frame, row = self._between
-        if not before.row < row < after.row or frame.area is not after.area:
-            return None  # snow or a blank screen needs no look: no patch holds for it, and the next frame is linked instead
+        # snow or a blank screen needs no look: no patch holds for it, and the next frame is linked instead
+        frame, _ = min(there, key=lambda one: abs(after.time_s - one[0].time_s - _BETWEEN_S))
         back = (after.time_s - frame.time_s) / (after.time_s - before.time_s)
         return normal_codes(normalised(frame.coarse)), np.float32(back)
 
