@@ -14,24 +14,25 @@ import numpy.typing as npt
 
 from fieldscore import __version__
 from fieldscore.ahead import BATCH, Ahead
-from fieldscore.collect import Rows, Thumbs, TileBins
+from fieldscore.collect import Rows, Thumbs
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
 from fieldscore.events import link_lost
 from fieldscore.exposure_trace import exposure_trace
-from fieldscore.frame import Luma, eight_bit
+from fieldscore.frame import Frame, Luma, eight_bit
 from fieldscore.links import Linker
 from fieldscore.measures import (
     COLUMNS,
     FRAME_COLUMNS,
     HISTOGRAM_MEASURES,
     PICTURE_MEASURES,
-    TILE_MEASURE,
     TRACE_COLUMNS,
 )
+from fieldscore.measures.readability import readable_shares
 from fieldscore.picture import FirstLook, first_look
 from fieldscore.places import PlaceRows
-from fieldscore.record import LEAST_PIXELS, ClipFacts, Evidence, FlightRecord, PictureFacts
+from fieldscore.readable_rows import ReadableRows
+from fieldscore.record import LEAST_PIXELS, ClipFacts, Evidence, FlightRecord, PictureFacts, TileSeries
 from fieldscore.sequence import chained
 from fieldscore.timeline import DECIMALS, Timeline
 from fieldscore.units import from_eight_bit
@@ -47,6 +48,7 @@ _HASH_CHUNK = 1 << 20
 _NOTHING = "{}: no picture could be decoded; try playing the clip, and copy it again from the card"
 
 _UNKNOWN = [np.nan] * sum(len(one.columns) for one in PICTURE_MEASURES)
+_LATER = (np.nan,) * len(readable_shares.columns)  # found when the pass is over
 
 Doubles = npt.NDArray[np.float64]
 
@@ -73,7 +75,6 @@ def measure_flight(
     look = look_at(flight, criteria, title)
     small = is_small(flight)
     area = look.area.for_fields() if look.interlaced else look.area
-    tiles = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
     linker = Linker()
 
     def of_histograms(histograms: Doubles) -> Doubles:
@@ -83,6 +84,7 @@ def measure_flight(
         closing(Rows(of_histograms)) as rows,
         closing(Thumbs(criteria.tile_interval_s)) as thumbs,
         closing(PlaceRows()) as places,
+        closing(ReadableRows(area)) as readable,
         closing(Ahead(_pictures(flight, look), batch=_batch(flight))) as pictures,
     ):
         for frame in chained(pictures, area, lag=2 if look.interlaced else 1, rate=flight.frame_rate):
@@ -93,10 +95,9 @@ def measure_flight(
             thumbs.add(frame)
             if small:
                 rows.add(frame.time_s, _UNKNOWN, frame.histogram)
-                tiles.add(frame.time_s, np.full(area.tiles, np.nan, dtype=np.float32))
             else:
-                rows.add(frame.time_s, [value for one in PICTURE_MEASURES for value in one(frame)], frame.histogram)
-                tiles.add(frame.time_s, TILE_MEASURE(frame))
+                rows.add(frame.time_s, _figures(frame), frame.histogram)
+                readable.add(frame)
                 linker.add(frame)
                 places.add(frame)
             if progress is not None and len(rows) % PROGRESS_EVERY == 0:
@@ -107,13 +108,16 @@ def measure_flight(
         taken = thumbs.pictures()
         clip = _facts(flight, look, time_s)
         table = {column.name: values[:, index] for index, column in enumerate(FRAME_COLUMNS)}
-        for column, series in zip(TRACE_COLUMNS, _traced(linker, len(time_s), small=small), strict=True):
-            table[column.name] = np.round(series, DECIMALS)
+        if small:
+            table.update({column.name: np.full(len(time_s), np.nan) for column in TRACE_COLUMNS})
+            tiles = readable.nothing(time_s)
+        else:
+            tiles = _of_the_whole(table, linker, readable)
         timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
         return FlightRecord(
             name=title,
             timeline=timeline,
-            tiles=tiles.series(),
+            tiles=tiles,
             evidence=Evidence(*taken, histogram),
             clip=clip,
             picture=PictureFacts(look.border_px, look.overlay_percent),
@@ -123,12 +127,21 @@ def measure_flight(
         )
 
 
-def _traced(linker: Linker, rows: int, *, small: bool) -> tuple[Doubles, Doubles]:
-    """The camera's own exposure in stops and its veil in % [rows each]; NaN of small pictures."""
-    if small:
-        return np.full(rows, np.nan), np.full(rows, np.nan)
-    trace = exposure_trace(*linker.results())
-    return trace.stops, 100.0 * trace.veil
+def _figures(frame: Frame) -> list[float]:
+    """One value for each column of the measures of a picture."""
+    return [value for one in PICTURE_MEASURES for value in (_LATER if one is readable_shares else one(frame))]
+
+
+def _of_the_whole(table: dict[str, Doubles], linker: Linker, readable: ReadableRows) -> TileSeries:
+    """Put what needs the whole flight into a table: the camera's own exposure, its veil, and readability by both."""
+    links, steps = linker.results()
+    trace = exposure_trace(links, steps)
+    for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
+        table[column.name] = np.round(series, DECIMALS)
+    tiles, shares = readable.finish(trace.stops, links)
+    for column, series in zip(readable_shares.columns, shares.T, strict=True):
+        table[column.name] = np.round(series, DECIMALS)
+    return tiles
 
 
 def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:

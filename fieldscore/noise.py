@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.frame import Frame
+from fieldscore.frame import Frame, PictureArea
 from fieldscore.motion import registration, residual
 from fieldscore.signs import says_nothing_of_noise
 from fieldscore.units import QUANTISATION_VARIANCE
@@ -84,13 +84,17 @@ def noise(frame: Frame) -> Noise | None:
     curve = frame.view(noise_curve)
     if curve is None:
         return None
-    area = frame.area
-    levels, side = _tile_levels(frame), np.sqrt(area.block_pixels)
-    block_codes = np.sqrt(_variances_at(curve, levels))
-    pixel_codes = block_codes * side
-    object_codes = np.hypot(block_codes * area.object_per_block, undithered_rounding(pixel_codes))
+    area, levels = frame.area, tile_levels(frame)
+    side = np.sqrt(area.block_pixels)
+    pixel_codes = np.sqrt(_variances_at(curve, levels)) * side
     left_codes = np.sqrt(_variances_at(curve, levels, with_carried=True)) * side
-    return Noise(pixel_codes, object_codes, left_codes, _shows_noise(frame))
+    return Noise(pixel_codes, object_noise(curve, area, levels), left_codes, _shows_noise(frame))
+
+
+def object_noise(curve: NoiseCurve, area: PictureArea, levels: Doubles) -> Doubles:
+    """Noise (one sigma, codes) of the mean over the reference object at level fractions above the floor, rounding included."""
+    block_codes = np.sqrt(_variances_at(curve, levels))
+    return np.hypot(block_codes * area.object_per_block, undithered_rounding(block_codes * np.sqrt(area.block_pixels)))
 
 
 def noise_curve(frame: Frame) -> NoiseCurve | None:
@@ -105,7 +109,7 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
     if left is None:
         return last
     measured = np.isfinite(left.variance) & _shows_noise(frame)
-    level = _tile_levels(frame)
+    level = tile_levels(frame)
     levels, variances, wholes = np.full((3, len(LEVEL_EDGES) - 1), np.nan)
     for pool in range(len(variances)):
         members = measured & (level >= LEVEL_EDGES[pool]) & (level < LEVEL_EDGES[pool + 1])
@@ -159,7 +163,7 @@ def _variances_at(curve: NoiseCurve, levels: Doubles, with_carried: bool = False
     return np.interp(levels, centres, np.minimum(falling, steepest))
 
 
-def _tile_levels(frame: Frame) -> Doubles:
+def tile_levels(frame: Frame) -> Doubles:
     """Mean level [tiles] above the floor, as a fraction of black to white."""
     area = frame.area
     return (frame.tile_sums[:, 0].astype(np.float64) - area.floor) / area.code_range.span

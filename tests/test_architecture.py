@@ -24,6 +24,7 @@ LAYERS = (
     {"noise", "picture", "links", "places"},
     {"exposure_trace"},
     {"measures", "collect", "events", "flashes", "simulate", "hunting", "lamp_passes", "sun", "sequence"},
+    {"readable_rows"},
     {"analyse", "recovery", "align"},
     {"scorecard"},
     {"brightness"},

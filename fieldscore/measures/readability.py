@@ -6,6 +6,8 @@ it is seen when that signal is k times the noise of the mean over the object (A.
 Structure really there is the second witness: a codec that smears a tile flat takes its noise and its detail, and k
 rises where nothing is left to see. What varies over a tile, detail or noise, is read from that one picture; where it
 is less than the noise that was found between pictures at its level, k is taken for less.
+
+What is found here knows the noise of the last second; over the flight it is found anew (readable_rows.py).
 """
 
 from __future__ import annotations
@@ -16,9 +18,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.frame import Frame
-from fieldscore.measure import Column, measure, tile_measure
-from fieldscore.noise import noise
+from fieldscore.frame import Floats, Frame, PictureArea
+from fieldscore.measure import Column, Doubles, measure, tile_measure
+from fieldscore.noise import NoiseCurve, noise, noise_curve, object_noise, tile_levels
 
 HIDES_NOISE = 0.2  # share of a tile at floor and ceiling together from which on noise cannot be read in it
 _MOSTLY = 0.5  # share of a tile at the ceiling from which its loss counts as blown
@@ -29,24 +31,57 @@ _LEAST_CODES = 1e-3  # added to both: without any noise there is nothing to doub
 _SMEAR_CODES = 0.5  # least noise of an object's mean that a codec's quantiser leaves (docs/decisions/smear_floor.py)
 
 
-@tile_measure(
-    Column("readable", "Rose k", "higher", "Contrast-to-noise of the reference object in each tile.", "Rose 1948")
-)
-def readability(frame: Frame) -> npt.NDArray[np.float32]:
-    """Rose k of the reference object [tiles]; NaN where the tile is not picture or noise is not measurable."""
+@dataclass(frozen=True)
+class Sight:
+    """What Rose's k of each tile is made of. `signal` [tiles]: codes by which the reference object stands out, times what the
+    witness leaves of it, NaN where nothing can be said, 0 where nothing would be seen whatever the noise; `level`
+    [tiles] above the floor as a fraction of black to white; `why` [tiles]: what it is lost to if it is lost, DARK, BLOWN
+    or NOISY; `curve`: the noise in force, None where none is known yet.
+    """
+
+    signal: Floats
+    level: Doubles
+    why: npt.NDArray[np.uint8]
+    curve: NoiseCurve | None
+
+
+NOISY, DARK, BLOWN = 0, 1, 2
+
+
+def sight(frame: Frame) -> Sight:
+    """Give what the tiles' k is made of."""
     found = frame.view(noise)
     _, _, crushed, clipped, signal = frame.tile_sums.T
+    why = np.where(clipped > _MOSTLY, BLOWN, np.where(signal < _PERCEPTIBLE_CODES, DARK, NOISY)).astype(np.uint8)
+    level = tile_levels(frame)
     if found is None:
         # On a first frame nothing can be said, unless there is no signal at all. Later, nothing shows noise because
         # tiles are crushed or clipped, and those show no object.
         hopeless = np.full(signal.shape, not np.any(signal > 0))
         if frame.previous is not None:
             hopeless |= crushed + clipped > HIDES_NOISE
-        return np.where(hopeless & np.isfinite(signal), np.float32(0.0), np.float32(np.nan))
-    blur = np.hypot(found.object_codes, _SMEAR_CODES)
+        nothing = np.where(hopeless & np.isfinite(signal), np.float32(0.0), np.float32(np.nan))
+        return Sight(nothing, level, why, None)
     least = _FLAT * found.object_codes
     witness = np.minimum((frame.view(structure) + _LEAST_CODES) / (least + _LEAST_CODES), 1.0)
-    return np.asarray(signal / blur * (_DOUBT + (1.0 - _DOUBT) * witness), dtype=np.float32)
+    seen = np.asarray(signal * (_DOUBT + (1.0 - _DOUBT) * witness), dtype=np.float32)
+    return Sight(seen, level, why, frame.view(noise_curve))
+
+
+def rose_k(signal: npt.NDArray[np.floating], object_codes: npt.NDArray[np.floating]) -> Floats:
+    """Rose k of an object that stands out by `signal` codes from noise of its mean of `object_codes`, a codec's smear added."""
+    return np.asarray(signal / np.hypot(object_codes, _SMEAR_CODES), dtype=np.float32)
+
+
+@tile_measure(
+    Column("readable", "Rose k", "higher", "Contrast-to-noise of the reference object in each tile.", "Rose 1948")
+)
+def readability(frame: Frame) -> Floats:
+    """Rose k of the reference object [tiles]; NaN where the tile is not picture or noise is not measurable."""
+    found = frame.held(sight)
+    if found.curve is None:
+        return found.signal
+    return rose_k(found.signal, object_noise(found.curve, frame.area, found.level))
 
 
 def structure(frame: Frame) -> npt.NDArray[np.float64]:
@@ -57,31 +92,17 @@ def structure(frame: Frame) -> npt.NDArray[np.float64]:
     return np.asarray(np.sqrt(np.maximum(square - mean * mean, 0.0)), dtype=np.float64).ravel()
 
 
-@dataclass(frozen=True)
-class _Shares:
-    readable: float
-    dark: float
-    blown: float
-    noisy: float
-
-
-def _shares(frame: Frame, tiles: npt.NDArray[np.bool_]) -> _Shares:
-    """Shares (%) of the chosen tiles that are readable, or lost to darkness, clipping or noise."""
-    k = readability(frame)[tiles]
-    _, _, _, clipped, signal = frame.tile_sums[tiles].T
+def shares(k: Floats, why: npt.NDArray[np.uint8], area: PictureArea) -> Doubles:
+    """Readable share (%) of the picture and of the flying zone, and what the zone's rest was lost to, for k [n, tiles]: [n, 5]."""
+    inside = area.zone & area.tile_valid
     known = np.isfinite(k)
-    if not known.any():
-        return _Shares(np.nan, np.nan, np.nan, np.nan)
-    lost = k[known] < frame.area.criteria.rose_k
-    blown = lost & (clipped[known] > _MOSTLY)
-    dark = lost & ~blown & (signal[known] < _PERCEPTIBLE_CODES)
-    percent = 100.0 / known.sum()
-    return _Shares(
-        readable=percent * float((~lost).sum()),
-        dark=percent * float(dark.sum()),
-        blown=percent * float(blown.sum()),
-        noisy=percent * float((lost & ~blown & ~dark).sum()),
-    )
+    lost = known & (k < area.criteria.rose_k)
+    zone_lost = lost[:, inside]
+    counts = [known & ~lost & area.tile_valid, (known & ~lost)[:, inside]]
+    counts += [zone_lost & (why[:, inside] == one) for one in (DARK, BLOWN, NOISY)]
+    total = np.array([known[:, area.tile_valid].sum(axis=1)] + [known[:, inside].sum(axis=1)] * 4, dtype=np.float64)
+    total[total == 0] = np.nan
+    return np.asarray((100.0 * np.array([one.sum(axis=1) for one in counts]) / total).T)
 
 
 @measure(
@@ -94,7 +115,4 @@ def _shares(frame: Frame, tiles: npt.NDArray[np.bool_]) -> _Shares:
 )
 def readable_shares(frame: Frame) -> tuple[float, ...]:
     """Readable share of the picture and of the flying zone, and what the zone's rest was lost to, in %."""
-    area = frame.area
-    whole = _shares(frame, area.tile_valid)
-    zone = _shares(frame, area.tile_valid & area.zone)
-    return whole.readable, zone.readable, zone.dark, zone.blown, zone.noisy
+    return tuple(shares(readability(frame)[None], frame.held(sight).why[None], frame.area)[0].tolist())

@@ -1,0 +1,141 @@
+"""Readability of a whole flight: the noise of one second held against that of others, through the camera's own exposure.
+
+A pair of frames says little of noise: motion that was not followed adds to it, a codec short of bits takes it away, both
+by what happens to be flown past. The camera's own noise follows its gain alone. With the exposure known, noise measured
+at one time says what it is at another: each measurement is taken to one gain, those around are averaged, and taken back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.collect import TileBins
+from fieldscore.frame import Frame, PictureArea
+from fieldscore.links import ExposureLink
+from fieldscore.measures.readability import Sight, rose_k, shares, sight
+from fieldscore.noise import object_noise
+from fieldscore.record import TileSeries
+from fieldscore.spool import Spool, let_go
+
+Doubles = npt.NDArray[np.float64]
+
+# Level fractions above the floor at which a noise curve is kept; between them it is all but straight in the logarithm.
+LEVELS = np.array([0, 0.02, 0.04, 0.06, 0.09, 0.12, 0.16, 0.2, 0.25, 0.3, 0.37, 0.45, 0.55, 0.65, 0.8, 1.0])
+# log2 of noise, in codes at one level, for a stop of gain: 0.5 where shot noise rules, 1 where read noise does. An object
+# that is just seen stands on a dozen electrons a pixel or two, which is between (docs/decisions/noise_of_gain.py).
+NOISE_OF_GAIN = 0.7
+# s: measurements count by exp(-t / this). Noise varies by what is flown past within a second or two; an exposure
+# trace is trusted for a few more (docs/decisions/noise_of_gain.py).
+MEMORY_S = 10.0
+_AT_ONCE = 512  # entries computed at a time, so that memory stays flat
+
+
+class ReadableRows:
+    """What the tiles' k is made of, gathered during the pass; it waits on disk, so that memory stays flat."""
+
+    def __init__(self, area: PictureArea) -> None:
+        self._area = area
+        tiles = area.tiles
+        self._entry = np.dtype(
+            [("signal", "<f2", tiles), ("level", "<f2", tiles), ("why", "u1", tiles), ("noise", "<f4", LEVELS.size)]
+        )
+        self._last: Sight | None = None
+        self._measured_s = -np.inf
+        self._times: list[float] = []
+        self._entries: list[int] = []
+        self._firsts: list[int] = []
+        self._fresh: list[bool] = []
+        self._spool = Spool()
+
+    def close(self) -> None:
+        """Let go of the file on disk."""
+        self._spool.close()
+
+    def add(self, frame: Frame) -> None:
+        """Take in the next frame: what is known of the one that it is held to, once."""
+        found = frame.held(sight)
+        if found is not self._last:
+            self._last = found
+            self._firsts.append(len(self._times))
+            curve = found.curve
+            self._fresh.append(curve is not None and curve.time_s > self._measured_s)
+            entry = np.zeros((), dtype=self._entry)
+            entry["signal"], entry["level"], entry["why"] = found.signal, found.level, found.why
+            entry["noise"] = np.nan
+            if curve is not None:
+                self._measured_s = curve.time_s
+                entry["noise"] = np.log2(object_noise(curve, self._area, LEVELS))
+            self._spool.write(entry.tobytes())
+        self._times.append(frame.time_s)
+        self._entries.append(len(self._firsts) - 1)
+
+    def nothing(self, time_s: Doubles) -> TileSeries:
+        """Give the tiles of a flight at `time_s` [n] of which no readability is known."""
+        area, criteria = self._area, self._area.criteria
+        bins = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
+        for one in time_s.tolist():
+            bins.add(one, np.full(area.tiles, np.nan, dtype=np.float32))
+        return bins.series()
+
+    def finish(self, stops: Doubles, links: Sequence[ExposureLink]) -> tuple[TileSeries, Doubles]:
+        """Give k by tile over time, and the columns of `readable_shares` [n, 5], for the rows added.
+
+        `stops` [n] is the exposure trace and `links` what it was found from: over a break of theirs nothing is carried.
+        """
+        area, criteria = self._area, self._area.criteria
+        kept = self._spool.view(self._entry, (len(self._firsts),))
+        model = self._steadied(np.array(kept["noise"], dtype=np.float64), stops, links)
+        bins = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
+        figures = np.empty((len(self._firsts), 5))
+        ends = [*self._firsts[1:], len(self._times)]
+        for start in range(0, len(kept), _AT_ONCE):
+            part = slice(start, start + _AT_ONCE)
+            signal, level = (kept[name][part].astype(np.float64) for name in ("signal", "level"))
+            noise = np.array([np.interp(one, LEVELS, curve) for one, curve in zip(level, model[part], strict=True)])
+            # without any noise known, the signal is 0 or NaN, and so is k
+            k = np.where(np.isfinite(noise), rose_k(signal, np.exp2(noise)), signal).astype(np.float32)
+            figures[part] = shares(k, kept["why"][part], area)
+            for tiles, first, end in zip(k, self._firsts[part], ends[part], strict=True):
+                for time_s in self._times[first:end]:
+                    bins.add(time_s, tiles)
+            let_go(kept)
+        return bins.series(), figures[self._entries]
+
+    def _steadied(self, noise: Doubles, stops: Doubles, links: Sequence[ExposureLink]) -> Doubles:
+        """Log2 of the noise [entries, levels] with that measured before and after, taken to the same gain.
+
+        As it is where no exposure is known at all, or nothing was measured nearby.
+        """
+        known = np.flatnonzero(np.isfinite(stops))
+        if not known.size:
+            return noise
+        firsts = np.array(self._firsts)
+        time_s = np.array(self._times)[firsts]
+        moved = NOISE_OF_GAIN * np.interp(firsts, known, stops[known])[:, None]
+        counts = np.array(self._fresh) & np.isfinite(noise).all(axis=1)
+        breaks = [b.before for a, b in zip(links[:-1], links[1:], strict=True) if a.after != b.before]
+        found = noise.copy()
+        for part in np.split(np.arange(len(firsts)), np.searchsorted(firsts, breaks)):
+            weight = counts[part].astype(np.float64)
+            still = np.where(counts[part, None], noise[part] - moved[part], 0.0)
+            total, mean = _around(weight[:, None], time_s[part]), _around(still, time_s[part])
+            there = (total[:, 0] > np.exp(-1.0)) & np.isfinite(noise[part]).all(axis=1)
+            found[part[there]] = mean[there] / total[there] + moved[part[there]]
+        return found
+
+
+def _around(values: Doubles, time_s: Doubles) -> Doubles:
+    """Sums [n, k] of values at times [n] near each time, weighted by exp(-distance / MEMORY_S)."""
+    fades = np.exp(-np.diff(time_s) / MEMORY_S)
+    return _faded(values, fades) + _faded(values[::-1], fades[::-1])[::-1] - values
+
+
+def _faded(values: Doubles, fades: Doubles) -> Doubles:
+    """Running sum [n, k] of which `fades` [n - 1] leaves a share from each to the next."""
+    found = values.copy()
+    for row, fade in enumerate(fades.tolist(), 1):
+        found[row] += fade * found[row - 1]
+    return found
