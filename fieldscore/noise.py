@@ -16,7 +16,8 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.frame import Frame, PictureArea
-from fieldscore.motion import registration, residual
+from fieldscore.motion import registration
+from fieldscore.residual import residual
 from fieldscore.signs import says_nothing_of_noise
 from fieldscore.units import QUANTISATION_VARIANCE
 

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from fieldscore.frame import Frame, PictureArea
 from fieldscore.measures.movement import movement
-from fieldscore.motion import Registration, registration, residual
+from fieldscore.motion import Registration, registration
+from fieldscore.residual import residual
 
 BLOCK = 8.0  # px a block at 640 x 480
 BIG = texture(720, 960)
