@@ -14,7 +14,7 @@ from fieldscore.lamp_passes import lamp_passes, toward_light, while_seen
 from fieldscore.record import FlightRecord
 from fieldscore.recovery import FlashEvent
 from fieldscore.scorecard import Lamps, Stability
-from fieldscore.sun import SUN, bright_stretches
+from fieldscore.sun import SUN, bright_stretches, lost_around
 from fieldscore.timeline import Timeline
 from fieldscore.units import CURVES, CodeRange, code_to_level, to_linear
 
@@ -117,6 +117,7 @@ def lamps(record: FlightRecord, inside: Mask, criteria: Criteria) -> Lamps:
         toward_light(timeline, inside, criteria.usable_zone_readable_percent),
         lights,
         while_seen(timeline, inside & sun, criteria.usable_zone_readable_percent),
+        lost_around(record.tiles, [one for one in lights if one.kind == SUN], criteria.rose_k),
     )
 
 

@@ -89,7 +89,8 @@ class Stability:
 class Lamps:
     """Lamps flown past: medians over the passes (None without one), and the passes; flying toward a lamp or the sun.
 
-    `toward_light` counts every light, `toward_sun` the stretches of `lights` that are the sun's.
+    `toward_light` counts every light, `toward_sun` the stretches of `lights` that are the sun's; `lost_around_sun_percent` is the
+    median share of the picture that cannot be read around it.
     """
 
     passes: tuple[LampPass, ...]
@@ -98,6 +99,7 @@ class Lamps:
     toward_light: TowardLight | None
     lights: tuple[LightStretch, ...] = ()
     toward_sun: TowardLight | None = None
+    lost_around_sun_percent: float | None = None
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.record import Evidence, StoredPictures
+from fieldscore.record import Evidence, StoredPictures, TileSeries
 from fieldscore.spool import let_go
 from fieldscore.units import to_linear
 
@@ -51,15 +51,17 @@ _GROWS = 2.0  # times from a stretch's first third to its last: a source that gr
 
 @dataclass(frozen=True)
 class Look:
-    """The largest bright source of one small picture. `x`, `y` in picture heights, `radius` of the disc with its area in
-    heights; `rings`: light [3] around it in shares of the ceiling's, NaN where too little of a ring is in the picture;
-    `even`: lower quartile over median of the nearest ring; `sky`: lower quartile of the light straight above it; `cut`:
-    the picture's edge cuts it.
+    """The largest bright source of one small picture.
+
+    `x`, `y` in picture heights, `across` in its width, `radius` of the disc with its area in heights; `rings`: light [3]
+    around it in shares of the ceiling's, NaN where too little of a ring is in the picture; `even`: lower quartile over
+    median of the nearest ring; `sky`: lower quartile of the light straight above it; `cut`: the picture's edge cuts it.
     """
 
     time_s: float
     x: float
     y: float
+    across: float
     radius: float
     rings: tuple[float, float, float]
     even: float
@@ -89,7 +91,8 @@ class Look:
 class LightStretch:
     """One bright source from where it comes into view to where it goes: `kind` is SUN, LAMP or BRIGHT (it cannot be told).
 
-    `radius_percent` is the median radius of the core in % of the picture's height; `at_edge`: it only peeks in.
+    `radius_percent` is the median radius of the core in % of the picture's height; `at_edge`: it only peeks in; `places`: time in
+    seconds, and where the core's centre is, as shares of the picture's width and height from the left and the top.
     """
 
     from_s: float
@@ -97,6 +100,7 @@ class LightStretch:
     kind: str
     radius_percent: float
     at_edge: bool
+    places: tuple[tuple[float, float, float], ...] = ()
 
 
 def bright_stretches(
@@ -162,6 +166,7 @@ def brightest(picture: Luma, time_s: float, ceiling_level: float, curve: str) ->
         time_s=time_s,
         x=float(x) / height,
         y=float(y) / height,
+        across=float(x) / width,
         radius=radius / height,
         rings=(rings[0], rings[1], rings[2]),
         even=even,
@@ -204,4 +209,31 @@ def _stretch(looks: Sequence[Look], step_s: float) -> LightStretch:
         kind=kind,
         radius_percent=float(100.0 * np.median(radius)),
         at_edge=all(look.cut for look in looks),
+        places=tuple((look.time_s, look.across, look.y) for look in looks),
     )
+
+
+def lost_around(tiles: TileSeries, suns: Sequence[LightStretch], rose_k: float) -> float | None:
+    """Median share (%) of the picture that cannot be read around the sun; None without it.
+
+    Around it are the tiles under the criterion that hang together, by sides or corners, with the one that its core is in.
+    """
+    shares = []
+    for sun in suns:
+        for time_s, across, down in sun.places:
+            if not len(tiles.time_s):
+                return None
+            k = tiles.readable[int(np.abs(tiles.time_s - time_s).argmin())]
+            known = np.isfinite(k)
+            if not known.any():
+                continue
+            row, column = (
+                min(int(share * size), size - 1) for share, size in zip((down, across), k.shape, strict=True)
+            )
+            lost = known & (np.nan_to_num(k) < rose_k)
+            joined = lost.copy()
+            joined[row, column] = True
+            _, labels = cv2.connectedComponents(joined.astype(np.uint8), connectivity=8)
+            around = lost & (labels == labels[row, column])
+            shares.append(100.0 * np.count_nonzero(around) / np.count_nonzero(known))
+    return float(np.median(shares)) if shares else None

@@ -13,10 +13,10 @@ import pytest
 from flight_material import record_of, timeline_of
 
 from fieldscore import Criteria, measure_flight, score_flight
-from fieldscore.record import Evidence
+from fieldscore.record import Evidence, TileSeries
 from fieldscore.report.flight import flight_json
 from fieldscore.report.light import sun_words
-from fieldscore.sun import BRIGHT, LAMP, SUN, LightStretch, bright_stretches
+from fieldscore.sun import BRIGHT, LAMP, SUN, LightStretch, bright_stretches, lost_around
 from fieldscore.units import from_linear
 
 CLIPS = Path(__file__).parents[2] / "shared" / "clips"
@@ -153,6 +153,21 @@ def test_figures_for_the_sun_alone() -> None:
     assert data["toward_sun"]["zone_lost_s"] == pytest.approx(2.0, abs=0.2)
     assert data["toward_light"]["in_view_s"] == pytest.approx(10.0, abs=0.1)
     assert "lost for up to 1.9" in sun_words(score) or "lost for up to 2" in sun_words(score)
+
+
+def test_what_is_lost_around_the_sun() -> None:
+    """Tiles that cannot be read count where they hang together with the sun's, and no others."""
+    k = np.full((2, 12, 16), 9.0, dtype=np.float32)
+    k[:, 2:5, 3:6] = 1.0  # around the sun, 9 of 188 known tiles, with one more at its corner
+    k[:, 5, 6] = 1.0
+    k[:, 10:, 10:] = 1.0  # dark ground elsewhere
+    k[:, 0, :4] = np.nan
+    tiles = TileSeries(np.array([0.25, 0.75]), k)
+    sun = LightStretch(0.0, 1.0, SUN, 6.0, at_edge=False, places=((0.3, 4.5 / 16, 3.5 / 12), (0.7, 4.5 / 16, 3.5 / 12)))
+    assert lost_around(tiles, [sun], 5.0) == pytest.approx(100.0 * 10 / 188)
+    clear = replace(sun, places=((0.3, 0.95, 0.05),))
+    assert lost_around(tiles, [clear], 5.0) == 0.0
+    assert lost_around(tiles, [], 5.0) is None
 
 
 def test_the_sun_is_no_lamp_that_came_near() -> None:

@@ -150,7 +150,7 @@ def _lamps(score: Score, reasons: list[str]) -> dict[str, Any]:
         "veil_percent": _round(lamps.veil_percent, _FIGURE_DIGITS),
         "each": [_rounded(asdict(one)) for one in lamps.passes],
         "toward_light": None if lamps.toward_light is None else _rounded(asdict(lamps.toward_light)),
-        "toward_sun": None if lamps.toward_sun is None else _rounded(asdict(lamps.toward_sun)),
+        "toward_sun": _toward_sun(lamps),
         "lights": [
             {
                 "kind": one.kind,
@@ -184,6 +184,14 @@ def _by_curve(score: Score, reasons: list[str]) -> dict[str, Any] | None:
         if ends is None:
             reasons.append(f"by_curve.{name}: {why}")
     return data
+
+
+def _toward_sun(lamps: Lamps) -> dict[str, Any] | None:
+    """What the sun cost, with what is lost around it; None without it."""
+    if lamps.toward_sun is None:
+        return None
+    around = _round(lamps.lost_around_sun_percent, _FIGURE_DIGITS)
+    return {**_rounded(asdict(lamps.toward_sun)), "lost_around_percent": around}
 
 
 def _no_sun(lamps: Lamps) -> str:

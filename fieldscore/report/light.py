@@ -81,7 +81,9 @@ def sun_words(score: Score) -> str:
     held = "the flying zone stayed readable"
     if sun.zone_lost_s > 0:
         held = f"the flying zone was lost for up to {words.number(sun.zone_lost_s, 's')} on end"
-    return f"The sun was in view for {words.number(sun.in_view_s, 's')}: {held}."
+    around = score.lamps.lost_around_sun_percent
+    lost = "" if around is None else f", {words.number(around, '%')} of the picture could not be read around it"
+    return f"The sun was in view for {words.number(sun.in_view_s, 's')}: {held}{lost}."
 
 
 def reading(score: Score, name: str) -> str:
