@@ -1,0 +1,114 @@
+"""Readability over a flight: noise measured at one time says what it is at another, through the camera's own exposure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from frame_material import area_of
+
+from fieldscore.frame import Frame
+from fieldscore.link_fit import ExposureLink
+from fieldscore.measures.readability import DARK, NOISY, Sight, rose_k, sight
+from fieldscore.noise import LEVEL_EDGES, NoiseCurve
+from fieldscore.readable_rows import NOISE_OF_GAIN, ReadableRows
+
+Doubles = npt.NDArray[np.float64]
+RATE = 10.0  # measurements a second
+AREA = area_of()
+SIGNAL, LEVEL = 12.0, 0.3  # codes, fraction
+LEVELS = np.linspace(0.03, 0.9, len(LEVEL_EDGES) - 1)
+
+
+def _curve(time_s: float, block_codes: float) -> NoiseCurve:
+    """The same noise at every level."""
+    variances = np.full(LEVELS.shape, block_codes**2)
+    return NoiseCurve(time_s, LEVELS, variances, variances, np.ones(LEVELS.shape), 1)
+
+
+def _link(before: int, after: int) -> ExposureLink:
+    return ExposureLink(before, after, 0.0, 0.0, (1.0, 0.0, 1.0), 0.1)
+
+
+def _links(rows: int, broken: Sequence[int] = ()) -> list[ExposureLink]:
+    return [_link(row, row + 1) for row in range(rows - 1) if row not in broken]
+
+
+def _rows(noises: Sequence[float | None], signal: float = SIGNAL) -> ReadableRows:
+    """Rows whose tiles all show one signal and level, and one noise (codes of a block; None before any was measured)."""
+    rows = ReadableRows(AREA)
+    for number, noise in enumerate(noises):
+        frame = Frame(np.zeros((480, 640), np.uint8), AREA, number / RATE)
+        seen = np.full(AREA.tiles, signal if noise is not None else np.nan, dtype=np.float32)
+        why = np.full(AREA.tiles, NOISY, dtype=np.uint8)
+        curve = None if noise is None else _curve(frame.time_s, noise)
+        frame._held.values[sight] = Sight(seen, np.full(AREA.tiles, LEVEL), why, curve)
+        rows.add(frame)
+    return rows
+
+
+def _k(block_codes: Doubles | float) -> Doubles:
+    """Rose's k of the signal in noise of a block; far over a code a pixel, rounding has no share."""
+    return np.asarray(rose_k(np.float64(SIGNAL), np.asarray(block_codes) * AREA.object_per_block), dtype=np.float64)
+
+
+def _found(rows: ReadableRows, stops: Doubles, links: Sequence[ExposureLink]) -> tuple[Doubles, Doubles]:
+    """Median k of the tiles over time, and the readable share of each row."""
+    tiles, shares = rows.finish(stops, links)
+    rows.close()
+    return np.nanmedian(tiles.readable.reshape(len(tiles.time_s), -1), axis=1), shares[:, 0]
+
+
+def test_noise_that_wanders_is_judged_by_the_flight() -> None:
+    """Measurements that scatter by a factor of two at one exposure all give the k of their geometric mean."""
+    noises = [1.5, 3.0] * 20
+    k, shares = _found(_rows(noises), np.zeros(40), _links(40))
+    assert k[2:-2] == pytest.approx(float(_k(1.5 * np.sqrt(2.0))), rel=0.02)
+    assert set(shares.tolist()) == {100.0}
+
+
+def test_noise_goes_with_the_gain() -> None:
+    """Where exposure opens by a stop and noise follows it, each time has its own noise, as it was measured."""
+    stops = np.where(np.arange(80) < 40, 0.0, 1.0)
+    noises = 1.5 * 2.0 ** (NOISE_OF_GAIN * stops)
+    k, _ = _found(_rows(noises.tolist()), stops, _links(80))
+    halves = _k(np.array([1.5, 1.5 * 2.0**NOISE_OF_GAIN]))
+    assert k[:7] == pytest.approx(float(halves[0]), rel=0.02)
+    assert k[-7:] == pytest.approx(float(halves[1]), rel=0.02)
+
+
+def test_nothing_is_carried_over_a_break() -> None:
+    """Where the trace breaks (a cut) the noise before and after have nothing to do with each other."""
+    noises = [1.5] * 40 + [6.0] * 40
+    broken, _ = _found(_rows(noises), np.zeros(80), _links(80, broken=(39,)))
+    joined, _ = _found(_rows(noises), np.zeros(80), _links(80))
+    assert broken[0] == pytest.approx(float(_k(1.5)), rel=0.02)
+    assert broken[-1] == pytest.approx(float(_k(6.0)), rel=0.02)
+    assert joined[0] < 0.75 * broken[0]
+
+
+def test_without_a_trace_noise_is_as_it_was_measured() -> None:
+    """Where no exposure is known each row has the noise in force."""
+    noises = [1.5] * 10 + [3.0] * 10
+    k, _ = _found(_rows(noises), np.full(20, np.nan), [])
+    assert k[0] == pytest.approx(float(_k(1.5)), rel=0.01)
+    assert k[-1] == pytest.approx(float(_k(3.0)), rel=0.01)
+
+
+def test_rows_before_any_noise_are_not_judged() -> None:
+    """A first frame says nothing, whatever is measured later; a tile without signal has k 0 all the same."""
+    rows = _rows([None, 2.0, 2.0, 2.0])
+    _, shares = _found(rows, np.zeros(4), _links(4))
+    assert np.isnan(shares[0])
+    assert shares[1:].tolist() == [100.0] * 3
+    dark = ReadableRows(AREA)
+    frame = Frame(np.zeros((480, 640), np.uint8), AREA, 0.0)
+    hopeless = np.zeros(AREA.tiles, dtype=np.float32)
+    why = np.full(AREA.tiles, DARK, dtype=np.uint8)
+    frame._held.values[sight] = Sight(hopeless, np.zeros(AREA.tiles), why, None)
+    dark.add(frame)
+    k, shares = _found(dark, np.full(1, np.nan), [])
+    assert k.tolist() == [0.0]
+    assert shares.tolist() == [0.0]
