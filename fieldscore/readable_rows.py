@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.collect import TileBins
-from fieldscore.frame import Frame, PictureArea
+from fieldscore.frame import Floats, Frame, PictureArea
 from fieldscore.links import ExposureLink
 from fieldscore.measures.readability import Sight, rose_k, shares, sight
 from fieldscore.noise import object_noise
@@ -39,9 +39,8 @@ class ReadableRows:
     def __init__(self, area: PictureArea) -> None:
         self._area = area
         tiles = area.tiles
-        self._entry = np.dtype(
-            [("signal", "<f2", tiles), ("level", "<f2", tiles), ("why", "u1", tiles), ("noise", "<f4", LEVELS.size)]
-        )
+        self._entry = np.dtype([("signal", "<f2", tiles), ("level", "<f2", tiles), ("why", "u1", tiles)])
+        self._noise = bytearray()  # log2 of codes at LEVELS, 32 bits each
         self._last: Sight | None = None
         self._measured_s = -np.inf
         self._times: list[float] = []
@@ -64,10 +63,11 @@ class ReadableRows:
             self._fresh.append(curve is not None and curve.time_s > self._measured_s)
             entry = np.zeros((), dtype=self._entry)
             entry["signal"], entry["level"], entry["why"] = found.signal, found.level, found.why
-            entry["noise"] = np.nan
+            noise = np.full(LEVELS.shape, np.nan)
             if curve is not None:
                 self._measured_s = curve.time_s
-                entry["noise"] = np.log2(object_noise(curve, self._area, LEVELS))
+                noise = np.log2(object_noise(curve, self._area, LEVELS))
+            self._noise += noise.astype(np.float32).tobytes()
             self._spool.write(entry.tobytes())
         self._times.append(frame.time_s)
         self._entries.append(len(self._firsts) - 1)
@@ -87,7 +87,7 @@ class ReadableRows:
         """
         area, criteria = self._area, self._area.criteria
         kept = self._spool.view(self._entry, (len(self._firsts),))
-        model = self._steadied(np.array(kept["noise"], dtype=np.float64), stops, links)
+        model = self._steadied(np.frombuffer(self._noise, dtype=np.float32).reshape(-1, LEVELS.size), stops, links)
         bins = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
         figures = np.empty((len(self._firsts), 5))
         ends = [*self._firsts[1:], len(self._times)]
@@ -104,7 +104,7 @@ class ReadableRows:
             let_go(kept)
         return bins.series(), figures[self._entries]
 
-    def _steadied(self, noise: Doubles, stops: Doubles, links: Sequence[ExposureLink]) -> Doubles:
+    def _steadied(self, noise: Floats, stops: Doubles, links: Sequence[ExposureLink]) -> Floats:
         """Log2 of the noise [entries, levels] with that measured before and after, taken to the same gain.
 
         As it is where no exposure is known at all, or nothing was measured nearby.

@@ -20,6 +20,7 @@ from fieldscore.noise import (
     LEVEL_EDGES,
     LOW_OF_CHI_SQUARE,
     LOW_PERCENT,
+    MIDDLE_OF_CHI_SQUARE,
     NOISE_EVERY_S,
     noise,
     noise_curve,
@@ -96,6 +97,39 @@ def test_noise_that_is_carried_on_is_counted(carried: float) -> None:
     assert found is not None
     assert np.median(found.left_codes) == pytest.approx(_with_rounding(6.0), rel=0.10)
     assert np.median(found.pixel_codes) == pytest.approx(6.0 * math.sqrt(1 - carried), rel=0.10)
+
+
+def test_plain_ground_that_a_codec_starves_does_not_hold_rough_ground_down() -> None:
+    """Where plain dark ground lost half its noise to a codec, brighter rough ground still reads its own within 12 %."""
+    generator = np.random.default_rng(12)
+    left, rough = np.arange(640)[None, :] < 320, middle(BIG)
+    scene = np.where(left, 50.0, 110.0 + 0.8 * (rough - rough.mean()))
+    stays = generator.standard_normal((480, 640))
+    pictures = []
+    for _ in range(FRAMES):
+        fresh = generator.standard_normal((480, 640))
+        pictures.append(coded(scene + np.where(left, 2.5 * math.sqrt(0.5) * (stays + fresh), 5.0 * fresh)))
+    found = _last(pictures).view(noise)
+    assert found is not None
+    grid = found.left_codes.reshape(12, 16)
+    assert np.median(grid[:, :7]) == pytest.approx(_with_rounding(2.5), rel=0.12)
+    assert np.median(grid[:, 9:]) == pytest.approx(_with_rounding(5.0), rel=0.12)
+
+
+def test_plain_ground_reads_the_noise_of_its_middle_tile() -> None:
+    """Where a codec takes three quarters of the noise from every sixth column of plain tiles, the others' is what is left."""
+    generator = np.random.default_rng(13)
+    sigma = np.where(np.arange(640)[None, :] // 40 % 6 == 0, 1.0, 4.0)
+    pictures = [coded(100.0 + sigma * generator.standard_normal((480, 640))) for _ in range(FRAMES)]
+    assert _codes(_last(pictures)) == pytest.approx(_with_rounding(4.0), rel=0.10)
+
+
+@pytest.mark.parametrize("percent", [25.0, 50.0])
+@pytest.mark.parametrize("number", [1, 8, 9, 97])
+def test_points_are_percentiles(number: int, percent: float) -> None:
+    """The quick percentile is NumPy's."""
+    values = np.random.default_rng(number).standard_normal(number)
+    assert noise_module._point(values, percent) == pytest.approx(float(np.percentile(values, percent)), abs=1e-12)
 
 
 @pytest.mark.parametrize("sigma", [5.0, 10.0])
@@ -249,6 +283,7 @@ def test_constants_of_the_low_quartile() -> None:
     """The quartile of a tile's residual is corrected for what chi-square of its degrees of freedom has there."""
     freedom = BLOCKS_A_TILE**2 - 3
     assert chi2.ppf(LOW_PERCENT / 100, freedom) / freedom == pytest.approx(LOW_OF_CHI_SQUARE, abs=1e-4)
+    assert chi2.ppf(0.5, freedom) / freedom == pytest.approx(MIDDLE_OF_CHI_SQUARE, abs=1e-4)
     assert (np.diff(LEVEL_EDGES) > 0).all()
 
 

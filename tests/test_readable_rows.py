@@ -12,7 +12,7 @@ from frame_material import area_of
 from fieldscore.frame import Frame
 from fieldscore.link_fit import ExposureLink
 from fieldscore.measures.readability import DARK, NOISY, Sight, rose_k, sight
-from fieldscore.noise import LEVEL_EDGES, NoiseCurve
+from fieldscore.noise import LEVEL_EDGES, NoiseCurve, Pools
 from fieldscore.readable_rows import NOISE_OF_GAIN, ReadableRows
 
 Doubles = npt.NDArray[np.float64]
@@ -25,7 +25,8 @@ LEVELS = np.linspace(0.03, 0.9, len(LEVEL_EDGES) - 1)
 def _curve(time_s: float, block_codes: float) -> NoiseCurve:
     """The same noise at every level."""
     variances = np.full(LEVELS.shape, block_codes**2)
-    return NoiseCurve(time_s, LEVELS, variances, variances, np.ones(LEVELS.shape), 1)
+    pools = Pools(LEVELS, variances, variances)
+    return NoiseCurve(time_s, pools, pools, (), np.ones(LEVELS.shape), 1)
 
 
 def _link(before: int, after: int) -> ExposureLink:
