@@ -107,24 +107,34 @@ class ReadableRows:
     def _steadied(self, noise: Floats, stops: Doubles, links: Sequence[ExposureLink]) -> Floats:
         """Log2 of the noise [entries, levels] with that measured before and after, taken to the same gain.
 
-        As it is where no exposure is known at all, or nothing was measured nearby.
+        As it is where the exposure is not known (no link reaches it), or nothing was measured nearby.
         """
-        known = np.flatnonzero(np.isfinite(stops))
-        if not known.size:
-            return noise
-        firsts = np.array(self._firsts)
+        firsts, fresh = np.array(self._firsts), np.array(self._fresh)
         time_s = np.array(self._times)[firsts]
-        moved = NOISE_OF_GAIN * np.interp(firsts, known, stops[known])[:, None]
-        counts = np.array(self._fresh) & np.isfinite(noise).all(axis=1)
-        breaks = [b.before for a, b in zip(links[:-1], links[1:], strict=True) if a.after != b.before]
         found = noise.copy()
-        for part in np.split(np.arange(len(firsts)), np.searchsorted(firsts, breaks)):
-            weight = counts[part].astype(np.float64)
-            still = np.where(counts[part, None], noise[part] - moved[part], 0.0)
-            total, mean = _around(weight[:, None], time_s[part]), _around(still, time_s[part])
-            there = (total[:, 0] > np.exp(-1.0)) & np.isfinite(noise[part]).all(axis=1)
-            found[part[there]] = mean[there] / total[there] + moved[part[there]]
+        for start, end in _chains(links):
+            inside = np.flatnonzero((firsts >= start) & (firsts <= end) & np.isfinite(noise).all(axis=1))
+            inside = inside[np.isfinite(stops[firsts[inside]])]
+            if not inside.size:
+                continue
+            moved = NOISE_OF_GAIN * stops[firsts[inside], None]
+            still = np.where(fresh[inside, None], noise[inside] - moved, 0.0)
+            weight = fresh[inside, None].astype(np.float64)
+            total, mean = _around(weight, time_s[inside]), _around(still, time_s[inside])
+            there = total[:, 0] > np.exp(-1.0)
+            found[inside[there]] = mean[there] / total[there] + moved[there]
         return found
+
+
+def _chains(links: Sequence[ExposureLink]) -> list[tuple[int, int]]:
+    """First and last row of each chain of links."""
+    chains: list[tuple[int, int]] = []
+    for link in links:
+        if chains and chains[-1][1] == link.before:
+            chains[-1] = chains[-1][0], link.after
+        else:
+            chains.append((link.before, link.after))
+    return chains
 
 
 def _around(values: Doubles, time_s: Doubles) -> Doubles:

@@ -90,6 +90,16 @@ def test_nothing_is_carried_over_a_break() -> None:
     assert joined[0] < 0.75 * broken[0]
 
 
+def test_rows_that_no_link_reaches_keep_what_was_measured() -> None:
+    """Between two chains and after the last, noise is as it was measured there, and leaves no mark elsewhere."""
+    noises = [1.5] * 30 + [6.0] * 20 + [1.5] * 30 + [6.0] * 20
+    links = [_link(row, row + 1) for row in (*range(29), *range(50, 79))]
+    stops = np.zeros(100)
+    k, _ = _found(_rows(noises), stops, links)
+    for share, noise in ((0.1, 1.5), (0.4, 6.0), (0.65, 1.5), (0.9, 6.0)):
+        assert k[int(share * len(k))] == pytest.approx(float(_k(noise)), rel=0.02)
+
+
 def test_without_a_trace_noise_is_as_it_was_measured() -> None:
     """Where no exposure is known each row has the noise in force."""
     noises = [1.5] * 10 + [3.0] * 10
