@@ -28,6 +28,9 @@ REFERENCE_LINES = 480.0  # the picture height at which the reference object has 
 # A frame is held to an earlier one while its mean level and spread are within 1 % of black to white, and its crushed and clipped
 # shares are within 1 % of the picture (docs/decisions/held_measures.py).
 _HELD_LEVEL, _HELD_SHARE = 0.01, 0.01
+LINK_EVERY_S = (
+    0.1  # s between two frames whose light is compared: motion can be followed over it, and it bounds the cost
+)
 _TIME_SLACK_S = 2e-3  # s: times are rounded, to milliseconds in some containers
 _MASKED_TILE_SHARE = 0.5  # a tile more than half under border or overlay is not measured
 
@@ -186,7 +189,8 @@ class Frame:
 
     `luma` is the coded plane in its own depth, `chroma` the two colour planes or None, `time_s` seconds from the
     start of the flight. `previous` is the frame before (of the same parity for fields), None on the first; `reference`
-    the frame that motion is measured from, None where this frame's motion is not measured; `is_paced` says whether it is.
+    the frame that motion is measured from, None where this frame's motion is not measured; `is_paced` says whether it is, and
+    `is_beat` whether it is one that motion is always measured on, `LINK_EVERY_S` apart, where frames come fast.
     """
 
     def __init__(  # noqa: PLR0913 - a coded picture is all of these
@@ -211,6 +215,7 @@ class Frame:
         self._held: _Held = _Held(area, time_s, None, {})
         self._paced: dict[Callable[[Frame], Any], Any] = {}
         self.is_paced = True
+        self.is_beat = False
         self.reference = previous
 
     def view(self, function: Callable[[Frame], View]) -> View:

@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.following import Between, Motion, normal_codes, normalised, small
-from fieldscore.frame import BLOCKS_A_TILE, FLOW_A_BLOCK, Frame, Luma, PictureArea
+from fieldscore.frame import BLOCKS_A_TILE, FLOW_A_BLOCK, LINK_EVERY_S, Frame, Luma, PictureArea
 from fieldscore.glow import gained, glow
 from fieldscore.link_fit import ExposureLink as ExposureLink
 from fieldscore.link_fit import Surfaces, fit
@@ -33,7 +33,7 @@ from fieldscore.units import to_linear
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
 
-KEY_EVERY_S = 0.1  # s between two linked frames: motion can be followed over it, and it bounds the cost
+_SOON_S = 0.05  # s after a link that came late, from which on the next beat is linked, to keep step again
 _BETWEEN_S, _MOST_BETWEEN = (
     1 / 30,
     4,
@@ -92,7 +92,7 @@ class Linker:
                 self._other_lines = frame, row
                 return
             self._end = frame, row
-            if frame.time_s - last.time_s < KEY_EVERY_S - 1e-3:
+            if frame.time_s - last.time_s < (_SOON_S if frame.is_beat else LINK_EVERY_S) - 1e-3:
                 self._between.append(self._end)
                 return
         if _no_scene(frame):

@@ -55,6 +55,9 @@ _UNEVEN = 0.6  # share of the interval by which it varies
 NOISE_EVERY_S = (
     0.2  # s, on average, between two frame pairs that are measured: gain hardly changes faster, and it bounds the cost
 )
+_LONGEST_PAIR_S = (
+    0.05  # s between the frames of a pair, unless they follow one another (docs/decisions/paced_motion.py)
+)
 _SLACK_S = 2e-3  # s: times are rounded, to milliseconds in some containers
 
 
@@ -121,10 +124,12 @@ def object_noise(curve: NoiseCurve, area: PictureArea, levels: Doubles) -> Doubl
 def noise_curve(frame: Frame) -> NoiseCurve | None:
     """The noise curve in force: the frame before's while it is fresh or nothing better can be measured, else a new one."""
     last = None if frame.previous is None else frame.previous.view(noise_curve)
-    if last is not None and not is_due(last, frame.time_s):
+    if last is not None and not _is_due(last, frame.time_s):
         return last
     found = frame.view(registration)
     if found is None or found.likeness < _ALIKE or (last is not None and says_nothing_of_noise(frame)):
+        return last
+    if _is_far(frame):
         return last
     rest = frame.view(residual)
     if rest is None:
@@ -185,9 +190,15 @@ def _point(values: Doubles, percent: float) -> float:
     return float(ordered[low] + part * (ordered[high] - ordered[low]))
 
 
-def is_due(last: NoiseCurve | None, time_s: float) -> bool:
+def _is_far(frame: Frame) -> bool:
+    """Say whether a frame lies so far from the one that its motion is measured from that motion would add to its noise."""
+    before = frame.reference
+    return before is not None and before is not frame.previous and frame.time_s - before.time_s > _LONGEST_PAIR_S
+
+
+def _is_due(last: NoiseCurve, time_s: float) -> bool:
     """Say whether noise is to be measured again at a time."""
-    return last is None or time_s - last.time_s >= _wait(last.taken) - _SLACK_S
+    return time_s - last.time_s >= _wait(last.taken) - _SLACK_S
 
 
 def _wait(taken: int) -> float:

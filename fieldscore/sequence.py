@@ -6,19 +6,21 @@ import math
 from collections import deque
 from collections.abc import Iterable, Iterator
 
-from fieldscore.frame import Frame, PictureArea
+from fieldscore.frame import LINK_EVERY_S, Frame, PictureArea
 from fieldscore.motion import registration
-from fieldscore.noise import is_due, noise_curve
+from fieldscore.noise import noise_curve
 from fieldscore.signs import is_still, might_repeat, unchanged_percent
 from fieldscore.video import CodedFrame
 
 HOLD_S = 0.1  # s that slow measures are held, and to the next frame that motion is measured on (docs/decisions/held_measures.py)
 MOTION_RATE = 30.0  # frames a second on which motion is measured in flight, about (docs/decisions/paced_motion.py)
-# The same while the picture moves by no more than so many % of its height from one of them to the next, and stays alike.
-SLOW_RATE, SLOW_PERCENT, SLOW_LIKENESS = 20.0, 5.0, 0.97
+# On two frames a tenth of a second while the picture moves by no more than so many % of its height from one of them to the
+# next, and stays alike.
+SLOW_PERCENT, SLOW_LIKENESS = 5.0, 0.97
 # %/s of the picture's height, three times a standing camera's wobble: under it a small lamp may be seen to light, so that
 # every frame is measured.
 STANDING_PERCENT = 10.0
+_SLACK_S = 1e-3  # times are rounded, to milliseconds in some containers
 _ROUNDED = 0.05  # of a frame: 59.94 frames a second are 60
 
 
@@ -32,7 +34,6 @@ def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, 
     pace = _Pace(rate if lag == 1 else 0.0)
     recent: deque[Frame] = deque(maxlen=lag)
     measured: Frame | None = None
-    since = 0
     for one in pictures:
         previous = recent[0] if len(recent) == lag else None
         if previous is not None:
@@ -46,14 +47,15 @@ def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, 
             previous=previous,
             damaged=one.damaged,
         )
-        since += 1
-        if pace.often > 1 and measured is not None:
-            if since < pace.after(measured) and not _due(frame, measured):
-                frame.follow(measured)
-            else:
-                frame.reference = measured
+        if pace.often > 1:
+            pace.count(frame)
+            if measured is not None:
+                if pace.skips(measured) and not _due(frame, measured):
+                    frame.follow(measured)
+                else:
+                    frame.reference = measured
         if frame.is_paced:
-            measured, since = frame, 0
+            measured = frame
         frame.hold(HOLD_S)
         frame.view(noise_curve)  # goes from frame to frame: each asks the one before
         recent.append(frame)
@@ -61,23 +63,40 @@ def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, 
 
 
 class _Pace:
-    """After how many frames motion is measured again: `often` at least in flight."""
+    """On which frames motion is measured, where it is not on each: on beats and `often` frames before one, at least.
+
+    Beats are the frames whose light is compared, `LINK_EVERY_S` apart, by way of the one before (links.py): so that pictures
+    made for one serve the other.
+    """
 
     def __init__(self, rate: float) -> None:
         known = 0.0 < rate < math.inf
         self._rate = rate
         self.often = max(1, round(rate / MOTION_RATE)) if known else 1
-        self._seldom = max(self.often, int(rate / SLOW_RATE + _ROUNDED)) if known else 1
+        self._beat = math.ceil(rate * LINK_EVERY_S - _ROUNDED) if known else 1
+        self._since = 0
+        self._last_s = -math.inf
 
-    def after(self, measured: Frame) -> int:
-        """Frames from one that motion was measured on to the next; few where noise is due, which motion adds to."""
+    def count(self, frame: Frame) -> None:
+        """Take in the next frame, and say whether it is a beat."""
+        self._since += 1
+        frame.is_beat = frame.time_s - self._last_s >= LINK_EVERY_S - _SLACK_S
+        if frame.is_beat:
+            self._since, self._last_s = 0, frame.time_s
+
+    def skips(self, measured: Frame) -> bool:
+        """Say whether the frame taken in can do without; `measured`: the last one that motion was measured on."""
+        ahead = (self._beat - self._since) % self._beat  # frames to the next beat
+        if ahead <= self.often or self._is_fast(measured):
+            return ahead % self.often != 0
+        return True
+
+    def _is_fast(self, measured: Frame) -> bool:
         found = measured.view(registration)
-        if self._seldom == self.often or found is None or found.likeness < SLOW_LIKENESS:
-            return self.often
-        if is_due(measured.view(noise_curve), measured.time_s + self._seldom / self._rate):
-            return self.often
-        travel = found.speed_percent(measured.area.block_shape[0]) * self._seldom / self._rate
-        return self._seldom if travel <= SLOW_PERCENT else self.often
+        if found is None or found.likeness < SLOW_LIKENESS:
+            return True
+        travel = found.speed_percent(measured.area.block_shape[0]) * (self._beat - self.often) / self._rate
+        return travel > SLOW_PERCENT
 
 
 def _due(frame: Frame, measured: Frame) -> bool:

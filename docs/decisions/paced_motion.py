@@ -1,4 +1,4 @@
-"""What is lost where motion is measured thirty times a second, twenty while it is slow, and at once where the light moves?
+"""What is lost where motion is measured thirty times a second, twice a beat while it is slow, and at once where the light moves?
 
 Run: python docs/decisions/paced_motion.py CLIP... (recordings, flights or torch tests of 50 or more frames or fields a second).
 Motion, likeness, noise, exposure, flash edges, lost frames and airtime are taken on every frame and at each pace.
@@ -23,12 +23,12 @@ COLUMNS = ("motion_percent", "likeness", "noise_percent", "exposure_stops")
 
 def main(paths: list[Path]) -> None:
     """Print, a clip, the median of each column on every frame, its median change at each pace, and what became of events."""
-    paces = ((1e6, 1e6), (sequence.MOTION_RATE, sequence.MOTION_RATE), (sequence.MOTION_RATE, sequence.SLOW_RATE))
+    paces = ((1e6, sequence.SLOW_PERCENT), (sequence.MOTION_RATE, 0.0), (sequence.MOTION_RATE, sequence.SLOW_PERCENT))
     print("| clip | " + " | ".join(COLUMNS) + " | flash edges | lost frames | airtime |")
     print("|---" * (len(COLUMNS) + 4) + "|")
     for path in paths:
         records = []
-        for sequence.MOTION_RATE, sequence.SLOW_RATE in paces:
+        for sequence.MOTION_RATE, sequence.SLOW_PERCENT in paces:
             records.append(measure_flight([path]))
         each, *paced = (record.timeline for record in records)
         cells = [
@@ -62,5 +62,5 @@ if __name__ == "__main__":
     print("Over three frames noise read 0.1 to 0.5 points higher still, by motion: pairs for noise keep to two.")
     print("Sets MOTION_RATE in fieldscore/sequence.py: every frame up to 44 a second, every second one at 50 and 60.")
     print(
-        "Sets SLOW_RATE: every third at 60 while the picture moves by no more than three blocks from one to the next."
+        "Sets SLOW_PERCENT: two of six frames at 60 while the picture moves by no more than three blocks from one to the next."
     )
