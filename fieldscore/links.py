@@ -93,7 +93,8 @@ class Linker:
                 return
             self._end = frame, row
             if frame.time_s - last.time_s < (_SOON_S if frame.is_beat else LINK_EVERY_S) - 1e-3:
-                self._between.append(self._end)
+                if frame.is_paced:
+                    self._between.append(self._end)
                 return
         if _no_scene(frame):
             self._motion.forget()

@@ -127,15 +127,13 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
     if last is not None and not _is_due(last, frame.time_s):
         return last
     found = frame.view(registration)
-    if found is None or found.likeness < _ALIKE or (last is not None and says_nothing_of_noise(frame)):
+    if found is None or found.likeness < _ALIKE or _is_far(frame):
         return last
-    if _is_far(frame):
+    if last is not None and says_nothing_of_noise(frame):
         return last
     rest = frame.view(residual)
-    if rest is None:
-        return last
-    measured = np.isfinite(rest.variance) & _shows_noise(frame)
-    if np.count_nonzero(measured) < _POOL_MINIMUM:
+    measured = _shows_noise(frame) & (False if rest is None else np.isfinite(rest.variance))
+    if rest is None or np.count_nonzero(measured) < _POOL_MINIMUM:
         return last
     tiles = np.stack([tile_levels(frame), rest.variance, rest.structure, rest.whole])[:, measured]
     recent = (*(() if last is None else last.recent[1 - _RECENT :]), tiles)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -61,23 +63,26 @@ def overlay_of(views: Views) -> tuple[Mask | None, str]:
         return None, "overlay text not looked for: the scene hardly moves, so text cannot be told from it"
     height, width = moved[0].shape
     reach = _reach(height)
-    bright = np.zeros((height, width), dtype=np.uint16)
-    dark = np.zeros((height, width), dtype=np.uint16)
+    bright, dark, text = (np.zeros((height, width), dtype=np.uint8) for _ in range(3))
     for picture in moved:
         around = cv2.blur(picture, (2 * reach + 1, 2 * reach + 1))
-        bright += cv2.subtract(picture, around) > _CONTRAST_CODES
-        dark += cv2.subtract(around, picture) > _CONTRAST_CODES
+        bright = _counted(bright, cv2.subtract(picture, around), _CONTRAST_CODES)
+        dark = _counted(dark, cv2.subtract(around, picture), _CONTRAST_CODES)
     labels = _lines(np.maximum(bright, dark) >= _ALWAYS * len(moved))
     lit = labels & (bright >= dark)
     if not lit.any():
         return (labels, "") if labels.any() and labels.mean() <= _AT_MOST else (None, "")
     level = float(np.median([np.median(picture[lit]) for picture in moved]))
-    text = np.zeros((height, width), dtype=np.uint16)
     for picture in moved:
-        text += picture >= level - _TEXT_CODES
+        text = _counted(text, picture, math.ceil(level - _TEXT_CODES) - 1)
     digits = (text >= _OFTEN * len(moved)) & (bright >= _OFTEN * len(moved)) & (bright > dark)
     mask = _grown(labels, digits, reach)
     return (mask, "") if mask.mean() <= _AT_MOST else (None, "")
+
+
+def _counted(count: Luma, picture: npt.NDArray[Any], above: int) -> Luma:
+    """One more where a picture is above a code; of no more than 255 pictures."""
+    return np.asarray(cv2.add(count, cv2.threshold(picture, above, 1, cv2.THRESH_BINARY)[1]), dtype=np.uint8)
 
 
 def _reach(height: int) -> int:

@@ -174,7 +174,7 @@ def _border(pictures: Sequence[Luma]) -> int:
 
 def _flat(pictures: Sequence[Luma], base: float) -> npt.NDArray[np.bool_]:
     """Rows that are even and near the code `base` in most of some pictures [rows, columns]."""
-    low, high = np.array([np.percentile(picture, _LOW_AND_HIGH, axis=1) for picture in pictures]).transpose(1, 0, 2)
+    low, high = np.percentile(np.array(pictures), _LOW_AND_HIGH, axis=2)
     low, high = np.quantile(low, 1 - _MOST_PICTURES, axis=0), np.quantile(high, _MOST_PICTURES, axis=0)
     return np.asarray((high <= base + _DARK_SPREAD_CODES) & (low >= base - _DARK_SPREAD_CODES))
 
@@ -249,8 +249,9 @@ def _vote(picture: Luma) -> bool | None:
 
 def _teeth(lines: Luma) -> float:
     """Share of pixels that stand out from the lines above and below alike by more than the threshold."""
-    up = cv2.subtract(lines[1:-1], lines[:-2], dtype=cv2.CV_16S)
-    down = cv2.subtract(lines[1:-1], lines[2:], dtype=cv2.CV_16S)
-    out = np.minimum(up, down) > _COMB_CODES
-    out |= np.maximum(up, down) < -_COMB_CODES
-    return float(out.mean())
+    # in saturated 8-bit arithmetic: many times as fast as with signs
+    middle, above, below = lines[1:-1], lines[:-2], lines[2:]
+    over = cv2.min(cv2.subtract(middle, above), cv2.subtract(middle, below))
+    under = cv2.min(cv2.subtract(above, middle), cv2.subtract(below, middle))
+    teeth = cv2.threshold(cv2.max(over, under), _COMB_CODES, 1, cv2.THRESH_BINARY)[1]
+    return cv2.countNonZero(teeth) / max(1, middle.size)

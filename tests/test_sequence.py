@@ -140,3 +140,17 @@ def test_a_repeat_is_measured_on_its_frame() -> None:
         pictures[first + 1 :] = [pictures[first]] * (23 - first)
         speeds = [movement(frame)[0] for frame in _frames(pictures, times, 60.0)]
         assert max(speeds[first + 2 :]) < 0.6
+
+
+@pytest.mark.parametrize("rate", [50.0, 59.94, 120.0])
+def test_beats_are_a_tenth_of_a_second_apart_and_measured(rate: float) -> None:
+    """Where frames come fast, motion is measured every tenth of a second and a thirtieth before, over no more than that tenth."""
+    times = _even(round(0.7 * rate), rate)
+    frames = _frames(_flown(times), times, rate)
+    beats = np.array([frame.time_s for frame in frames if frame.is_beat])
+    assert np.diff(beats) == pytest.approx([0.1] * 6, abs=0.6 / rate)
+    paced = np.array([frame.time_s for frame in frames if frame.is_paced])
+    assert np.isin(beats, paced).all()
+    assert np.diff(paced).max() < 0.1
+    before = [beat - paced[paced < beat - 1e-6].max() for beat in beats[1:]]
+    assert before == pytest.approx([1 / 30] * 6, abs=0.6 / rate)
