@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Callable
 from functools import lru_cache
 from typing import Any
@@ -35,7 +36,7 @@ class Rows:
     def __init__(self, of_histograms: Callable[[Doubles], Doubles] | None = None) -> None:
         self._of_histograms = of_histograms
         self._chunks: list[Doubles] = []
-        self._times: list[float] = []
+        self._times = array("d")
         self._open: list[list[float]] = []
         self._histograms = np.empty((_ROWS_A_CHUNK, 256))
         self._spool = Spool()
@@ -70,7 +71,7 @@ class Rows:
         """Give times [n], values [n, columns] and histograms [n, 256] in 1/65535 (a view of the file on disk)."""
         self._close_chunk()
         histogram = self._spool.view(np.uint16, (len(self), 256))
-        return np.round(self._times, TIME_DECIMALS), np.concatenate(self._chunks), histogram
+        return np.round(np.asarray(self._times), TIME_DECIMALS), np.concatenate(self._chunks), histogram
 
 
 class TileBins:

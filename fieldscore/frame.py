@@ -190,7 +190,7 @@ class Frame:
     `luma` is the coded plane in its own depth, `chroma` the two colour planes or None, `time_s` seconds from the
     start of the flight. `previous` is the frame before (of the same parity for fields), None on the first; `reference`
     the frame that motion is measured from, None where this frame's motion is not measured; `is_paced` says whether it is, and
-    `is_beat` whether it is one that motion is always measured on, `LINK_EVERY_S` apart, where frames come fast.
+    `is_beat` whether it is one that is linked, `LINK_EVERY_S` apart, where frames come fast, `is_midway` whether by way of it.
     """
 
     def __init__(  # noqa: PLR0913 - a coded picture is all of these
@@ -215,7 +215,7 @@ class Frame:
         self._held: _Held = _Held(area, time_s, None, {})
         self._paced: dict[Callable[[Frame], Any], Any] = {}
         self.is_paced = True
-        self.is_beat = False
+        self.is_beat = self.is_midway = False
         self.reference = previous
 
     def view(self, function: Callable[[Frame], View]) -> View:

@@ -13,6 +13,7 @@ of Auto Exposure Video for Realtime Visual Odometry and SLAM", IEEE RA-L 2018.
 
 from __future__ import annotations
 
+from array import array
 from collections import deque
 from dataclasses import dataclass
 from functools import lru_cache
@@ -79,7 +80,7 @@ class Linker:
         self._end: tuple[Frame, int] | None = None
         self._other_lines: tuple[Frame, int] | None = None
         self._links: list[ExposureLink] = []
-        self._brightness: list[float] = []
+        self._brightness = array("d")  # a list of an hour would be five times as large
 
     def add(self, frame: Frame) -> None:
         """Take in the next frame (or field)."""
@@ -93,7 +94,7 @@ class Linker:
                 return
             self._end = frame, row
             if frame.time_s - last.time_s < (_SOON_S if frame.is_beat else LINK_EVERY_S) - 1e-3:
-                if frame.is_paced:
+                if frame.is_paced or frame.is_midway:
                     self._between.append(self._end)
                 return
         if _no_scene(frame):

@@ -194,6 +194,12 @@ def _is_far(frame: Frame) -> bool:
     return before is not None and before is not frame.previous and frame.time_s - before.time_s > _LONGEST_PAIR_S
 
 
+def is_due(frame: Frame | None, time_s: float) -> bool:
+    """Say whether noise is to be measured again at a time, after a frame."""
+    last = None if frame is None else frame.view(noise_curve)
+    return last is None or _is_due(last, time_s)
+
+
 def _is_due(last: NoiseCurve, time_s: float) -> bool:
     """Say whether noise is to be measured again at a time."""
     return time_s - last.time_s >= _wait(last.taken) - _SLACK_S

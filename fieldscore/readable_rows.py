@@ -7,6 +7,7 @@ at one time says what it is at another: each measurement is taken to one gain, t
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Sequence
 
 import numpy as np
@@ -43,8 +44,10 @@ class ReadableRows:
         self._noise = bytearray()  # log2 of codes at LEVELS, 32 bits each
         self._last: Sight | None = None
         self._measured_s = -np.inf
-        self._times: list[float] = []
-        self._entries: list[int] = []
+        self._times, self._entries = (
+            array("d"),
+            array("q"),
+        )  # a frame each: lists of an hour would be five times as large
         self._firsts: list[int] = []
         self._fresh: list[bool] = []
         self._spool = Spool()
@@ -102,7 +105,7 @@ class ReadableRows:
                 for time_s in self._times[first:end]:
                     bins.add(time_s, tiles)
             let_go(kept)
-        return bins.series(), figures[self._entries]
+        return bins.series(), figures[np.asarray(self._entries)]
 
     def _steadied(self, noise: Floats, stops: Doubles, links: Sequence[ExposureLink]) -> Floats:
         """Log2 of the noise [entries, levels] with that measured before and after, taken to the same gain.
@@ -110,7 +113,7 @@ class ReadableRows:
         As it is where the exposure is not known (no link reaches it), or nothing was measured nearby.
         """
         firsts, fresh = np.array(self._firsts), np.array(self._fresh)
-        time_s = np.array(self._times)[firsts]
+        time_s = np.asarray(self._times)[firsts]
         found = noise.copy()
         for start, end in _chains(links):
             inside = np.flatnonzero((firsts >= start) & (firsts <= end) & np.isfinite(noise).all(axis=1))

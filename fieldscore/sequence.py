@@ -8,14 +8,14 @@ from collections.abc import Iterable, Iterator
 
 from fieldscore.frame import LINK_EVERY_S, Frame, PictureArea
 from fieldscore.motion import registration
-from fieldscore.noise import noise_curve
+from fieldscore.noise import is_due, noise_curve
 from fieldscore.signs import is_still, might_repeat, unchanged_percent
 from fieldscore.video import CodedFrame
 
 HOLD_S = 0.1  # s that slow measures are held, and to the next frame that motion is measured on (docs/decisions/held_measures.py)
 MOTION_RATE = 30.0  # frames a second on which motion is measured in flight, about (docs/decisions/paced_motion.py)
-# On two frames a tenth of a second while the picture moves by no more than so many % of its height from one of them to the
-# next, and stays alike.
+# On two frames in a tenth of a second, or one, while the picture moves by no more than so many % of its height from one of
+# them to the next, and stays alike.
 SLOW_PERCENT, SLOW_LIKENESS = 5.0, 0.97
 # %/s of the picture's height, three times a standing camera's wobble: under it a small lamp may be seen to light, so that
 # every frame is measured.
@@ -50,7 +50,7 @@ def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, 
         if pace.often > 1:
             pace.count(frame)
             if measured is not None:
-                if pace.skips(measured) and not _due(frame, measured):
+                if pace.skips(frame, measured) and not _due(frame, measured):
                     frame.follow(measured)
                 else:
                     frame.reference = measured
@@ -63,10 +63,10 @@ def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, 
 
 
 class _Pace:
-    """On which frames motion is measured, where it is not on each: on beats and `often` frames before one, at least.
+    """On which frames motion is measured, where it is not on each.
 
-    Beats are the frames whose light is compared, `LINK_EVERY_S` apart, by way of the one before (links.py): so that pictures
-    made for one serve the other.
+    On beats, the frames that are linked (links.py), `LINK_EVERY_S` apart, and `often` frames before one; on more in fast flight,
+    in slow flight there only for the pairs of frames that noise is taken from: so that pictures made for one serve the other.
     """
 
     def __init__(self, rate: float) -> None:
@@ -78,25 +78,35 @@ class _Pace:
         self._last_s = -math.inf
 
     def count(self, frame: Frame) -> None:
-        """Take in the next frame, and say whether it is a beat."""
+        """Take in the next frame, and say whether it is a beat, or on the way to one."""
         self._since += 1
         frame.is_beat = frame.time_s - self._last_s >= LINK_EVERY_S - _SLACK_S
         if frame.is_beat:
             self._since, self._last_s = 0, frame.time_s
+        frame.is_midway = self._ahead == self.often
 
-    def skips(self, measured: Frame) -> bool:
+    @property
+    def _ahead(self) -> int:
+        """Frames to the next beat, 0 on one."""
+        return (self._beat - self._since) % self._beat
+
+    def skips(self, frame: Frame, measured: Frame) -> bool:
         """Say whether the frame taken in can do without; `measured`: the last one that motion was measured on."""
-        ahead = (self._beat - self._since) % self._beat  # frames to the next beat
-        if ahead <= self.often or self._is_fast(measured):
-            return ahead % self.often != 0
-        return True
+        if self._ahead % self.often:
+            return True
+        travel = self._travel(measured, self._beat)
+        if self._ahead == 0 or travel > SLOW_PERCENT * self._beat / (self._beat - self.often):
+            return False
+        if not frame.is_midway:
+            return True
+        return travel <= SLOW_PERCENT and not is_due(frame.previous, frame.time_s + self.often / self._rate)
 
-    def _is_fast(self, measured: Frame) -> bool:
+    def _travel(self, measured: Frame, frames: int) -> float:
+        """Movement over so many frames, in % of the picture's height; infinite where it is not known, or not sure."""
         found = measured.view(registration)
         if found is None or found.likeness < SLOW_LIKENESS:
-            return True
-        travel = found.speed_percent(measured.area.block_shape[0]) * (self._beat - self.often) / self._rate
-        return travel > SLOW_PERCENT
+            return math.inf
+        return found.speed_percent(measured.area.block_shape[0]) * frames / self._rate
 
 
 def _due(frame: Frame, measured: Frame) -> bool:

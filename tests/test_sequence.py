@@ -16,7 +16,8 @@ from fieldscore.measures.noise import noise_left
 from fieldscore.sequence import chained
 from fieldscore.video import CodedFrame
 
-SPEED_PX = 240.0  # a second: half of the picture's height
+SPEED_PX = 260.0  # a second: a little over half of the picture's height
+SLOW_PX = 200.0
 EDGES = 6  # place of the block edges among the signs of the link
 
 
@@ -24,9 +25,9 @@ def _shown(picture: Luma, time_s: float) -> CodedFrame:
     return CodedFrame(picture, None, time_s, 8, damaged=False, file_index=0)
 
 
-def _flown(times_s: list[float]) -> list[Luma]:
+def _flown(times_s: list[float], speed_px: float = SPEED_PX) -> list[Luma]:
     scene = texture(720, 960)
-    return [coded(middle(moved(scene, right=SPEED_PX * time_s % 200.0))) for time_s in times_s]
+    return [coded(middle(moved(scene, right=speed_px * time_s % 200.0))) for time_s in times_s]
 
 
 def _even(count: int, rate: float) -> list[float]:
@@ -67,6 +68,19 @@ def test_motion_is_measured_about_twenty_times_a_second(rate: float, measured: l
     assert taken == measured
     speed = 100.0 * SPEED_PX / HEIGHT
     assert [movement(frame)[0] for frame in frames[1:]] == pytest.approx([speed] * (len(measured) - 1), rel=0.1)
+
+
+def test_slow_motion_is_measured_on_beats_and_for_noise() -> None:
+    """In slow flight motion is measured ten times a second, and a thirtieth before where noise is due; it comes out right."""
+    times = _even(61, 60.0)
+    frames = _frames(_flown(times, SLOW_PX), times, 60.0)
+    paced = [round(_time(frame) * 60.0) for frame in frames[2:] if frame.is_paced]
+    assert set(range(6, 61, 6)) <= set(paced)
+    before = [number for number in paced if number % 6]
+    assert 3 <= len(before) <= 6
+    assert {number % 6 for number in before} == {4}
+    speed = 100.0 * SLOW_PX / HEIGHT
+    assert [movement(frame)[0] for frame in frames[1:28]] == pytest.approx([speed] * 27, rel=0.1)
 
 
 def test_uneven_times_are_no_faster_clock() -> None:

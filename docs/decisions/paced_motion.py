@@ -1,4 +1,4 @@
-"""What is lost where motion is measured thirty times a second, twice a beat while it is slow, and at once where the light moves?
+"""What is lost where motion is measured thirty times a second, once or twice a beat while it is slow, and at once where the light moves?
 
 Run: python docs/decisions/paced_motion.py CLIP... (recordings, flights or torch tests of 50 or more frames or fields a second).
 Motion, likeness, noise, exposure, flash edges, lost frames and airtime are taken on every frame and at each pace.
@@ -62,5 +62,5 @@ if __name__ == "__main__":
     print("Over three frames noise read 0.1 to 0.5 points higher still, by motion: pairs for noise keep to two.")
     print("Sets MOTION_RATE in fieldscore/sequence.py: every frame up to 44 a second, every second one at 50 and 60.")
     print(
-        "Sets SLOW_PERCENT: two of six frames at 60 while the picture moves by no more than three blocks from one to the next."
+        "Sets SLOW_PERCENT: two of six frames at 60, or one, while the picture moves by three blocks at most from one to the next."
     )
