@@ -1,4 +1,4 @@
-"""What is lost where motion is measured thirty times a second, once or twice a beat while it is slow, and at once where the light moves?
+"""What is lost where motion is measured thirty times a second, once or twice a beat while slow, at once where the light moves?
 
 Run: python docs/decisions/paced_motion.py CLIP... (recordings, flights or torch tests of 50 or more frames or fields a second).
 Motion, likeness, noise, exposure, flash edges, lost frames and airtime are taken on every frame and at each pace.
