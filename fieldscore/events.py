@@ -30,6 +30,10 @@ ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps
 BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
 ABRUPT_S = 0.12  # a freeze begins from one frame to the next; a landing takes longer to come to rest
 SLOWING = 0.6  # share of the motion around it that is left in the last moment before a freeze; a landing leaves less
+# %/s that a standing camera seems to move by for each stop a second that its exposure goes: 5 to 9 on simulated torch tests,
+# where dark and lit parts change unlike each other (docs/decisions/airtime.py).
+MOTION_OF_EXPOSURE = 10.0
+EXPOSURE_OVER_S = 0.2  # s over which the speed of the exposure is taken: less would be the trace's own noise
 MOTION_AROUND_S = 0.5  # a repeated picture is a frozen one only if the scene moved this shortly before, and after
 
 
@@ -154,17 +158,18 @@ def _undiminished(last: Doubles, before: Doubles) -> bool:
 def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
     """Find the stretch from first to last sustained motion of the picture; the whole clip where there is none.
 
-    Motion is judged on its median over the hold time, so that a knock or a flash does not start a flight. Where it
-    cannot be told (dark, link lost) it is taken to go on as before.
+    Motion is judged on its median over the hold time, so that a knock or a flash does not start a flight, less what a
+    moving exposure passes for. Where it cannot be told (dark, link lost) it is taken to go on as before.
     """
     time_s = timeline.time_s
     if len(timeline) < 2 or not timeline.interval_s > 0:  # noqa: PLR2004 - nothing to compare
         return Airtime(float(time_s[0]), float(time_s[-1]), "whole clip")
-    motion = timeline["motion_percent"].copy()
+    least = criteria.airtime_motion_percent_per_s
+    motion = timeline["motion_percent"] - np.maximum(MOTION_OF_EXPOSURE * exposure_speed(timeline) - least, 0.0)
     motion[lost] = np.nan
     motion[np.nan_to_num(timeline["repeated"]) > 0] = np.nan
     half = max(1, round(criteria.airtime_hold_s / 2 / timeline.interval_s))
-    moving = _running_median(motion, half) > criteria.airtime_motion_percent_per_s
+    moving = _running_median(motion, half) > least
     sustained = [
         (start, stop)
         for start, stop in runs(moving)
@@ -173,6 +178,15 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
     if not sustained:
         return Airtime(float(time_s[0]), float(time_s[-1]), "whole clip")
     return Airtime(float(time_s[sustained[0][0]]), float(time_s[sustained[-1][1] - 1]), "motion")
+
+
+def exposure_speed(timeline: Timeline) -> Doubles:
+    """By how many stops a second the camera's exposure goes, either way [n]; 0 where it is not known."""
+    exposure = timeline["exposure_stops"]
+    half = max(1, round(EXPOSURE_OVER_S / 2 / timeline.interval_s))
+    rows = np.arange(len(timeline))
+    first, last = np.maximum(rows - half, 0), np.minimum(rows + half, len(rows) - 1)
+    return np.nan_to_num(np.abs(exposure[last] - exposure[first]) / (timeline.time_s[last] - timeline.time_s[first]))
 
 
 def _running_median(values: Doubles, half: int) -> Doubles:

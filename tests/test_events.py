@@ -182,6 +182,17 @@ def test_no_sustained_motion_is_the_whole_clip(short: tuple[int, int]) -> None:
     assert found_airtime(still) == (0.0, pytest.approx(299 * FRAME_S, abs=1e-6), "whole clip")
 
 
+def test_light_that_moves_is_no_flight() -> None:
+    """A standing camera seems to move while its exposure goes by 4 stops a second after a torch; a hunting flight still flies."""
+    exposure = np.interp(np.arange(300) / 30.0, (3.0, 4.5), (0.0, -6.0))
+    torch = timeline_of(300, (0, 300, GROUND), (90, 135, {"motion_percent": 28.0}), exposure_stops=exposure)
+    assert found_airtime(torch) == (0.0, pytest.approx(299 * FRAME_S, abs=1e-6), "whole clip")
+    assert found_airtime(timeline_of(300, (0, 300, GROUND), (90, 135, {"motion_percent": 28.0})))[2] == "motion"
+    hunting = 0.25 * np.sin(2.0 * np.pi * np.arange(480) / 36.0)  # 0.5 stop in 1.2 s
+    flown = timeline_of(480, (0, 90, GROUND), (390, 480, GROUND), exposure_stops=hunting)
+    assert found_airtime(flown)[:2] == (pytest.approx(3.0, abs=0.1), pytest.approx(13.0, abs=0.1))
+
+
 def test_hovering_in_a_flight_is_airtime() -> None:
     """Between the first and the last motion everything counts."""
     hover = timeline_of(600, (0, 60, GROUND), (200, 400, GROUND), (540, 600, GROUND))

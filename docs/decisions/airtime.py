@@ -1,6 +1,7 @@
-"""How much does the picture of a drone on the ground seem to move, and how much does a slow flight move?
+"""How much does the picture of a drone on the ground seem to move, how much a slow flight, and what if the light moves?
 
-Run: python docs/decisions/airtime.py DIR   (DIR holds simulated flights: python -m benchmarks.accuracy DIR writes them)
+Run: python docs/decisions/airtime.py DIR [TESTS]
+(python -m benchmarks.accuracy DIR writes simulated flights, python -m benchmarks.recovery TESTS torch tests of a standing camera)
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from fieldscore import Criteria, measure_flight
-from fieldscore.events import airtime, link_lost
+from fieldscore.events import MOTION_OF_EXPOSURE, airtime, exposure_speed, link_lost
 
 
 def main(directory: Path) -> None:
@@ -40,5 +41,24 @@ def main(directory: Path) -> None:
     print("Sets criteria.airtime_motion_percent_per_s = 3: between the two, nearer to the ground in ratio.")
 
 
+def standing(directory: Path) -> None:
+    """What a standing camera's motion is for each stop a second of exposure, and how often a flight is found."""
+    ratios, flights, clips = [], 0, 0
+    for clip in sorted(one for one in directory.glob("*.*") if one.suffix in {".mp4", ".avi"}):
+        timeline = measure_flight([clip]).timeline
+        speed, lost = exposure_speed(timeline), link_lost(timeline, Criteria())
+        moves = (speed > 1.0) & ~lost & np.isfinite(timeline["motion_percent"])
+        ratios += (timeline["motion_percent"][moves] / speed[moves]).tolist()
+        flights += airtime(timeline, Criteria(), lost).how == "motion"
+        clips += 1
+    middle, high = np.percentile(ratios, (50, 90))
+    print(
+        f"standing, exposure moving: {middle:.1f} %/s for a stop a second, 90 % under {high:.1f}; a flight in {flights} of {clips}"
+    )
+    print(f"Sets MOTION_OF_EXPOSURE = {MOTION_OF_EXPOSURE:g} in events.py: what is under it is no flight's motion.")
+
+
 if __name__ == "__main__":
     main(Path(sys.argv[1]))
+    if len(sys.argv) > 2:  # noqa: PLR2004 - torch tests, too
+        standing(Path(sys.argv[2]))
