@@ -81,9 +81,13 @@ def sun_words(score: Score) -> str:
     held = "the flying zone stayed readable"
     if sun.zone_lost_s > 0:
         held = f"the flying zone was lost for up to {words.number(sun.zone_lost_s, 's')} on end"
+    seen = f"The sun was in view for {words.number(sun.in_view_s, 's')}: {held}"
     around = score.lamps.lost_around_sun_percent
-    lost = "" if around is None else f", {words.number(around, '%')} of the picture could not be read around it"
-    return f"The sun was in view for {words.number(sun.in_view_s, 's')}: {held}{lost}."
+    if around is None:
+        return f"{seen}."
+    if around <= 0.0:  # in more than half of the pictures, which is what the median says
+        return f"{seen}, and mostly no part of the picture was lost around it."
+    return f"{seen}, and {words.number(around, '%')} of the picture around it could not be read."
 
 
 def reading(score: Score, name: str) -> str:
