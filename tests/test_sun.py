@@ -153,7 +153,7 @@ def test_figures_for_the_sun_alone() -> None:
     assert data["toward_sun"]["zone_lost_s"] == pytest.approx(2.0, abs=0.2)
     assert data["toward_light"]["in_view_s"] == pytest.approx(10.0, abs=0.1)
     assert "lost for up to 1.9" in sun_words(score) or "lost for up to 2" in sun_words(score)
-    for around, said in ((0.0, "no part of the picture was lost around it"), (1.3, "1.3 % of the picture around it")):
+    for around, said in ((0.0, "no part of the picture was lost around it"), (1.3, "1.30 % of the picture around it")):
         lamps = replace(score.lamps, lost_around_sun_percent=around)
         assert said in sun_words(replace(score, lamps=lamps))
 
