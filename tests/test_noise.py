@@ -16,15 +16,15 @@ from scipy.stats import chi2, median_abs_deviation
 import fieldscore.noise as noise_module
 from fieldscore.frame import BLOCKS_A_TILE, Frame
 from fieldscore.measures.noise import frozen, noise_left
-from fieldscore.noise import (
+from fieldscore.noise import NOISE_EVERY_S, noise, noise_curve, undithered_rounding
+from fieldscore.noise_left import (
     LEVEL_EDGES,
     LOW_OF_CHI_SQUARE,
     LOW_PERCENT,
+    LOWEST_OF_CHI_SQUARE,
+    LOWEST_PERCENT,
     MIDDLE_OF_CHI_SQUARE,
-    NOISE_EVERY_S,
-    noise,
-    noise_curve,
-    undithered_rounding,
+    point,
 )
 
 FRAMES = 31  # a second at 30 a second: five measured pairs
@@ -129,7 +129,7 @@ def test_plain_ground_reads_the_noise_of_its_middle_tile() -> None:
 def test_points_are_percentiles(number: int, percent: float) -> None:
     """The quick percentile is NumPy's."""
     values = np.random.default_rng(number).standard_normal(number)
-    assert noise_module._point(values, percent) == pytest.approx(float(np.percentile(values, percent)), abs=1e-12)
+    assert point(np.sort(values), percent) == pytest.approx(float(np.percentile(values, percent)), abs=1e-12)
 
 
 @pytest.mark.parametrize("sigma", [5.0, 10.0])
@@ -283,6 +283,7 @@ def test_constants_of_the_low_quartile() -> None:
     """The quartile of a tile's residual is corrected for what chi-square of its degrees of freedom has there."""
     freedom = BLOCKS_A_TILE**2 - 3
     assert chi2.ppf(LOW_PERCENT / 100, freedom) / freedom == pytest.approx(LOW_OF_CHI_SQUARE, abs=1e-4)
+    assert chi2.ppf(LOWEST_PERCENT / 100, freedom) / freedom == pytest.approx(LOWEST_OF_CHI_SQUARE, abs=1e-4)
     assert chi2.ppf(0.5, freedom) / freedom == pytest.approx(MIDDLE_OF_CHI_SQUARE, abs=1e-4)
     assert (np.diff(LEVEL_EDGES) > 0).all()
 
