@@ -13,6 +13,7 @@ noise away, what is rough only ever reads too high, and hardly holds plain pools
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -31,8 +32,10 @@ LOW_PERCENT, LOWEST_PERCENT = 25.0, 10.0
 LOW_OF_CHI_SQUARE = 0.7836  # 25 %
 LOWEST_OF_CHI_SQUARE = 0.6382  # 10 %
 MIDDLE_OF_CHI_SQUARE = 0.9699  # its median
-POOL_MINIMUM = 5  # tiles of one pair; a quartile of fewer says little
-_PLAIN_TILE = 1.5  # times the pool's variance: mean square gradient of a plain tile; that of noise alone is once it
+POOL_MINIMUM = 8  # tiles of one pair; a quartile of fewer says little
+_PLAIN_TILE = (
+    2.0  # times the pool's middle variance: mean square gradient of a plain tile; that of noise alone is once it
+)
 _PLAIN_AT_LEAST = 0.2  # squared codes a block: plain whatever the noise; rounding and the ridge leave 0.1 to 0.2
 RECENT = 8  # measurements, about 1.6 s, that are pooled: motion differs between them, gain less (docs/decisions/plain_noise.py)
 _PAIRS = 2  # of them at least, as soon as there are as many
@@ -41,7 +44,7 @@ _OVER_TIME = (25.0, 50.0)
 # log of the low end of sigma over what it is for noise, mean of all pools: from where on a codec takes noise away, and from
 # where on that is counted in full (docs/decisions/carried_noise.py)
 _SOUND, _STARVED = -0.08, -0.15
-_FARTHEST = -0.5  # the same, of one pool: no more is counted
+_FARTHEST = -0.5  # the same, of one pool: no more is counted, and that where a quarter of its tiles did not change
 _EXACT = 0.12  # log of sigma: how far a pool is off (docs/decisions/plain_noise.py)
 _ROUGH = 0.6  # the same where it may only be too high
 _DRIFT = 0.24  # log of sigma by which noise changes over a factor e of level, one sigma: with codecs and knees it goes either way
@@ -54,18 +57,19 @@ _TURNS = 4  # of the fit, at most: which pools are over it settles in two or thr
 class PairPools(NamedTuple):
     """What one pair of frames says of each pool [pools], in squared codes of a block mean; NaN where it has too few tiles.
 
-    `levels` are means; `lowest` and `quarters` points of the tiles' variances, `plain` the median of plain tiles, `wholes` that
-    with what is carried on, `counts` how many tiles. `plainer_levels` and `plainer` are mean level and quarter of the plainer half.
+    `levels` are means; `tails` log of the low end of sigma over what it is for noise; `quarters` and `plainer` the low quarters of the
+    tiles' variances, of all and of the plainer half at `plainer_levels`; `plain` the median of plain tiles, `wholes` that with what
+    is carried on; `counts` how many tiles.
     """
 
     levels: Doubles
-    lowest: Doubles
+    tails: Doubles
+    plainer: Doubles
     quarters: Doubles
     plain: Doubles
     wholes: Doubles
     counts: Doubles
     plainer_levels: Doubles
-    plainer: Doubles
 
 
 @dataclass(frozen=True)
@@ -84,21 +88,37 @@ def pair_pools(tiles: Doubles) -> PairPools:
     """Pools of the tiles [4, n] of one pair: level, variance, structure and whole variance."""
     found = np.full((len(PairPools._fields), POOLS), np.nan)
     place = np.searchsorted(LEVEL_EDGES, tiles[0], side="right") - 1
+    order = np.lexsort((tiles[1], place))
+    tiles, ends = tiles[:, order], np.searchsorted(place[order], np.arange(POOLS + 1))
     for pool in range(POOLS):
-        members = tiles[:, place == pool]
-        count = members.shape[1]
-        if count < POOL_MINIMUM:
-            continue
-        level, variance, structure, whole = members
-        ordered = np.sort(variance)
-        quarter = point(ordered, LOW_PERCENT) / LOW_OF_CHI_SQUARE
-        plainer = structure <= point(np.sort(structure), 50.0)
-        found[:3, pool] = level.mean(), point(ordered, LOWEST_PERCENT) / LOWEST_OF_CHI_SQUARE, quarter
-        found[5:, pool] = count, level[plainer].mean(), _low(variance[plainer])
-        plain = structure <= _PLAIN_TILE * quarter + _PLAIN_AT_LEAST
-        if np.count_nonzero(plain) >= POOL_MINIMUM:
-            found[3:5, pool] = _middle(variance[plain]), _middle(whole[plain])
+        first, end = int(ends[pool]), int(ends[pool + 1])
+        if end - first >= POOL_MINIMUM:
+            found[:, pool] = _of_pool(*tiles[:, first:end])
     return PairPools(*found)
+
+
+def _of_pool(level: Doubles, variance: Doubles, structure: Doubles, whole: Doubles) -> tuple[float, ...]:
+    """Figures of PairPools, of tiles in the order of their variance."""
+    quarter = point(variance, LOW_PERCENT) / LOW_OF_CHI_SQUARE
+    middle = point(variance, 50.0) / MIDDLE_OF_CHI_SQUARE
+    tail = _tail(point(variance, LOWEST_PERCENT) / LOWEST_OF_CHI_SQUARE, quarter, middle)
+    half = structure <= point(np.sort(structure), 50.0)
+    plainer = point(variance[half], LOW_PERCENT) / LOW_OF_CHI_SQUARE
+    plain = structure <= _PLAIN_TILE * middle + _PLAIN_AT_LEAST
+    of_plain, of_wholes = variance[plain], np.sort(whole[plain])
+    if len(of_plain) < POOL_MINIMUM:
+        medians = (np.nan, np.nan)
+    else:
+        medians = (point(of_plain, 50.0) / MIDDLE_OF_CHI_SQUARE, point(of_wholes, 50.0) / MIDDLE_OF_CHI_SQUARE)
+    count = len(level)
+    return float(level.sum()) / count, tail, plainer, quarter, *medians, count, float(level[half].mean())
+
+
+def _tail(lowest: float, quarter: float, middle: float) -> float:
+    """Log of the low end of sigma over what it is for noise."""
+    if quarter <= _LEAST_VARIANCE:
+        return _FARTHEST if middle > _LEAST_VARIANCE else 0.0
+    return max(0.5 * math.log(max(lowest, _LEAST_VARIANCE) / quarter), _FARTHEST)
 
 
 def point(ordered: Doubles, percent: float) -> float:
@@ -109,56 +129,44 @@ def point(ordered: Doubles, percent: float) -> float:
     return float(ordered[low] + part * (ordered[high] - ordered[low]))
 
 
-def _low(values: Doubles) -> float:
-    return point(np.sort(values), LOW_PERCENT) / LOW_OF_CHI_SQUARE
-
-
-def _middle(values: Doubles) -> float:
-    return point(np.sort(values), 50.0) / MIDDLE_OF_CHI_SQUARE
-
-
 def left_curve(recent: Sequence[PairPools]) -> LeftCurve:
     """The curve of the last pairs together, of which at least one has a pool."""
-    logs = 0.5 * np.log(np.maximum(np.array([one[1:5] for one in recent]), _LEAST_VARIANCE))  # [pairs, 4, pools]
-    starved = _starved(logs[:, 0] - logs[:, 1], np.array([one.counts for one in recent]))
-    ordered = np.sort(logs, axis=0)  # what is not known comes last
-    known = np.count_nonzero(np.isfinite(logs), axis=0)
+    pairs = np.array(recent)  # [pairs, figures, pools]
+    known = np.count_nonzero(np.isfinite(pairs), axis=0)
+    starved = _starved(pairs[:, 1], pairs[:, 6])
+    logs = np.sort(0.5 * np.log(np.maximum(pairs[:, 2:6], _LEAST_VARIANCE)), axis=0)  # what is not known comes last
     enough = min(_PAIRS, len(recent))
-    often, seldom = _OVER_TIME
-    values, low = [], []
-    pools = np.flatnonzero(known[1] >= enough)
-    for pool in pools:
-        if known[2, pool] >= enough:
-            plain, whole = (point(ordered[: known[2, pool], row, pool], 50.0) for row in (2, 3))
-            values.append(plain + starved * (whole - plain))
-            low.append(_EXACT)
+    pools = [pool for pool in range(POOLS) if known[0, pool] >= enough]
+    levels, values, low = (np.empty(len(pools)) for _ in range(3))
+    for place, pool in enumerate(pools):
+        rough, plain = int(known[0, pool]), int(known[4, pool])
+        if plain >= enough:
+            sound, poor = (point(logs[:plain, row, pool], 50.0) for row in (2, 3))
         else:
-            values.append(point(ordered[: known[1, pool], 1, pool], often + starved * (seldom - often)))
-            low.append(_ROUGH ** (1.0 - starved) * _EXACT**starved)
-    levels = np.array([_mean(np.array([one.levels[pool] for one in recent])) for pool in pools])
-    levels = np.maximum(levels, _LEAST_LEVEL)
-    return LeftCurve(levels, _weighed(np.log(levels), np.array(values), np.array(low)))
-
-
-def _mean(values: Doubles) -> float:
-    return float(values[np.isfinite(values)].mean())
+            sound, poor = (point(logs[:rough, row, pool], _OVER_TIME[row]) for row in (0, 1))
+        values[place] = sound + starved * (poor - sound)
+        low[place] = _EXACT if plain >= enough else _ROUGH ** (1.0 - starved) * _EXACT**starved
+        levels[place] = max(float(np.nansum(pairs[:, 0, pool])) / rough, _LEAST_LEVEL)
+    return LeftCurve(levels, _weighed(np.log(levels), values, low))
 
 
 def _starved(tails: Doubles, counts: Doubles) -> float:
     """How far [0, 1] a codec takes noise from tiles, by how low the low ends of pools [pairs, pools] lie."""
     known = np.isfinite(tails)
     weights = counts[known]
-    mean = float(np.maximum(tails[known], _FARTHEST) @ weights / weights.sum())
-    return float(np.clip((_SOUND - mean) / (_SOUND - _STARVED), 0.0, 1.0))
+    mean = float(tails[known] @ weights) / float(weights.sum())
+    return min(max((_SOUND - mean) / (_SOUND - _STARVED), 0.0), 1.0)
 
 
 def _weighed(places: Doubles, values: Doubles, low: Doubles) -> Doubles:
     """Values at places (logs) weighed against their neighbours'; `low` is how far each may be off where it is over the fit."""
     count = len(values)
     ties = np.zeros((count, count))
-    for one in range(count - 1):
-        tie = 1.0 / (_DRIFT**2 * max(places[one + 1] - places[one], _LEAST_APART))
-        ties[one : one + 2, one : one + 2] += [[tie, -tie], [-tie, tie]]
+    apart = np.maximum(np.diff(places), _LEAST_APART)
+    for one, tie in enumerate((1.0 / (_DRIFT**2 * apart)).tolist()):
+        ties[one, one] += tie
+        ties[one + 1, one + 1] += tie
+        ties[one, one + 1] = ties[one + 1, one] = -tie
     fitted, off = values, np.full(count, _EXACT)
     for _ in range(_TURNS):
         weights = 1.0 / np.square(off)
