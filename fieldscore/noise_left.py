@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -34,7 +35,7 @@ LOWEST_OF_CHI_SQUARE = 0.6382  # 10 %
 MIDDLE_OF_CHI_SQUARE = 0.9699  # its median
 POOL_MINIMUM = 8  # tiles of one pair; a quartile of fewer says little
 _PLAIN_TILE = (
-    2.0  # times the pool's middle variance: mean square gradient of a plain tile; that of noise alone is once it
+    2.0  # times the pool's middle variance: mean square gradient of a plain tile; that of noise alone is half of it
 )
 _PLAIN_AT_LEAST = 0.2  # squared codes a block: plain whatever the noise; rounding and the ridge leave 0.1 to 0.2
 RECENT = 8  # measurements, about 1.6 s, that are pooled: motion differs between them, gain less (docs/decisions/plain_noise.py)
@@ -57,7 +58,7 @@ _TURNS = 4  # of the fit, at most: which pools are over it settles in two or thr
 class PairPools(NamedTuple):
     """What one pair of frames says of each pool [pools], in squared codes of a block mean; NaN where it has too few tiles.
 
-    `levels` are means; `tails` log of the low end of sigma over what it is for noise; `quarters` and `plainer` the low quarters of the
+    `levels` are means; `tails` log of the low end of sigma over what it is for noise; `quarters` and `plainer` low quarters of the
     tiles' variances, of all and of the plainer half at `plainer_levels`; `plain` the median of plain tiles, `wholes` that with what
     is carried on; `counts` how many tiles.
     """
@@ -137,17 +138,19 @@ def left_curve(recent: Sequence[PairPools]) -> LeftCurve:
     logs = np.sort(0.5 * np.log(np.maximum(pairs[:, 2:6], _LEAST_VARIANCE)), axis=0)  # what is not known comes last
     enough = min(_PAIRS, len(recent))
     pools = [pool for pool in range(POOLS) if known[0, pool] >= enough]
-    levels, values, low = (np.empty(len(pools)) for _ in range(3))
-    for place, pool in enumerate(pools):
+    levels: list[float] = []
+    values: list[float] = []
+    low: list[float] = []
+    for pool in pools:
         rough, plain = int(known[0, pool]), int(known[4, pool])
         if plain >= enough:
             sound, poor = (point(logs[:plain, row, pool], 50.0) for row in (2, 3))
         else:
             sound, poor = (point(logs[:rough, row, pool], _OVER_TIME[row]) for row in (0, 1))
-        values[place] = sound + starved * (poor - sound)
-        low[place] = _EXACT if plain >= enough else _ROUGH ** (1.0 - starved) * _EXACT**starved
-        levels[place] = max(float(np.nansum(pairs[:, 0, pool])) / rough, _LEAST_LEVEL)
-    return LeftCurve(levels, _weighed(np.log(levels), values, low))
+        values.append(sound + starved * (poor - sound))
+        low.append(_EXACT if plain >= enough else _ROUGH ** (1.0 - starved) * _EXACT**starved)
+        levels.append(max(float(np.nansum(pairs[:, 0, pool])) / rough, _LEAST_LEVEL))
+    return LeftCurve(np.array(levels), np.array(_weighed([math.log(one) for one in levels], values, low)))
 
 
 def _starved(tails: Doubles, counts: Doubles) -> float:
@@ -158,20 +161,31 @@ def _starved(tails: Doubles, counts: Doubles) -> float:
     return min(max((_SOUND - mean) / (_SOUND - _STARVED), 0.0), 1.0)
 
 
-def _weighed(places: Doubles, values: Doubles, low: Doubles) -> Doubles:
+def _weighed(places: list[float], values: list[float], low: list[float]) -> list[float]:
     """Values at places (logs) weighed against their neighbours'; `low` is how far each may be off where it is over the fit."""
-    count = len(values)
-    ties = np.zeros((count, count))
-    apart = np.maximum(np.diff(places), _LEAST_APART)
-    for one, tie in enumerate((1.0 / (_DRIFT**2 * apart)).tolist()):
-        ties[one, one] += tie
-        ties[one + 1, one + 1] += tie
-        ties[one, one + 1] = ties[one + 1, one] = -tie
-    fitted, off = values, np.full(count, _EXACT)
+    ties = [1.0 / (_DRIFT**2 * max(b - a, _LEAST_APART)) for a, b in pairwise(places)]
+    fitted, off = values, [_EXACT] * len(values)
     for _ in range(_TURNS):
-        weights = 1.0 / np.square(off)
-        fitted = np.linalg.solve(ties + np.diag(weights), weights * values)
-        last, off = off, np.where(fitted < values, low, _EXACT)
-        if np.array_equal(last, off):
+        fitted = _solved(ties, [off_one**-2 for off_one in off], values)
+        last, off = off, [by if fit < value else _EXACT for fit, value, by in zip(fitted, values, low, strict=True)]
+        if off == last:
             break
-    return np.asarray(fitted)
+    return fitted
+
+
+def _solved(ties: list[float], weights: list[float], values: list[float]) -> list[float]:
+    """Least squares of weighted values and of ties between neighbours (Thomas's algorithm: NumPy takes longer on so few)."""
+    slopes, sums = [], []
+    slope = total = before = 0.0
+    for weight, value, tie in zip(weights, values, [*ties, 0.0], strict=True):
+        pivot = weight + before + tie - before * slope
+        total = (weight * value + before * total) / pivot
+        slope = tie / pivot
+        before = tie
+        slopes.append(slope)
+        sums.append(total)
+    fitted = [0.0] * len(values)
+    after = 0.0
+    for one in reversed(range(len(values))):
+        after = fitted[one] = sums[one] + slopes[one] * after
+    return fitted

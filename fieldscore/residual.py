@@ -53,13 +53,13 @@ def residual(frame: Frame) -> Residual | None:
     if found is None or found.identical or previous is None:
         return None
     motion = np.array([*found.shift, found.zoom, found.roll])
-    slopes = _Slopes(frame.blocks)
-    variance, structure = _tile_residual(frame.blocks, _warped_blocks(frame, previous, motion, slopes), slopes)
+    variance, structure = _tile_residual(frame.blocks, _warped_blocks(frame, previous, motion))
     rounding = _rounding(frame)
     variance = np.maximum(variance - np.float32(rounding), np.float32(0.0))
     variance[~_whole_tiles(frame.area)] = np.nan
-    # Of white noise the mean square gradient (half a difference over two blocks, each way) is its variance.
-    whole = np.maximum(structure - np.float32(2.0 * _RIDGE + rounding), np.float32(0.0))
+    # Noise of variance v, of which a share c is carried on, leaves v (1 - c) between two frames; the mean of both has
+    # v (1 + c) / 2, which is also its mean square gradient (half a difference over two blocks, each way). So v is:
+    whole = variance / 2 + np.maximum(structure - np.float32(2.0 * _RIDGE + rounding / 2.0), np.float32(0.0))
     return Residual(variance, structure, whole)
 
 
@@ -76,7 +76,7 @@ def _rounding(frame: Frame) -> float:
     return _HALF_ROUNDING * pixels / frame.area.block_pixels
 
 
-def _warped_blocks(frame: Frame, previous: Frame, motion: Doubles, slopes: _Slopes) -> Floats:
+def _warped_blocks(frame: Frame, previous: Frame, motion: Doubles) -> Floats:
     """Block means of the frame before, taken where its content is now: the whole picture's motion, then the parallax.
 
     Parallax is found on block means as they are: on blurred ones it would be that of what is around, and leave the most
@@ -88,6 +88,7 @@ def _warped_blocks(frame: Frame, previous: Frame, motion: Doubles, slopes: _Slop
     coarsely = motion * np.array([FLOW_A_BLOCK, FLOW_A_BLOCK, 1.0, 1.0])
     warped = shrunk(warp(previous.coarse, coarsely), (columns, rows))
     gain, offset = _exposure_change(now, warped, ok)
+    slopes = _Slopes(now)
     for step in range(_LOCAL_STEPS):
         if step:
             warped = _taken(previous.coarse, flow, cv2.INTER_LINEAR)
@@ -167,34 +168,36 @@ class _Slopes:
     def __init__(self, now: Floats) -> None:
         self.right, self.down = gradients(now)
         self.size = (now.shape[1] // BLOCKS_A_TILE, now.shape[0] // BLOCKS_A_TILE)
-        products = (self.right * self.right, self.down * self.down, self.right * self.down)
-        self.xx, self.yy, self.xy = (shrunk(one, self.size) for one in products)
-        xx, yy, self._xy = (_around(one) for one in (self.xx, self.yy, self.xy))
-        self._xx, self._yy = xx + _LOCAL_RIDGE, yy + _LOCAL_RIDGE
-        self._determinant = self._xx * self._yy - self._xy * self._xy
+        xx = self._around(self.right, self.right) + np.float32(_LOCAL_RIDGE)
+        yy = self._around(self.down, self.down) + np.float32(_LOCAL_RIDGE)
+        xy = self._around(self.right, self.down)
+        determinant = xx * yy - xy * xy
+        self.xx, self.yy, self.xy = xx / determinant, yy / determinant, xy / determinant
+
+    def _around(self, one: Floats, other: Floats) -> Floats:
+        """Means [tile rows, tile columns] of a product over tiles and a little of those next to them."""
+        return np.asarray(cv2.GaussianBlur(shrunk(one * other, self.size), (3, 3), _NEIGHBOURS), dtype=np.float32)
 
     def rest(self, change: Floats) -> Floats:
         """Rest of motion [rows, columns, 2] in blocks that leaves a change of the block picture."""
-        xt, yt = (_around(shrunk(one * change, self.size)) for one in (self.right, self.down))
+        xt, yt = self._around(self.right, change), self._around(self.down, change)
         rest = np.empty((*xt.shape, 2), dtype=np.float32)
-        rest[:, :, 0] = (self._xy * yt - self._yy * xt) / self._determinant
-        rest[:, :, 1] = (self._xy * xt - self._xx * yt) / self._determinant
+        rest[:, :, 0] = self.xy * yt - self.yy * xt
+        rest[:, :, 1] = self.xy * xt - self.xx * yt
         np.clip(rest, -_LOCAL_LIMIT, _LOCAL_LIMIT, out=rest)
         return np.asarray(cv2.resize(rest, change.shape[::-1], interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
-def _around(tiles: Floats) -> Floats:
-    """Means over tiles and those next to them."""
-    return np.asarray(cv2.GaussianBlur(tiles, (3, 3), _NEIGHBOURS), dtype=np.float32)
-
-
-def _tile_residual(now: Floats, warped: Floats, slopes: _Slopes) -> tuple[Floats, Floats]:
+def _tile_residual(now: Floats, warped: Floats) -> tuple[Floats, Floats]:
     """Variance [tiles] of one frame's block means about each tile's own motion and brightness, and its structure."""
-    change, right, down = now - warped, slopes.right, slopes.down
-    maps = (right, down, change, right * change, down * change, change * change)
-    x, y, t, xt, yt, tt = (shrunk(one, slopes.size) for one in maps)
-    xx, yy, xy = slopes.xx - x * x + _RIDGE, slopes.yy - y * y + _RIDGE, slopes.xy - x * y
-    xt, yt = xt - x * t, yt - y * t
-    explained = (yy * xt * xt - 2 * xy * xt * yt + xx * yt * yt) / (xx * yy - xy * xy)
+    change = now - warped
+    right, down = gradients((now + warped) * np.float32(0.5))
+    products = (right * right, down * down, right * down, right * change, down * change, change * change)
+    size = (now.shape[1] // BLOCKS_A_TILE, now.shape[0] // BLOCKS_A_TILE)
+    x, y, t, xx, yy, xy, xt, yt, tt = (shrunk(one, size).ravel() for one in (right, down, change, *products))
+    ridge = np.float32(_RIDGE)
+    xx, yy, xy, xt, yt = xx - x * x + ridge, yy - y * y + ridge, xy - x * y, xt - x * t, yt - y * t
+    determinant = xx * yy - xy * xy
+    explained = (yy * xt * xt - 2 * xy * xt * yt + xx * yt * yt) / determinant
     variance = (tt - t * t - explained) * (BLOCKS_A_TILE**2 / _FREEDOM / 2.0)
-    return np.asarray(variance.ravel(), dtype=np.float32), np.asarray((xx + yy).ravel(), dtype=np.float32)
+    return np.asarray(variance, dtype=np.float32), np.asarray(xx + yy, dtype=np.float32)
