@@ -34,12 +34,12 @@ LOW_OF_CHI_SQUARE = 0.7836  # 25 %
 LOWEST_OF_CHI_SQUARE = 0.6382  # 10 %
 MIDDLE_OF_CHI_SQUARE = 0.9699  # its median
 POOL_MINIMUM = 8  # tiles of one pair; a quartile of fewer says little
-_PLAIN_TILE = (
-    2.0  # times the pool's middle variance: mean square gradient of a plain tile; that of noise alone is half of it
-)
+# times the pool's middle variance: mean square gradient of a plain tile; that of noise alone is half of it
+_PLAIN_TILE = 2.0
 _PLAIN_AT_LEAST = 0.2  # squared codes a block: plain whatever the noise; rounding and the ridge leave 0.1 to 0.2
 RECENT = 8  # measurements, about 1.6 s, that are pooled: motion differs between them, gain less (docs/decisions/plain_noise.py)
 _PAIRS = 2  # of them at least, as soon as there are as many
+_MOSTLY = 0.5  # share of a pool's pairs with plain tiles enough: where motion was lost in a pair, everything is plain beside it
 # per cent of the pairs below what is taken of rough pools: where nothing starves them, and where a codec does
 _OVER_TIME = (25.0, 50.0)
 # log of the low end of sigma over what it is for noise, mean of all pools: from where on a codec takes noise away, and from
@@ -48,7 +48,7 @@ _SOUND, _STARVED = -0.08, -0.15
 _FARTHEST = -0.5  # the same, of one pool: no more is counted, and that where a quarter of its tiles did not change
 _EXACT = 0.12  # log of sigma: how far a pool is off (docs/decisions/plain_noise.py)
 _ROUGH = 0.6  # the same where it may only be too high
-_DRIFT = 0.24  # log of sigma by which noise changes over a factor e of level, one sigma: with codecs and knees it goes either way
+_DRIFT = 0.32  # log of sigma by which noise changes over a factor e of level, one sigma: with codecs and knees it goes either way
 _LEAST_APART = 0.1  # log of level: pools are taken to be as far apart as that
 _LEAST_LEVEL = 0.02  # of black to white
 _LEAST_VARIANCE = 1e-4  # squared codes: no less is told apart
@@ -143,12 +143,13 @@ def left_curve(recent: Sequence[PairPools]) -> LeftCurve:
     low: list[float] = []
     for pool in pools:
         rough, plain = int(known[0, pool]), int(known[4, pool])
-        if plain >= enough:
+        is_plain = plain >= max(enough, _MOSTLY * rough)
+        if is_plain:
             sound, poor = (point(logs[:plain, row, pool], 50.0) for row in (2, 3))
         else:
             sound, poor = (point(logs[:rough, row, pool], _OVER_TIME[row]) for row in (0, 1))
         values.append(sound + starved * (poor - sound))
-        low.append(_EXACT if plain >= enough else _ROUGH ** (1.0 - starved) * _EXACT**starved)
+        low.append(_EXACT if is_plain else _ROUGH ** (1.0 - starved) * _EXACT**starved)
         levels.append(max(float(np.nansum(pairs[:, 0, pool])) / rough, _LEAST_LEVEL))
     return LeftCurve(np.array(levels), np.array(_weighed([math.log(one) for one in levels], values, low)))
 
