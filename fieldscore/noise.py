@@ -1,19 +1,15 @@
 """Temporal noise left in the recording, at the size of the reference object, as it depends on level.
 
 What registration leaves in a tile is noise plus whatever the fit could not follow; the second only ever adds.
-So tiles of like level are pooled over the last measurements, and a low quartile of their residuals is taken, corrected for
-what a quartile of a chi-square distribution is. Where enough of them are so plain that motion can leave next to nothing there,
-their median is taken instead: a codec spends its bits unevenly, and a quartile would tell of the tiles it starved.
-Block means survive a codec where pixel noise does not (docs/decisions).
+So tiles of like level are pooled, and a low quartile of their residuals is taken, corrected for
+what a quartile of a chi-square distribution is. Block means survive a codec where pixel noise does not (docs/decisions).
 
-A codec carries part of the noise of plain, dark ground on from frame to frame, where no pair of frames shows it. In plain
-tiles the two frames' mean shows that part as well. A codec that does so keeps the noise of rough ground and starves that of
-plain ground, so that plain ground then says nothing of brighter, rougher one.
+Two curves come of it. Readability rests on what changes between two frames. What is left in the recording is more where a codec
+carries noise on from frame to frame, and is found from several pairs together (noise_left.py).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,31 +17,18 @@ import numpy.typing as npt
 
 from fieldscore.frame import Frame, PictureArea
 from fieldscore.motion import registration
+from fieldscore.noise_left import POOL_MINIMUM, RECENT, LeftCurve, PairPools, left_curve, pair_pools
 from fieldscore.residual import residual
 from fieldscore.signs import says_nothing_of_noise
 from fieldscore.units import QUANTISATION_VARIANCE
 
 Doubles = npt.NDArray[np.float64]
 
-LEVEL_EDGES = np.array(
-    [-1.0, 0.06, 0.12, 0.2, 0.3, 0.45, 0.65, 2.0]
-)  # level fractions above the floor that bound the pools
 # shot noise in codes is all but level under a gamma of 2.2, read noise rises toward the dark as level**-1.2; where dark
 # parts are too rough to measure it is daylight, and shot noise rules: sigma rises by no more than level**-0.8
 STEEPEST = 1.6
-LOW_PERCENT = 25.0
-LOW_OF_CHI_SQUARE = 0.7836  # 25 % point of chi-square over its 22 degrees of freedom (scipy.stats.chi2.ppf)
-MIDDLE_OF_CHI_SQUARE = 0.9699  # its median (the same)
-_PLAIN = 3.0  # times the noise between frames: where a pool's tiles vary by more, it is the scene (docs/decisions/carried_noise.py)
-# times the noise between frames from which on a plain pool's noise is carried on, not the camera's (docs/decisions/plain_noise.py)
-_CARRIED = 1.15
 _FOLLOW = 0.2  # share of the way that a pool's low quartile follows one measurement: a memory of about a second
-_RECENT = 8  # measurements, about 1.6 s, that are pooled: motion differs between them, gain less (the same)
-_PLAIN_TILE = 5.0  # times the pool's variance: mean square gradient of a plain tile; 0.2 blocks of motion leave 10 %
-_PLAIN_AT_LEAST = 0.3  # squared codes a block: plain whatever the noise; rounding and the ridge leave 0.1 to 0.2
-_PLAIN_TILES = 30  # tiles of the pooled measurements whose median stands for the pool
 _ALIKE = 0.8  # likeness to the frame before under which a cut, snow or motion lost track of lies between the two
-_POOL_MINIMUM = 8  # tiles; a quartile of fewer says little
 _CRUSHED_AT_MOST = 0.2  # share of a tile at the floor: crushing hides noise
 _CLIPPED_AT_MOST = 0.02  # the same at the ceiling
 
@@ -65,12 +48,11 @@ _SLACK_S = 2e-3  # s: times are rounded, to milliseconds in some containers
 class Pools:
     """Variance of block means [pools] in squared codes at `levels` [pools] (fractions above the floor), between frames.
 
-    `wholes` [pools] are the variances with what a codec carried on, if the pool is plain. NaN where a pool has too few tiles.
+    NaN where a pool has too few tiles.
     """
 
     levels: Doubles
     variances: Doubles
-    wholes: Doubles
 
 
 @dataclass(frozen=True)
@@ -78,14 +60,13 @@ class NoiseCurve:
     """How noise depends on level, and when it was last measured.
 
     `between` is the running mean of low quartiles, `counts` [pools] how many: what readability rests on. `left` is of the
-    tiles of the last measurements together, `recent`, each [4, tiles]: level, variance, structure and whole variance.
-    `taken` says how often anything was measured.
+    last measurements together, `recent`. `taken` says how often anything was measured.
     """
 
     time_s: float
     between: Pools
-    left: Pools
-    recent: tuple[Doubles, ...]
+    left: LeftCurve
+    recent: tuple[PairPools, ...]
     counts: Doubles
     taken: int
 
@@ -111,7 +92,7 @@ def noise(frame: Frame) -> Noise | None:
     area, levels = frame.area, tile_levels(frame)
     side = np.sqrt(area.block_pixels)
     pixel_codes = np.sqrt(_variances_at(curve.between, levels)) * side
-    left_codes = np.sqrt(_variances_at(curve.left, levels, with_carried=True)) * side
+    left_codes = curve.left.codes_at(levels) * side
     return Noise(pixel_codes, object_noise(curve, area, levels), left_codes, _shows_noise(frame))
 
 
@@ -126,66 +107,33 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
     last = None if frame.previous is None else frame.previous.view(noise_curve)
     if last is not None and not _is_due(last, frame.time_s):
         return last
-    found = frame.view(registration)
-    if found is None or found.likeness < _ALIKE or _is_far(frame):
-        return last
     if last is not None and says_nothing_of_noise(frame):
         return last
-    rest = frame.view(residual)
-    measured = _shows_noise(frame) & (False if rest is None else np.isfinite(rest.variance))
-    if rest is None or np.count_nonzero(measured) < _POOL_MINIMUM:
+    now = _of_pair(frame)
+    known = np.zeros(0) if now is None else np.isfinite(now.plainer)
+    if now is None or not known.any():
         return last
-    tiles = np.stack([tile_levels(frame), rest.variance, rest.structure, rest.whole])[:, measured]
-    recent = (*(() if last is None else last.recent[1 - _RECENT :]), tiles)
-    between = _quartiles(tiles)
-    counts = np.isfinite(between.variances).astype(np.float64)
+    between, counts = Pools(now.plainer_levels, now.plainer), known.astype(np.float64)
+    recent: tuple[PairPools, ...] = (now,)
     if last is not None:
         counts += last.counts
         between = _followed(last.between, between, counts)
-    if not np.isfinite(between.variances).any():
-        return last
-    left = _left(np.concatenate(recent, axis=1))
-    return NoiseCurve(frame.time_s, between, left, recent, counts, 1 if last is None else last.taken + 1)
+        recent = (*last.recent[1 - RECENT :], now)
+    return NoiseCurve(frame.time_s, between, left_curve(recent), recent, counts, 1 if last is None else last.taken + 1)
 
 
-def _of_pools(tiles: Doubles) -> Iterator[tuple[int, Doubles]]:
-    """Each pool that has enough of the tiles [4, n], and which they are."""
-    place = np.searchsorted(LEVEL_EDGES, tiles[0], side="right") - 1
-    for pool in range(len(LEVEL_EDGES) - 1):
-        members = tiles[:, place == pool]
-        if members.shape[1] >= _POOL_MINIMUM:
-            yield pool, members
-
-
-def _quartiles(tiles: Doubles) -> Pools:
-    """Low quartiles of the plainer half of each pool."""
-    pools = np.full((3, len(LEVEL_EDGES) - 1), np.nan)
-    for pool, (level, variance, structure, whole) in _of_pools(tiles):
-        plainer = structure <= _point(structure, 50.0)
-        low, low_whole = _point(variance[plainer], LOW_PERCENT), _point(whole, LOW_PERCENT)
-        pools[:, pool] = level[plainer].mean(), low / LOW_OF_CHI_SQUARE, low_whole / LOW_OF_CHI_SQUARE
-    return Pools(*pools)
-
-
-def _left(tiles: Doubles) -> Pools:
-    """The same, but where enough tiles are plain beside that, it is their medians."""
-    found = _quartiles(tiles)
-    pools = np.stack([found.levels, found.variances, found.wholes])
-    for pool, members in _of_pools(tiles):
-        plain = members[2] <= _PLAIN_TILE * pools[1, pool] + _PLAIN_AT_LEAST
-        if np.count_nonzero(plain) >= _PLAIN_TILES:
-            level, variance, _, whole = members[:, plain]
-            middle, middle_whole = _point(variance, 50.0), _point(whole, 50.0)
-            pools[:, pool] = level.mean(), middle / MIDDLE_OF_CHI_SQUARE, middle_whole / MIDDLE_OF_CHI_SQUARE
-    return Pools(*pools)
-
-
-def _point(values: Doubles, percent: float) -> float:
-    """The value below which so many per cent of the values are, as numpy.percentile but several times as fast on few."""
-    rank, part = divmod((len(values) - 1) * percent / 100.0, 1.0)
-    low, high = int(rank), min(int(rank) + 1, len(values) - 1)
-    ordered = np.partition(values, (low, high))
-    return float(ordered[low] + part * (ordered[high] - ordered[low]))
+def _of_pair(frame: Frame) -> PairPools | None:
+    """What the frame and the one that its motion is measured from say; None where they say too little, or nothing."""
+    found = frame.view(registration)
+    if found is None or found.likeness < _ALIKE or _is_far(frame):
+        return None
+    rest = frame.view(residual)
+    if rest is None:
+        return None
+    measured = np.isfinite(rest.variance) & _shows_noise(frame)
+    if np.count_nonzero(measured) < POOL_MINIMUM:
+        return None
+    return pair_pools(np.stack([tile_levels(frame), rest.variance, rest.structure, rest.whole])[:, measured])
 
 
 def _is_far(frame: Frame) -> bool:
@@ -213,24 +161,19 @@ def _wait(taken: int) -> float:
 def _followed(last: Pools, now: Pools, counts: Doubles) -> Pools:
     """Running mean of each pool, a plain mean at first: a codec spends its noise unevenly over frames."""
     share = np.maximum(_FOLLOW, 1.0 / np.maximum(counts, 1.0))
-    pairs = ((last.levels, now.levels), (last.variances, now.variances), (last.wholes, now.wholes))
+    pairs = ((last.levels, now.levels), (last.variances, now.variances))
     return Pools(*(np.where(np.isnan(a), b, np.where(np.isnan(b), a, a + share * (b - a))) for a, b in pairs))
 
 
-def _variances_at(pools: Pools, levels: Doubles, with_carried: bool = False) -> Doubles:
-    """Variance of block means at level fractions above the floor: between frames, or `with_carried` that and the rest.
+def _variances_at(pools: Pools, levels: Doubles) -> Doubles:
+    """Variance of block means between frames at level fractions above the floor.
 
     Motion that was not followed passes for noise and only adds, so that pools bound each other. Under a camera's
-    curve noise falls, in codes, as the level rises, but only so fast (STEEPEST, of the variance). With what is
-    carried on, where a codec does so no plain pool bounds the brighter ones: its noise is no longer the camera's.
+    curve noise falls, in codes, as the level rises, but only so fast (STEEPEST, of the variance).
     """
     known = np.isfinite(pools.variances)
-    centres, between, wholes = pools.levels[known], pools.variances[known], pools.wholes[known]
-    plain = wholes < _PLAIN * between
-    carried = with_carried & plain & (wholes > _CARRIED * between)
-    variances = np.where(carried, wholes, between)
-    starved = plain & carried.any()
-    falling = np.minimum(np.minimum.accumulate(np.where(starved, np.inf, variances)), variances)
+    centres, variances = pools.levels[known], pools.variances[known]
+    falling = np.minimum.accumulate(variances)
     steepest = np.minimum.accumulate((variances * centres**STEEPEST)[::-1])[::-1] / centres**STEEPEST
     return np.interp(levels, centres, np.minimum(falling, steepest))
 

@@ -21,7 +21,7 @@ LAYERS = (
     {"record"},
     {"likeness", "warping", "moved"},
     {"video", "signs", "levels", "overlay", "motion", "following", "glow", "link_fit"},
-    {"residual"},
+    {"residual", "noise_left"},
     {"noise", "picture", "links", "places"},
     {"exposure_trace"},
     {"measures", "collect", "events", "flashes", "simulate", "hunting", "lamp_passes", "sun", "sequence"},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -12,7 +13,8 @@ from frame_material import area_of
 from fieldscore.frame import Frame
 from fieldscore.link_fit import ExposureLink
 from fieldscore.measures.readability import DARK, NOISY, Sight, rose_k, sight
-from fieldscore.noise import LEVEL_EDGES, NoiseCurve, Pools
+from fieldscore.noise import NoiseCurve, Pools
+from fieldscore.noise_left import LEVEL_EDGES, LeftCurve
 from fieldscore.readable_rows import NOISE_OF_GAIN, ReadableRows
 
 Doubles = npt.NDArray[np.float64]
@@ -24,9 +26,9 @@ LEVELS = np.linspace(0.03, 0.9, len(LEVEL_EDGES) - 1)
 
 def _curve(time_s: float, block_codes: float) -> NoiseCurve:
     """The same noise at every level."""
-    variances = np.full(LEVELS.shape, block_codes**2)
-    pools = Pools(LEVELS, variances, variances)
-    return NoiseCurve(time_s, pools, pools, (), np.ones(LEVELS.shape), 1)
+    between = Pools(LEVELS, np.full(LEVELS.shape, block_codes**2))
+    left = LeftCurve(LEVELS, np.full(LEVELS.shape, math.log(block_codes)))
+    return NoiseCurve(time_s, between, left, (), np.ones(LEVELS.shape), 1)
 
 
 def _link(before: int, after: int) -> ExposureLink:

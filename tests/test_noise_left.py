@@ -1,0 +1,75 @@
+"""Pools of tiles: noise told from motion that was not followed and from what a codec carries on."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from fieldscore.noise_left import PairPools, left_curve, pair_pools
+
+Doubles = npt.NDArray[np.float64]
+FREEDOM = 22  # of a tile's variance
+DARK, BRIGHT = 0.15, 0.38  # levels, of the pools 2 and 4
+MANY = 400  # tiles of a level: a point of their variances is known to 3 %
+
+
+def _tiles(level: float, variances: Doubles, structure: float, whole: float = 1.0) -> Doubles:
+    return np.stack([np.full(len(variances), one) for one in (level, 0.0, structure, whole)]) + np.stack(
+        [np.zeros(len(variances)), variances, np.zeros(len(variances)), np.zeros(len(variances))]
+    )
+
+
+def _noise(variance: float, seed: int) -> Doubles:
+    return variance * np.random.default_rng(seed).chisquare(FREEDOM, MANY) / FREEDOM
+
+
+def _pair(dark: Doubles, bright: Doubles) -> PairPools:
+    return pair_pools(np.concatenate([dark, bright], axis=1))
+
+
+def _variances(pair: PairPools) -> Doubles:
+    """What the curve of eight pairs alike gives at both levels."""
+    return left_curve([pair] * 8).codes_at(np.array([DARK, BRIGHT])) ** 2
+
+
+def test_noise_has_the_tail_of_noise() -> None:
+    """Tiles of noise alone give its variance within 6 % at every point, and a low end as it is for noise."""
+    found = pair_pools(_tiles(DARK, _noise(2.0, 1), 1.0))
+    assert [found.quarters[2], found.plainer[2], found.plain[2]] == pytest.approx([2.0] * 3, rel=0.06)
+    assert found.tails[2] == pytest.approx(0.0, abs=0.03)
+    assert found.counts[2] == MANY
+    assert np.isnan(found.quarters[[0, 1, 3, 4, 5, 6]]).all()
+
+
+def test_too_few_tiles_say_nothing() -> None:
+    """A pool of seven tiles is not known."""
+    assert np.isnan(pair_pools(_tiles(DARK, _noise(2.0, 1), 1.0)[:, :7]).quarters).all()
+
+
+def test_tiles_that_did_not_change_are_a_codecs() -> None:
+    """A pool of which a third did not change has the lowest tail, one that nothing changed in at all none."""
+    kept = np.where(np.arange(MANY) % 3 == 0, 0.0, _noise(1.0, 1))
+    assert pair_pools(_tiles(DARK, kept, 1.0)).tails[2] == pytest.approx(-0.5)
+    assert pair_pools(_tiles(DARK, np.zeros(MANY), 0.0)).tails[2] == 0.0
+
+
+def test_rough_ground_does_not_hold_plain_ground_up() -> None:
+    """Rough ground that reads four times the variance, as under motion, leaves plain ground within 15 %, and reads half at most."""
+    found = _variances(_pair(_tiles(DARK, _noise(1.0, 1), 0.5), _tiles(BRIGHT, _noise(4.0, 2), 300.0)))
+    assert found[0] == pytest.approx(1.0, rel=0.15)
+    assert 1.0 < found[1] < 2.0
+
+
+def test_rough_ground_of_less_noise_is_believed() -> None:
+    """Rough ground that reads a third of the variance of plain ground does so within 30 %: nothing makes it read too low."""
+    found = _variances(_pair(_tiles(DARK, _noise(1.0, 1), 0.5), _tiles(BRIGHT, _noise(0.33, 2), 300.0)))
+    assert found[1] == pytest.approx(0.33, rel=0.3)
+
+
+def test_under_a_codec_that_starves_rough_ground_is_weighed_as_plain_ground_is() -> None:
+    """Where a codec leaves tiles as they were, rough ground of four times the variance reads more than twice the plain one's."""
+    dark = np.where(np.arange(MANY) % 5 < 2, 0.0, _noise(1.0, 1))
+    found = _variances(_pair(_tiles(DARK, dark, 0.9, 1.0), _tiles(BRIGHT, _noise(4.0, 2), 300.0)))
+    assert found[1] > 2.0 * found[0]
+    assert found[0] == pytest.approx(1.0, rel=0.4)  # what is carried on is counted: between frames it is 0.6
