@@ -38,7 +38,7 @@ POOL_MINIMUM = 8  # tiles of one pair; a quartile of fewer says little
 _PLAIN_TILE = 2.0
 _PLAIN_AT_LEAST = 0.2  # squared codes a block: plain whatever the noise; rounding and the ridge leave 0.1 to 0.2
 RECENT = 8  # measurements, about 1.6 s, that are pooled: motion differs between them, gain less (docs/decisions/plain_noise.py)
-_PAIRS = 2  # of them at least, as soon as there are as many
+_PAIRS = 2  # of them at least, as soon as any pool has as many
 _MOSTLY = 0.5  # share of a pool's pairs with plain tiles enough: where motion was lost in a pair, everything is plain beside it
 # per cent of the pairs below what is taken of rough pools: where nothing starves them, and where a codec does
 _OVER_TIME = (25.0, 50.0)
@@ -136,7 +136,7 @@ def left_curve(recent: Sequence[PairPools]) -> LeftCurve:
     known = np.count_nonzero(np.isfinite(pairs), axis=0)
     starved = _starved(pairs[:, 1], pairs[:, 6])
     logs = np.sort(0.5 * np.log(np.maximum(pairs[:, 2:6], _LEAST_VARIANCE)), axis=0)  # what is not known comes last
-    enough = min(_PAIRS, len(recent))
+    enough = min(_PAIRS, int(known[0].max()))
     pools = [pool for pool in range(POOLS) if known[0, pool] >= enough]
     levels: list[float] = []
     values: list[float] = []

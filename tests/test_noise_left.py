@@ -73,3 +73,10 @@ def test_under_a_codec_that_starves_rough_ground_is_weighed_as_plain_ground_is()
     found = _variances(_pair(_tiles(DARK, dark, 0.9, 1.0), _tiles(BRIGHT, _noise(4.0, 2), 300.0)))
     assert found[1] > 2.0 * found[0]
     assert found[0] == pytest.approx(1.0, rel=0.4)  # what is carried on is counted: between frames it is 0.6
+
+
+def test_levels_that_were_never_met_twice_are_told_from_one_pair() -> None:
+    """Where every pool was met in one pair only, as when light changes, what that pair says within 10 % is taken."""
+    dark, bright = (pair_pools(_tiles(level, _noise(2.0, 1), 0.5)) for level in (DARK, BRIGHT))
+    found = left_curve([dark, bright]).codes_at(np.array([DARK, BRIGHT])) ** 2
+    assert found == pytest.approx([2.0, 2.0], rel=0.10)
