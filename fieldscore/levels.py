@@ -21,6 +21,7 @@ _OUTSIDE_SHARE = 0.005  # share of all pixels there that proves full range again
 _EMPTY_SHARE = 2e-4  # at most this share beyond an end of the chain ...
 _LEAK = 0.1  # ... or this share of the pile-up: overshoot of a codec, or noise of an analogue link
 _PILE_SHARE = 2e-4  # a pile-up holds at least this share of all pixels
+_CLEAR_SHARE = 2e-3  # what noise puts beyond a pile-up of 2 % of the pixels: a bump of less is none of its own
 _PILE_RATIO = 2.0  # the pile-up (five codes) over the five codes inside it
 _WOBBLE = 2  # codes to each side over which compression spreads a pile-up
 _INSIDE = 8  # codes inside the pile-up's middle that are compared with it
@@ -111,6 +112,8 @@ def _end(histograms: Doubles, nominal: float) -> float | None:
         if pile < _PILE_SHARE or padded[at] < padded[at - _WOBBLE : at + _WOBBLE + 1].max():
             continue
         if below[max(code - _WOBBLE - 1, 0)] > max(_EMPTY_SHARE, _LEAK * pile):
+            if pile < _CLEAR_SHARE:
+                continue  # it may itself be what noise puts beyond a larger one further in
             return None  # something lies below, so no end is here or further in
         inner = padded[at + _WOBBLE + 2 : at + _INSIDE + 1].sum()
         if pile >= _PILE_RATIO * inner and _same_code(histograms, code):
