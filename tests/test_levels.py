@@ -67,20 +67,20 @@ def test_neither_order_nor_place_matters(order: list[int]) -> None:
     assert chain_ends(shuffled, None, "narrow") == chain_ends(pictures, None, "narrow")
 
 
-def suns_through_a_link(generator: np.random.Generator, strength: float) -> list[Luma]:
-    """A sun and its glow at a ceiling of 228, through noise of 2.2 codes."""
+def suns_through_a_link(generator: np.random.Generator, strength: float, sigma: float) -> list[Luma]:
+    """A sun and its glow at a ceiling of 228, through noise."""
     row, column = np.mgrid[:HEIGHT, :WIDTH]
     pictures = []
     for number, scene in enumerate(SCENES):
         away = np.hypot(column - 60 - 20 * number, row - 80)
         light = np.clip(np.maximum(0.8 * scene, 40.0 + strength / np.maximum(away, 1.0) ** 0.9), 20.0, 228.0)
-        pictures.append(noisy(light, 2.2, generator))
+        pictures.append(noisy(light, sigma, generator))
     return pictures
 
 
 def test_a_sun_through_a_noisy_link_is_a_ceiling() -> None:
     """A ceiling below white at which only the sun is (1.4 % of the picture) is found through noise of 2.2 codes, within a code."""
-    ends = chain_ends(suns_through_a_link(np.random.default_rng(6), 2800.0), None, "narrow")
+    ends = chain_ends(suns_through_a_link(np.random.default_rng(6), 2800.0, 2.2), None, "narrow")
     assert ends.ceiling == pytest.approx(228.0, abs=1.0)
     assert ends.ceiling_from == "measured"
 
@@ -88,7 +88,7 @@ def test_a_sun_through_a_noisy_link_is_a_ceiling() -> None:
 def test_sparks_beyond_a_ceiling_do_not_hide_it() -> None:
     """Noise of the link beyond the ceiling, 0.1 % of the pixels with a bump at one code, changes nothing."""
     generator = np.random.default_rng(7)
-    pictures = suns_through_a_link(generator, 4500.0)
+    pictures = suns_through_a_link(generator, 4500.0, 1.6)
     assert chain_ends(pictures, None, "narrow").ceiling == pytest.approx(228.0, abs=1.0)
     for picture in pictures:
         sparks = generator.random(picture.shape)
