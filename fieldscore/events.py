@@ -14,6 +14,7 @@ from fieldscore.timeline import Timeline
 
 Mask = npt.NDArray[np.bool_]
 Doubles = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.int64]
 
 STILL_MOTION_PERCENT = 0.6  # %/s: a repeated picture moves by no more, however it was coded
 # A picture broken into displaced blocks has steps at their edges 2.5 times and more those inside; sound ones of nine real
@@ -30,10 +31,13 @@ ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps
 BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
 ABRUPT_S = 0.12  # a freeze begins from one frame to the next; a landing takes longer to come to rest
 SLOWING = 0.6  # share of the motion around it that is left in the last moment before a freeze; a landing leaves less
-# %/s that a standing camera seems to move by for each stop a second that its exposure goes: 5 to 9 on simulated torch tests,
-# where dark and lit parts change unlike each other (docs/decisions/airtime.py).
+# %/s that a standing camera seems to move by for each stop a second that its exposure goes: where dark and lit parts change
+# unlike each other, up to 9 as it settles after a torch, a tenth of the frames over 7 (docs/decisions/airtime.py).
 MOTION_OF_EXPOSURE = 10.0
 EXPOSURE_OVER_S = 0.2  # s over which the speed of the exposure is taken: less would be the trace's own noise
+# s before and after over which the exposure is averaged, and stops a second for each stop between these: what swings back is
+# hunting, and no reason to doubt a flight
+SETTLED_FROM_S, SETTLED_TO_S, SETTLES_PER_S = 0.75, 1.5, 1.5
 MOTION_AROUND_S = 0.5  # a repeated picture is a frozen one only if the scene moved this shortly before, and after
 
 
@@ -158,8 +162,8 @@ def _undiminished(last: Doubles, before: Doubles) -> bool:
 def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
     """Find the stretch from first to last sustained motion of the picture; the whole clip where there is none.
 
-    Motion is judged on its median over the hold time, so that a knock or a flash does not start a flight, less what a
-    moving exposure passes for. Where it cannot be told (dark, link lost) it is taken to go on as before.
+    Motion is judged on its median over the hold time, so that a knock or a flash does not start a flight, less what an
+    exposure that goes to another level passes for. Where it cannot be told (dark, link lost) it is taken to go on as before.
     """
     time_s = timeline.time_s
     if len(timeline) < 2 or not timeline.interval_s > 0:  # noqa: PLR2004 - nothing to compare
@@ -181,12 +185,29 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
 
 
 def exposure_speed(timeline: Timeline) -> Doubles:
-    """By how many stops a second the camera's exposure goes, either way [n]; 0 where it is not known."""
-    exposure = timeline["exposure_stops"]
-    half = max(1, round(EXPOSURE_OVER_S / 2 / timeline.interval_s))
+    """By how many stops a second the camera's exposure goes to another level, either way [n]; 0 where it is not known.
+
+    What swings there and back, as a hunting camera's does, goes nowhere.
+    """
     rows = np.arange(len(timeline))
+    exposure = np.nan_to_num(timeline["exposure_stops"])
+    if len(rows) < 2 or not timeline.interval_s > 0:  # noqa: PLR2004 - nothing to compare
+        return np.zeros(len(rows))
+    half, near, far = (
+        max(1, round(seconds / timeline.interval_s)) for seconds in (EXPOSURE_OVER_S / 2, SETTLED_FROM_S, SETTLED_TO_S)
+    )
     first, last = np.maximum(rows - half, 0), np.minimum(rows + half, len(rows) - 1)
-    return np.nan_to_num(np.abs(exposure[last] - exposure[first]) / (timeline.time_s[last] - timeline.time_s[first]))
+    over_s = timeline.time_s[last] - timeline.time_s[first]
+    speed = np.abs(exposure[last] - exposure[first]) / np.where(over_s > 0.0, over_s, np.inf)
+    sums = np.concatenate([[0.0], np.cumsum(exposure)])
+
+    def mean(start: Rows, stop: Rows) -> Doubles:
+        start = np.clip(start, 0, len(rows) - 1)
+        stop = np.clip(stop, start + 1, len(rows))
+        return np.asarray((sums[stop] - sums[start]) / (stop - start))
+
+    apart = np.abs(mean(rows + near, rows + far + 1) - mean(rows - far, rows - near + 1))
+    return np.asarray(np.minimum(speed, SETTLES_PER_S * apart))
 
 
 def _running_median(values: Doubles, half: int) -> Doubles:

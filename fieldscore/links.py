@@ -34,7 +34,7 @@ from fieldscore.units import to_linear
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
 
-_SOON_S = 0.05  # s after a link that came late, from which on the next beat is linked, to keep step again
+_SOON_S = 0.016  # s after a link that came late, from which on the next beat is linked all the same, to keep step
 _BETWEEN_S, _MOST_BETWEEN = (
     1 / 30,
     4,
@@ -190,7 +190,9 @@ class Linker:
 
     def _picture_between(self, before: _Key, after: _Key) -> Between | None:
         """A frame between, normalised, and the share of the time that it lies back from `after`; None without one."""
-        there = [one for one in self._between if before.row < one[1] < after.row and one[0].area is after.area]
+        there = [
+            one for one in self._between if one[0].area is after.area and before.time_s < one[0].time_s < after.time_s
+        ]
         if not there:
             return None
         # snow or a blank screen needs no look: no patch holds for it, and the next frame is linked instead

@@ -107,7 +107,7 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
     last = None if frame.previous is None else frame.previous.view(noise_curve)
     if last is not None and not _is_due(last, frame.time_s):
         return last
-    if last is not None and says_nothing_of_noise(frame):
+    if frame.reference is None or (last is not None and says_nothing_of_noise(frame)):
         return last
     now = _of_pair(frame)
     known = np.zeros(0) if now is None else np.isfinite(now.plainer)
@@ -154,7 +154,10 @@ def _is_due(last: NoiseCurve, time_s: float) -> bool:
 
 
 def _wait(taken: int) -> float:
-    """Seconds to the next measurement: uneven, so that it never keeps step with a codec's pattern of pictures."""
+    """Seconds to the next measurement: uneven, so that it does not keep step with a codec's pattern of pictures.
+
+    Where frames come fast it falls on the next beat (sequence.py): patterns that fit into a tenth of a second are met at one phase.
+    """
     return NOISE_EVERY_S * (1.0 + _UNEVEN * (taken * _GOLDEN % 1.0 - 0.5))
 
 

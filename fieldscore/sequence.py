@@ -21,7 +21,6 @@ SLOW_PERCENT, SLOW_LIKENESS = 5.0, 0.97
 # every frame is measured.
 STANDING_PERCENT = 10.0
 _SLACK_S = 1e-3  # times are rounded, to milliseconds in some containers
-_ROUNDED = 0.05  # of a frame: 59.94 frames a second are 60
 
 
 def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, rate: float = 0.0) -> Iterator[Frame]:
@@ -71,42 +70,39 @@ class _Pace:
 
     def __init__(self, rate: float) -> None:
         known = 0.0 < rate < math.inf
-        self._rate = rate
         self.often = max(1, round(rate / MOTION_RATE)) if known else 1
-        self._beat = math.ceil(rate * LINK_EVERY_S - _ROUNDED) if known else 1
-        self._since = 0
-        self._last_s = -math.inf
+        self._gap_s = self.often / rate if known else 0.0
+        self._beat_s = -math.inf
+        self._was_midway = False
 
     def count(self, frame: Frame) -> None:
-        """Take in the next frame, and say whether it is a beat, or on the way to one."""
-        self._since += 1
-        frame.is_beat = frame.time_s - self._last_s >= LINK_EVERY_S - _SLACK_S
+        """Take in the next frame, and say whether it is a beat, or on the way to one: by its time, for frames may be missing."""
+        since = frame.time_s - self._beat_s
+        frame.is_beat = not -_SLACK_S <= since < LINK_EVERY_S - _SLACK_S  # or time went back
         if frame.is_beat:
-            self._since, self._last_s = 0, frame.time_s
-        frame.is_midway = self._ahead == self.often
-
-    @property
-    def _ahead(self) -> int:
-        """Frames to the next beat, 0 on one."""
-        return (self._beat - self._since) % self._beat
+            self._beat_s, self._was_midway = frame.time_s, False
+        elif not self._was_midway and since >= LINK_EVERY_S - self._gap_s - _SLACK_S:
+            frame.is_midway = self._was_midway = True
 
     def skips(self, frame: Frame, measured: Frame) -> bool:
         """Say whether the frame taken in can do without; `measured`: the last one that motion was measured on."""
-        if self._ahead % self.often:
-            return True
-        travel = self._travel(measured, self._beat)
-        if self._ahead == 0 or travel > SLOW_PERCENT * self._beat / (self._beat - self.often):
+        if frame.is_beat:
             return False
-        if not frame.is_midway:
-            return True
-        return travel <= SLOW_PERCENT and not is_due(frame.previous, frame.time_s + self.often / self._rate)
+        slow = self._travel(measured, LINK_EVERY_S - self._gap_s) <= SLOW_PERCENT
+        if frame.is_midway:
+            very_slow = slow and self._travel(measured, LINK_EVERY_S) <= SLOW_PERCENT
+            return very_slow and not is_due(frame.previous, frame.time_s + self._gap_s)
+        to_midway = self._beat_s + LINK_EVERY_S - self._gap_s - frame.time_s
+        late = frame.time_s - measured.time_s >= self._gap_s - _SLACK_S
+        return slow or self._was_midway or not late or to_midway < self._gap_s / 2 - _SLACK_S
 
-    def _travel(self, measured: Frame, frames: int) -> float:
-        """Movement over so many frames, in % of the picture's height; infinite where it is not known, or not sure."""
+    @staticmethod
+    def _travel(measured: Frame, over_s: float) -> float:
+        """Movement over so many seconds, in % of the picture's height; infinite where it is not known, or not sure."""
         found = measured.view(registration)
         if found is None or found.likeness < SLOW_LIKENESS:
             return math.inf
-        return found.speed_percent(measured.area.block_shape[0]) * frames / self._rate
+        return found.speed_percent(measured.area.block_shape[0]) * over_s
 
 
 def _due(frame: Frame, measured: Frame) -> bool:

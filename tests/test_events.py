@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fieldscore.criteria import Criteria
-from fieldscore.events import airtime, link_lost, runs
+from fieldscore.events import airtime, exposure_speed, link_lost, runs
 from fieldscore.timeline import Timeline
 
 CRITERIA = Criteria()
@@ -188,9 +188,24 @@ def test_light_that_moves_is_no_flight() -> None:
     torch = timeline_of(300, (0, 300, GROUND), (90, 135, {"motion_percent": 28.0}), exposure_stops=exposure)
     assert found_airtime(torch) == (0.0, pytest.approx(299 * FRAME_S, abs=1e-6), "whole clip")
     assert found_airtime(timeline_of(300, (0, 300, GROUND), (90, 135, {"motion_percent": 28.0})))[2] == "motion"
-    hunting = 0.25 * np.sin(2.0 * np.pi * np.arange(480) / 36.0)  # 0.5 stop in 1.2 s
-    flown = timeline_of(480, (0, 90, GROUND), (390, 480, GROUND), exposure_stops=hunting)
-    assert found_airtime(flown)[:2] == (pytest.approx(3.0, abs=0.1), pytest.approx(13.0, abs=0.1))
+
+
+@pytest.mark.parametrize(("stops", "period_s"), [(0.5, 1.2), (1.0, 0.6), (1.0, 1.0), (2.0, 1.0), (1.0, 2.0)])
+def test_a_slow_flight_that_hunts_still_flies(stops: float, period_s: float) -> None:
+    """An exposure that swings there and back takes nothing from a flight at 15 % of the picture's height a second."""
+    hunting = stops / 2.0 * np.sin(2.0 * np.pi * np.arange(480) / 30.0 / period_s)
+    flown = timeline_of(
+        480, (0, 480, {"motion_percent": 15.0}), (0, 90, GROUND), (390, 480, GROUND), exposure_stops=hunting
+    )
+    assert found_airtime(flown)[:2] == (pytest.approx(3.0, abs=0.15), pytest.approx(13.0, abs=0.15))
+
+
+def test_the_speed_of_an_exposure_needs_times() -> None:
+    """One row, or rows of one time, have no speed; it warns of nothing."""
+    assert exposure_speed(timeline_of(1)).tolist() == [0.0]
+    table = timeline_of(60, exposure_stops=np.arange(60.0))
+    same = Timeline(np.where(np.arange(60) < 30, table.time_s, table.time_s[29]), table.values, table.columns)
+    assert np.isfinite(exposure_speed(same)).all()
 
 
 def test_hovering_in_a_flight_is_airtime() -> None:

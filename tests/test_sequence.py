@@ -9,10 +9,12 @@ import pytest
 from frame_material import HEIGHT, Luma, area_of, coded, middle, moved, noisy, texture
 
 from fieldscore.frame import Frame
+from fieldscore.links import Linker
 from fieldscore.measures.flash import flash_signs
 from fieldscore.measures.link import link_signs
 from fieldscore.measures.movement import movement
 from fieldscore.measures.noise import noise_left
+from fieldscore.noise import noise_curve
 from fieldscore.sequence import chained
 from fieldscore.video import CodedFrame
 
@@ -61,13 +63,22 @@ def _frames(pictures: list[Luma], times_s: list[float], rate: float, lag: int = 
     ],
 )
 def test_motion_is_measured_about_twenty_times_a_second(rate: float, measured: list[int]) -> None:
-    """In slow flight motion is measured on every frame up to 30 a second, of more on beats and before them, and comes out right."""
+    """Motion is measured on every frame up to 30 a second, of more on beats and before them, and comes out right."""
     times = _even(len(measured), rate)
     frames = _frames(_flown(times), times, rate)
     taken = [round(frame.paced(_time) * rate) for frame in frames]
     assert taken == measured
     speed = 100.0 * SPEED_PX / HEIGHT
     assert [movement(frame)[0] for frame in frames[1:]] == pytest.approx([speed] * (len(measured) - 1), rel=0.1)
+
+
+@pytest.mark.parametrize(("nominal", "real"), [(60.0, 30.0), (60.0, 40.0), (120.0, 60.0), (50.0, 25.0), (1000.0, 30.0)])
+def test_a_slower_clip_than_its_header_says_has_its_noise(nominal: float, real: float) -> None:
+    """Frames that come at half their stated rate are still taken in pairs near enough for noise, in slow flight, too."""
+    times = _even(round(1.6 * real), real)
+    curve = _frames(_flown(times, SLOW_PX), times, nominal)[-1].view(noise_curve)
+    assert curve is not None
+    assert curve.taken >= 5
 
 
 def test_slow_motion_is_measured_on_beats_and_for_noise() -> None:
@@ -168,3 +179,20 @@ def test_beats_are_a_tenth_of_a_second_apart_and_measured(rate: float) -> None:
     assert np.diff(paced).max() < 0.1
     before = [beat - paced[paced < beat - 1e-6].max() for beat in beats[1:]]
     assert before == pytest.approx([1 / 30] * 6, abs=0.6 / rate)
+
+
+@pytest.mark.parametrize("blank", [0, 3, 4, 5])
+def test_links_keep_step_with_beats(blank: int) -> None:
+    """At 60 frames a second each frame that is linked has its motion measured, soon after a link that came late, too."""
+    times = _even(72, 60.0)
+    pictures = _flown(times, SLOW_PX)
+    pictures[12 : 12 + blank] = [np.full_like(pictures[0], 16)] * blank
+    shown = [_shown(picture, time_s) for picture, time_s in zip(pictures, times, strict=True)]
+    linker, paced = Linker(), []
+    for frame in chained(shown, area_of(), rate=60.0):
+        linker.add(frame)
+        paced.append(frame.is_beat)
+    links, _ = linker.results()
+    ends = [link.after for link in links if link.after < 71]
+    assert len(ends) >= 9
+    assert all(paced[row] for row in ends if row > 24)

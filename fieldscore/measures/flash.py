@@ -13,19 +13,21 @@ _TOP_SHARE = 0.005  # share of the blocks whose change stands for a small lamp: 
 
 
 @measure(
-    Column("brightened_percent", "%", "neither", "Share of blocks brighter by over 6 codes than in the frame before."),
-    Column("dimmed_percent", "%", "neither", "Share of blocks darker by over 6 codes than in the frame before."),
+    Column(
+        "brightened_percent", "%", "neither", "Share of blocks brighter by over 6 codes than a frame or a few before."
+    ),
+    Column("dimmed_percent", "%", "neither", "Share of blocks darker by over 6 codes than a frame or a few before."),
     Column(
         "rise_codes",
         "code",
         "neither",
-        "Mean rise of the half percent of blocks that rose most since the frame before.",
+        "Mean rise of the half percent of blocks that rose most since a frame or a few before.",
     ),
     Column(
         "fall_codes",
         "code",
         "neither",
-        "Mean fall of the half percent of blocks that fell most since the frame before.",
+        "Mean fall of the half percent of blocks that fell most since a frame or a few before.",
     ),
     paced=True,
 )

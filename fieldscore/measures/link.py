@@ -25,7 +25,7 @@ _CHROMA_STEP = 8  # every 8th chroma sample is plenty for a mean over the pictur
         "likeness",
         "",
         "neither",
-        "Correlation with the frame before (about 1/30 s before), motion taken out: near 0 in snow.",
+        "Correlation with the frame before (of fast ones, 1/30 to 1/10 s before), motion taken out: near 0 in snow.",
     ),
     Column("repeated", "0/1", "lower", "1 where the frame is identical to the one before."),
     Column("damaged", "0/1", "lower", "1 where the decoder says that the picture is not whole."),
