@@ -35,8 +35,9 @@ _ALIKE_LINKS = 4.0  # links in a row share their errors: so many count as one
 _ROUNDS = 3  # the weight of veil depends on the exposure found: so many times to and fro
 _ANCHOR = 1e-6  # holds the first exposure, which links do not fix
 # Between two linked rows the brightness of the picture says when the exposure moved, where it moved by so many stops and
-# brightness by as much but for such a share; else the scene moved it, and a straight line is safer.
-_SWIFT, _AGREE = 0.2, 0.5
+# brightness by as much but for such a share, with no more than another on the way there and back; else the scene moved it (a lit
+# gate that is flown through), and a straight line is safer.
+_SWIFT, _AGREE, _BACK = 0.2, 0.5, 0.8
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
 
@@ -198,8 +199,9 @@ def _between(rows: npt.NDArray[np.int64], exposure: Doubles, steps: Doubles) -> 
     shape = np.nan_to_num(steps[first : int(rows[-1]) + 1].copy())
     shape[0] = 0.0
     change = np.diff(exposure)
-    off = np.abs(np.add.reduceat(shape[1:], rows[:-1] - first) - change)
-    swift = (np.abs(change) >= _SWIFT) & (off <= _AGREE * np.abs(change))
+    net, way = (np.add.reduceat(one[1:], rows[:-1] - first) for one in (shape, np.abs(shape)))
+    swift = (np.abs(change) >= _SWIFT) & (np.abs(net - change) <= _AGREE * np.abs(change))
+    swift &= way - np.abs(net) <= _BACK * np.abs(change)
     shape[1:][~np.repeat(swift, np.diff(rows))] = 0.0
     path = np.cumsum(shape)
     every = np.arange(len(path)) + first

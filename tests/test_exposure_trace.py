@@ -69,6 +69,16 @@ def test_a_swift_change_keeps_its_shape() -> None:
     assert trace.stops[16:19] == pytest.approx([-2.0] * 3, abs=0.25)
 
 
+def test_a_lit_gate_flown_through_shapes_nothing() -> None:
+    """Brightness that goes there and back between two linked rows is the scene's: the exposure's change is drawn straight."""
+    exposure = np.interp(np.arange(31), (15, 18), (0.0, -0.4))
+    for bump, straight in ((0.5, True), (0.05, False)):
+        steps = np.zeros(31)
+        steps[16], steps[17] = bump, -0.4 - bump
+        found = exposure_trace(links_of(exposure, np.zeros(31)), steps).stops
+        assert (np.abs(found[16] - exposure[16]) < 0.02) == straight
+
+
 def test_brightness_that_moves_with_the_scene_gives_no_shape() -> None:
     """Steps that disagree with the exposure by more than half of its change leave a straight line between linked rows."""
     exposure = np.zeros(31)
