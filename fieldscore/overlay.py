@@ -23,17 +23,19 @@ _TEXT_CODES = 28  # a digit is at most this much darker than the labels
 # Correlation of the detail of two pictures from which on the scene has not moved between them, over that within each ...
 _SAME_SCENE = 0.7
 _SOMETHING = 0.03  # ... which is at least this: with less there is nothing but noise, which is always another
+_MEDIAN_STEP = 3  # each how many-th row and column of a small detail its median is taken from: thousands are left
 _MOVES = 0.5  # share of the key pictures: on the ground a light that goes on changes one or two of them
 _AT_MOST = 0.12  # a mask over this share is no overlay
 
 
 @dataclass(frozen=True)
 class Views:
-    """Pictures [height, width] each of which shows the scene from elsewhere than the one before; `shown`: how many were looked at
-    and show anything at all.
+    """Pictures [height, width] each of which shows the scene from elsewhere than the one before; `around`: the same blurred;
+    `shown`: how many were looked at and show anything at all.
     """
 
     pictures: list[Luma]
+    around: list[Luma]
     shown: int
 
     def __len__(self) -> int:
@@ -44,11 +46,6 @@ class Views:
     def moves(self) -> bool:
         """Say whether half or more of what was looked at shows the scene from elsewhere than the one before."""
         return self.shown > 0 and len(self) >= _MOVES * self.shown
-
-
-def overlay_mask(pictures: Sequence[Luma]) -> tuple[Mask | None, str]:
-    """Give the mask [height, width] of overlay text, or None, and a note where it could not be looked for."""
-    return overlay_of(views_of_scene(pictures))
 
 
 def overlay_of(views: Views) -> tuple[Mask | None, str]:
@@ -64,8 +61,7 @@ def overlay_of(views: Views) -> tuple[Mask | None, str]:
     height, width = moved[0].shape
     reach = _reach(height)
     bright, dark, text = (np.zeros((height, width), dtype=np.uint8) for _ in range(3))
-    for picture in moved:
-        around = cv2.blur(picture, (2 * reach + 1, 2 * reach + 1))
+    for picture, around in zip(moved, views.around, strict=True):
         bright = _counted(bright, cv2.subtract(picture, around), _CONTRAST_CODES)
         dark = _counted(dark, cv2.subtract(around, picture), _CONTRAST_CODES)
     labels = _lines(np.maximum(bright, dark) >= _ALWAYS * len(moved))
@@ -94,23 +90,25 @@ def views_of_scene(pictures: Sequence[Luma]) -> Views:
     """Pick the pictures [height, width] that show another scene, or the scene from elsewhere, than the one picked before."""
     reach = _reach(pictures[0].shape[0]) if pictures else 0
     kept: list[Luma] = []
+    blurred: list[Luma] = []
     shown = 0
     last: tuple[Floats, Floats] | None = None
     for picture in pictures:
-        detail = _small_detail(picture, reach)
+        around = np.asarray(cv2.blur(picture, (2 * reach + 1, 2 * reach + 1)), dtype=np.uint8)
+        detail = _small_detail(picture, around)
         if _seen(detail, _weak(detail[0] + detail[1])) <= _SOMETHING:
             continue  # nothing but noise: it would be unlike all others, and all others unlike it
         shown += 1
         if last is None or _differ(detail, last):
             kept.append(picture)
+            blurred.append(around)
             last = detail
-    return Views(kept, shown)
+    return Views(kept, blurred, shown)
 
 
-def _small_detail(picture: Luma, reach: int) -> tuple[Floats, Floats]:
+def _small_detail(picture: Luma, around: Luma) -> tuple[Floats, Floats]:
     """Detail of a picture about its surroundings at quarter size, from the first two and the last two of four rows."""
     size = (max(1, picture.shape[1] // 4), max(1, picture.shape[0] // 4))
-    around = cv2.blur(picture, (2 * reach + 1, 2 * reach + 1))
     detail = cv2.subtract(picture, around, dtype=cv2.CV_32F)
     pairs = detail[: detail.shape[0] // 4 * 4].reshape(
         -1, 2, 2, detail.shape[1]
@@ -140,7 +138,8 @@ def _differ(first: tuple[Floats, Floats], second: tuple[Floats, Floats]) -> bool
 
 def _weak(detail: Floats) -> Mask:
     """Where a detail is neither text nor lamp."""
-    return np.asarray(np.abs(detail) < 4 * np.median(np.abs(detail)) + 1)
+    strength = np.abs(detail)
+    return np.asarray(strength < 4 * np.median(strength[::_MEDIAN_STEP, ::_MEDIAN_STEP]) + 1)
 
 
 def _seen(detail: tuple[Floats, Floats], where: Mask) -> float:

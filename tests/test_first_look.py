@@ -13,7 +13,7 @@ from frame_material import Luma, coded, middle, moved, noisy, texture
 from fieldscore.analyse import look_at
 from fieldscore.criteria import Criteria
 from fieldscore.levels import chain_ends
-from fieldscore.overlay import overlay_mask
+from fieldscore.overlay import overlay_of, views_of_scene
 from fieldscore.picture import FirstLook, first_look, interlaced, picture_window
 from fieldscore.units import CodeRange
 from fieldscore.video import Flight
@@ -142,7 +142,7 @@ def _with_text(scene: npt.NDArray[np.float64], number: int) -> tuple[Luma, npt.N
 def test_overlay_text_is_found() -> None:
     """Of labels and a running timer 95 % of the pixels are found, with under 3 % of the picture beside them."""
     shown = [_with_text(scene, number) for number, scene in enumerate(flown())]
-    mask, note = overlay_mask([picture for picture, _ in shown])
+    mask, note = overlay_of(views_of_scene([picture for picture, _ in shown]))
     truth = np.logical_or.reduce([strokes for _, strokes in shown])
     assert note == ""
     assert mask is not None
@@ -152,14 +152,14 @@ def test_overlay_text_is_found() -> None:
 
 def test_no_overlay_where_there_is_none() -> None:
     """A scene flown over without text has no mask."""
-    assert overlay_mask([coded(scene) for scene in flown()]) == (None, "")
+    assert overlay_of(views_of_scene([coded(scene) for scene in flown()])) == (None, "")
 
 
 def test_a_scene_that_stands_still_is_not_taken_for_text() -> None:
     """On the ground nothing can be told from text: no mask, and a note says why."""
     generator = np.random.default_rng(3)
     pictures = [noisy(middle(BIG), 2.0, generator) for _ in range(16)]
-    mask, note = overlay_mask(pictures)
+    mask, note = overlay_of(views_of_scene(pictures))
     assert mask is None
     assert "hardly moves" in note
 

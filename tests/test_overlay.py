@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pytest
 from frame_material import Luma, coded, middle, moved, noisy, texture
 
-from fieldscore.overlay import overlay_mask
+from fieldscore.overlay import overlay_of, views_of_scene
 
 Mask = npt.NDArray[np.bool_]
 COUNT = 12
@@ -47,7 +47,7 @@ def with_text(scene: npt.NDArray[np.float64], number: int, code: int = 235) -> t
 def test_text_is_found_at_any_size(height: int, width: int) -> None:
     """At 240 to 720 lines 90 % of the labels and of the changing digits are found, with under 3 % of the picture beside."""
     shown = [with_text(scene, number) for number, scene in enumerate(scenes(height, width))]
-    mask, note = overlay_mask([picture for picture, _, _ in shown])
+    mask, note = overlay_of(views_of_scene([picture for picture, _, _ in shown]))
     assert note == ""
     assert mask is not None
     labels, digits = (np.logical_or.reduce([one[kind] for one in shown]) for kind in (1, 2))
@@ -66,7 +66,7 @@ def test_text_is_found_over_two_instants(step: float) -> None:
         picture, labels, _ = with_text(scene, number)
         picture[1::2] = with_text(moved(scene, right=step), number)[0][1::2]
         shown.append((picture, labels))
-    mask, _ = overlay_mask([picture for picture, _ in shown])
+    mask, _ = overlay_of(views_of_scene([picture for picture, _ in shown]))
     assert mask is not None
     labels = shown[0][1]
     assert (mask & labels).sum() >= 0.9 * labels.sum()
@@ -76,7 +76,7 @@ def test_text_is_found_over_two_instants(step: float) -> None:
 def test_grey_text_on_a_dark_scene(code: int) -> None:
     """At night, scene codes 16 to 50, letters of any brightness are found."""
     shown = [with_text(16 + (scene - 40) * 34 / 160, number, code) for number, scene in enumerate(scenes(480, 640))]
-    mask, _ = overlay_mask([picture for picture, _, _ in shown])
+    mask, _ = overlay_of(views_of_scene([picture for picture, _, _ in shown]))
     assert mask is not None
     labels = np.logical_or.reduce([one[1] for one in shown])
     assert (mask & labels).sum() >= 0.9 * labels.sum()
@@ -87,8 +87,8 @@ def test_grey_text_on_a_dark_scene(code: int) -> None:
 def test_a_mirrored_flight_has_a_mirrored_mask(flip: tuple[slice, slice]) -> None:
     """Nothing hangs on left, right, up or down: masks of mirrored pictures are mirrored, to the pixel."""
     shown = [with_text(scene, number)[0] for number, scene in enumerate(scenes(480, 640))]
-    mask, _ = overlay_mask(shown)
-    other, _ = overlay_mask([np.ascontiguousarray(picture[flip]) for picture in shown])
+    mask, _ = overlay_of(views_of_scene(shown))
+    other, _ = overlay_of(views_of_scene([np.ascontiguousarray(picture[flip]) for picture in shown]))
     assert mask is not None
     assert other is not None
     assert (mask[flip] ^ other).sum() == 0
@@ -97,8 +97,8 @@ def test_a_mirrored_flight_has_a_mirrored_mask(flip: tuple[slice, slice]) -> Non
 def test_order_of_the_pictures_hardly_matters() -> None:
     """Pictures that all show the scene from elsewhere give the same mask in any order."""
     shown = [with_text(scene, number)[0] for number, scene in enumerate(scenes(480, 640))]
-    mask, _ = overlay_mask(shown)
-    other, _ = overlay_mask(shown[::-1])
+    mask, _ = overlay_of(views_of_scene(shown))
+    other, _ = overlay_of(views_of_scene(shown[::-1]))
     assert mask is not None
     assert other is not None
     assert np.array_equal(mask, other)
@@ -108,7 +108,7 @@ def test_order_of_the_pictures_hardly_matters() -> None:
 def test_too_few_pictures_say_nothing(count: int) -> None:
     """Under six pictures nothing is called text, and the note says that it was not looked for."""
     shown = [with_text(scene, number)[0] for number, scene in enumerate(scenes()[:count])]
-    mask, note = overlay_mask(shown)
+    mask, note = overlay_of(views_of_scene(shown))
     assert mask is None
     assert "not looked for" in note
 
@@ -120,7 +120,7 @@ def test_a_lamp_that_comes_and_goes_is_no_text() -> None:
         picture = coded(scene)
         cv2.circle(picture, (60 + 45 * number, 100 + 15 * number), 9, 235, -1)
         pictures.append(picture)
-    assert overlay_mask(pictures) == (None, "")
+    assert overlay_of(views_of_scene(pictures)) == (None, "")
 
 
 def test_a_mask_too_large_is_no_overlay(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -133,10 +133,10 @@ def test_a_mask_too_large_is_no_overlay(monkeypatch: pytest.MonkeyPatch) -> None
             for thickness, ink in ((6, 20), (2, 235)):
                 cv2.putText(picture, "FIELD 4 LAP 12 READY", place, cv2.FONT_HERSHEY_SIMPLEX, 1.0, ink, thickness)
         pictures.append(picture)
-    assert overlay_mask(pictures) == (None, "")
+    assert overlay_of(views_of_scene(pictures)) == (None, "")
     # and it is for its size only that it was dropped
     monkeypatch.setattr("fieldscore.overlay._AT_MOST", 1.0)
-    mask, _ = overlay_mask(pictures)
+    mask, _ = overlay_of(views_of_scene(pictures))
     assert mask is not None
     assert mask.mean() > 0.12
 
@@ -148,7 +148,7 @@ def test_frames_of_the_airframe_are_left_out() -> None:
         picture = coded(np.maximum(scene, 90.0))
         picture[430:438, :160] = 20
         pictures.append(picture)
-    mask, _ = overlay_mask(pictures)
+    mask, _ = overlay_of(views_of_scene(pictures))
     assert mask is not None
     assert mask[430:438, 4:156].mean() > 0.9
     assert not mask[:400].any()
@@ -162,6 +162,6 @@ def test_a_lamp_seen_from_the_ground_is_not_text(sigma: float) -> None:
     scene = 40.0 + 0.05 * (texture_of_ground - texture_of_ground.mean())
     rows, columns = np.mgrid[: scene.shape[0], : scene.shape[1]]
     scene += 180.0 * np.exp(-((rows - 150.0) ** 2 + (columns - 300.0) ** 2) / 50.0)
-    mask, note = overlay_mask([noisy(scene, sigma, generator) for _ in range(20)])
+    mask, note = overlay_of(views_of_scene([noisy(scene, sigma, generator) for _ in range(20)]))
     assert mask is None
     assert "hardly moves" in note

@@ -11,7 +11,7 @@ from av.video.stream import VideoStream
 
 from fieldscore.errors import ClipError
 from fieldscore.video.decode import DECODE_ERRORS, INTRA_ONLY
-from fieldscore.video.opening import Opened, open_clip, set_up_decoder
+from fieldscore.video.opening import KNOWN_BY_HEADER, Opened, open_clip, set_up_decoder
 from fieldscore.video.passing import Reading
 from fieldscore.video.planes import layout
 from fieldscore.video.probe import Facts
@@ -46,9 +46,9 @@ def key_pictures(facts: Facts, count: int, threads: int) -> list[Glance]:
         count = min(count, max(WANTED, frames // ONE_IN))
     found: list[Glance] = []
     try:
-        with open_clip(info.path) as opened:
+        jumps = _can_jump(facts)
+        with open_clip(info.path, by_header=jumps and info.container in KNOWN_BY_HEADER) as opened:
             set_up_decoder(opened.codec, threads=1, explode=False)
-            jumps = _can_jump(facts)
             found = list(_by_jumps(opened, facts, count) if jumps else _by_reading(opened, facts, count))
             if jumps and len(found) < min(FEWEST, count) and info.codec in INTRA_ONLY:
                 jumps = False  # an index that does not hold: take packets as they come
@@ -132,7 +132,7 @@ def further_pictures(facts: Facts, count: int, enough: int, threads: int) -> lis
     try:
         found: list[Glance] = []
         if _can_jump(facts):
-            with open_clip(facts.info.path) as opened:
+            with open_clip(facts.info.path, by_header=facts.info.container in KNOWN_BY_HEADER) as opened:
                 set_up_decoder(opened.codec, threads=1, explode=False)
                 found = list(_by_jumps(opened, facts, count))
         if len(found) < enough:

@@ -14,7 +14,7 @@ from fieldscore.video import containers
 from fieldscore.video.clock import usual_interval
 from fieldscore.video.containers import Lengths, size_text
 from fieldscore.video.decode import DECODE_ERRORS, Decoder, Picture, first_picture
-from fieldscore.video.opening import MAX_PIXELS, NO_RECORDING, Opened, SafeFile, open_clip, too_large
+from fieldscore.video.opening import KNOWN_BY_HEADER, MAX_PIXELS, NO_RECORDING, Opened, SafeFile, open_clip, too_large
 from fieldscore.video.planes import Orientation, UnknownFormatError, depth, orientation, range_tag
 from fieldscore.video.records import ClipInfo, Problem
 
@@ -266,9 +266,10 @@ def _rate(path: Path, opened: Opened, frame: VideoFrame) -> tuple[float | None, 
     """(frames a second by the first timestamps or None, whether there are no timestamps to go by)."""
     if opened.raw:
         return None, True
-    with open_clip(path) as again:
-        # Fields stored one to a packet would double the rate: let the decoder pair them.
-        stamps = _decoded_stamps(again) if frame.interlaced_frame else _packet_stamps(again)
+    # Fields stored one to a packet would double the rate: let the decoder pair them.
+    decoded = frame.interlaced_frame
+    with open_clip(path, by_header=not decoded and opened.format in KNOWN_BY_HEADER) as again:
+        stamps = _decoded_stamps(again) if decoded else _packet_stamps(again)
         unit = float(again.stream.time_base or 0)
         found = sorted(set(stamps))
     if len(found) < 2:

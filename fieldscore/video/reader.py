@@ -122,7 +122,7 @@ class Flight:
                 start = file_pass.clock.last_s + file_pass.clock.interval_s
 
     def look(self, count: int = 48, *, at_least: int = 0) -> list[CodedFrame]:
-        """Copies of at most `count` pictures spread over the flight, sorted by time, quickly.
+        """Copies of the luma of at most `count` pictures spread over the flight, sorted by time, quickly.
 
         Key frames wherever the files have enough of them, and no more of them than keep this at a few per
         cent of a full pass. Damaged spots are passed over. `at_least` so many are worth a full pass, of a long file over
@@ -138,7 +138,7 @@ class Flight:
             for picture in glances:
                 values = turned(samples(picture.frame), facts.orientation)
                 time = self._starts[index] + max(0.0, picture.at_s)
-                frame = CodedFrame(values.luma, values.chroma, time, values.bits, picture.damaged, index)
+                frame = CodedFrame(values.luma, None, time, values.bits, picture.damaged, index)
                 found.append(frame.copy())
         return sorted(found, key=lambda frame: frame.time_s)[:count]
 
