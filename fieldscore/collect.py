@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.frame import Frame, Luma, eight_bit, halved
+from fieldscore.frame import LINK_EVERY_S, Frame, Luma, eight_bit, halved
 from fieldscore.record import StoredPictures, TileSeries
 from fieldscore.spool import Spool
 from fieldscore.timeline import DECIMALS, TIME_DECIMALS
@@ -130,14 +130,21 @@ class Thumbs:
         self._spool.close()
 
     def add(self, frame: Frame) -> None:
-        """Keep a picture of this frame if the last one is old enough."""
-        if frame.time_s < self._next_s:
+        """Keep a picture of this frame if the last one is old enough: better of one that is halved for its motion anyway."""
+        if frame.time_s < self._next_s + (0.0 if frame.is_paced else LINK_EVERY_S):
             return
         self._next_s = (np.floor(frame.time_s / self._interval_s) + 1) * self._interval_s
         self._times.append(frame.time_s)
-        code_range = frame.area.code_range
+        area = frame.area
         picture = jpeg(
-            frame.luma, frame.chroma, frame.bits, code_range, frame.area.lines_a_row, THUMB_WIDTH, THUMB_QUALITY
+            frame.luma,
+            frame.chroma,
+            frame.bits,
+            area.code_range,
+            area.lines_a_row,
+            THUMB_WIDTH,
+            THUMB_QUALITY,
+            half=frame.half if area.shape == frame.luma.shape else None,
         )
         self._spool.write(picture)
         self._offsets.append(self._offsets[-1] + len(picture))
@@ -148,8 +155,13 @@ class Thumbs:
         return np.array(self._times), StoredPictures(data, np.array(self._offsets, dtype=np.int64))
 
 
-def _at_size(plane: Luma, size: tuple[int, int]) -> Luma:
-    """A plane at a size (width, height): halved as often as that leaves enough, which is fast, then interpolated."""
+def _at_size(plane: Luma, size: tuple[int, int], half: Luma | None = None) -> Luma:
+    """A plane at a size (width, height): halved as often as that leaves enough, which is fast, then interpolated.
+
+    `half`: the plane halved once, if it is there.
+    """
+    if half is not None and plane.shape[1] >= 2 * size[0] and plane.shape[0] >= 2 * size[1]:
+        plane = half
     while plane.shape[1] >= 2 * size[0] and plane.shape[0] >= 2 * size[1]:
         plane = halved(plane)
     return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_LINEAR), dtype=np.uint8)
@@ -174,13 +186,18 @@ def jpeg(  # noqa: PLR0913 - a coded picture is all of these
     lines_a_row: int,
     width: int,
     quality: int,
+    *,
+    half: Luma | None = None,
 ) -> bytes:
-    """Give a coded picture as a JPEG file at most `width` pixels wide, colours under BT.601, levels as displayed."""
+    """Give a coded picture as a JPEG file at most `width` pixels wide, colours under BT.601, levels as displayed.
+
+    `half`: the luma at half size in the 8-bit scale, if it is there.
+    """
     rows, columns = luma.shape
     width = min(width, columns)
     size = (width, max(1, round(rows * lines_a_row * width / columns)))
     of_luma, of_chroma = _full_range(code_range)
-    small = cv2.LUT(_at_size(eight_bit(luma, bits), size), of_luma)
+    small = cv2.LUT(_at_size(eight_bit(luma, bits), size, half), of_luma)
     if chroma is not None:
         blue, red = (cv2.LUT(_at_size(eight_bit(plane, bits), size), of_chroma) for plane in chroma)
         small = cv2.cvtColor(cv2.merge([small, red, blue]), cv2.COLOR_YCrCb2BGR)  # ITU-R BT.601, full range

@@ -14,6 +14,7 @@ from fieldscore.video import CodedFrame
 
 HOLD_S = 0.1  # s that slow measures are held, and to the next frame that motion is measured on (docs/decisions/held_measures.py)
 MOTION_RATE = 30.0  # frames a second on which motion is measured in flight, about (docs/decisions/paced_motion.py)
+LEAST_RATE = 20.0  # frames a second under which motion is measured on each: they are far apart as it is
 # On two frames in a tenth of a second, or one, while the picture moves by no more than so many % of its height from one of
 # them to the next, and stays alike.
 SLOW_PERCENT, SLOW_LIKENESS = 5.0, 0.97
@@ -27,8 +28,8 @@ def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, 
     """Frames that know the one `lag` before them (2 where they are fields), and no other.
 
     `rate`: frames a second. Of more than `MOTION_RATE`, motion is measured on every second (third ...) frame, from the last one
-    measured, on fewer while it is slow; on every frame while the camera stands, where the picture repeats the one before, and
-    where its light moves. Fields are measured each, from the one before of their parity.
+    measured; while it is slow, and more than `LEAST_RATE` come, on fewer. On every frame while the camera stands, where the
+    picture repeats the one before, and where its light moves. Fields are measured each, from the one before of their parity.
     """
     pace = _Pace(rate if lag == 1 else 0.0)
     recent: deque[Frame] = deque(maxlen=lag)
@@ -46,7 +47,7 @@ def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, 
             previous=previous,
             damaged=one.damaged,
         )
-        if pace.often > 1:
+        if pace.leaves_out:
             pace.count(frame)
             if measured is not None:
                 if pace.skips(frame, measured) and not _due(frame, measured):
@@ -64,14 +65,16 @@ def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, 
 class _Pace:
     """On which frames motion is measured, where it is not on each.
 
-    On beats, the frames that are linked (links.py), `LINK_EVERY_S` apart, and `often` frames before one; on more in fast flight,
-    in slow flight there only for the pairs of frames that noise is taken from: so that pictures made for one serve the other.
+    On beats, the frames that are linked (links.py), `LINK_EVERY_S` apart, and about a thirtieth of a second before one; on
+    more in fast flight, in slow flight there only for the pairs of frames that noise is taken from: so that pictures made
+    for one serve the other.
     """
 
     def __init__(self, rate: float) -> None:
         known = 0.0 < rate < math.inf
-        self.often = max(1, round(rate / MOTION_RATE)) if known else 1
-        self._gap_s = self.often / rate if known else 0.0
+        self.leaves_out = known and rate > LEAST_RATE
+        self._gap_s = max(1, round(rate / MOTION_RATE)) / rate if known else 0.0
+        self._half_s = 0.5 / rate if known else 0.0  # times may wobble by nearly half an interval
         self._beat_s = -math.inf
         self._was_midway = False
 
@@ -92,9 +95,12 @@ class _Pace:
         if frame.is_midway:
             very_slow = slow and self._travel(measured, LINK_EVERY_S) <= SLOW_PERCENT
             return very_slow and not is_due(frame.previous, frame.time_s + self._gap_s)
+        since = frame.time_s - measured.time_s
+        late = since >= self._gap_s - self._half_s
+        if slow:  # a pair after a beat now and then, so that not all lie at one phase of a codec's pattern
+            return not (late and since < self._gap_s + self._half_s and is_due(frame.previous, frame.time_s))
         to_midway = self._beat_s + LINK_EVERY_S - self._gap_s - frame.time_s
-        late = frame.time_s - measured.time_s >= self._gap_s - _SLACK_S
-        return slow or self._was_midway or not late or to_midway < self._gap_s / 2 - _SLACK_S
+        return not late or (not self._was_midway and to_midway < self._gap_s / 2 - _SLACK_S)
 
     @staticmethod
     def _travel(measured: Frame, over_s: float) -> float:

@@ -20,6 +20,7 @@ from fieldscore.video import CodedFrame
 
 SPEED_PX = 260.0  # a second: a little over half of the picture's height
 SLOW_PX = 200.0
+FAST_PX = 480.0
 EDGES = 6  # place of the block edges among the signs of the link
 
 
@@ -53,22 +54,25 @@ def _frames(pictures: list[Luma], times_s: list[float], rate: float, lag: int = 
 
 
 @pytest.mark.parametrize(
-    ("rate", "measured"),
+    ("rate", "speed_px", "measured"),
     [
-        (25.0, [0, 1, 2, 3, 4, 5, 6, 7]),
-        (30.0, [0, 1, 2, 3, 4, 5, 6, 7]),
-        (50.0, [0, 1, 1, 3, 3, 5, 5, 5, 8, 8]),
-        (60.0, [0, 1, 1, 1, 4, 4, 6, 6, 6, 6, 10, 10, 12]),
-        (120.0, [0, 1, 1, 1, 1, 1, 1, 1, 8, 8, 8, 8, 12, 12, 12, 12, 12, 12, 12, 12, 20]),
+        (15.0, SLOW_PX, [0, 1, 2, 3, 4]),
+        (25.0, FAST_PX, [0, 1, 2, 3, 4, 5, 6, 7]),
+        (30.0, FAST_PX, [0, 1, 2, 3, 4, 5, 6, 7]),
+        (25.0, SPEED_PX, [0, 1, 2, 3, 3, 5, 6, 7, 8]),
+        (30.0, SPEED_PX, [0, 1, 2, 3, 3, 5, 6, 6, 8, 9, 9]),
+        (50.0, SPEED_PX, [0, 1, 1, 3, 3, 5, 5, 5, 8, 8]),
+        (60.0, SPEED_PX, [0, 1, 1, 1, 4, 4, 6, 6, 6, 6, 10, 10, 12]),
+        (120.0, SPEED_PX, [0, 1, 1, 1, 1, 1, 1, 1, 8, 8, 8, 8, 12, 12, 12, 12, 12, 12, 12, 12, 20]),
     ],
 )
-def test_motion_is_measured_about_twenty_times_a_second(rate: float, measured: list[int]) -> None:
-    """Motion is measured on every frame up to 30 a second, of more on beats and before them, and comes out right."""
+def test_motion_is_measured_as_often_as_it_has_to_be(rate: float, speed_px: float, measured: list[int]) -> None:
+    """Motion is measured on every frame up to 30 a second in fast flight, else on beats and before them, and comes out right."""
     times = _even(len(measured), rate)
-    frames = _frames(_flown(times), times, rate)
+    frames = _frames(_flown(times, speed_px), times, rate)
     taken = [round(frame.paced(_time) * rate) for frame in frames]
     assert taken == measured
-    speed = 100.0 * SPEED_PX / HEIGHT
+    speed = 100.0 * speed_px / HEIGHT
     assert [movement(frame)[0] for frame in frames[1:]] == pytest.approx([speed] * (len(measured) - 1), rel=0.1)
 
 
@@ -81,23 +85,25 @@ def test_a_slower_clip_than_its_header_says_has_its_noise(nominal: float, real: 
     assert curve.taken >= 5
 
 
-def test_slow_motion_is_measured_on_beats_and_for_noise() -> None:
-    """In slow flight motion is measured ten times a second, and a thirtieth before where noise is due; it comes out right."""
-    times = _even(61, 60.0)
-    frames = _frames(_flown(times, SLOW_PX), times, 60.0)
-    paced = [round(_time(frame) * 60.0) for frame in frames[2:] if frame.is_paced]
-    assert set(range(6, 61, 6)) <= set(paced)
-    before = [number for number in paced if number % 6]
-    assert 3 <= len(before) <= 6
-    assert {number % 6 for number in before} == {4}
+@pytest.mark.parametrize(("rate", "beat", "phases"), [(60.0, 6, {2, 4}), (30.0, 3, {1, 2}), (25.0, 3, {1, 2})])
+def test_slow_motion_is_measured_on_beats_and_for_noise(rate: float, beat: int, phases: set[int]) -> None:
+    """In slow flight motion is measured on beats, and beside them where noise is due, at more than one phase; it comes out right."""
+    times = _even(round(2 * rate) + 1, rate)
+    frames = _frames(_flown(times, SLOW_PX), times, rate)
+    paced = [round(_time(frame) * rate) for frame in frames[2:] if frame.is_paced]
+    assert set(range(beat, round(2 * rate) + 1, beat)) <= set(paced)
+    beside = [number for number in paced if number % beat]
+    assert 6 <= len(beside) <= 11
+    assert {number % beat for number in beside} == phases
     speed = 100.0 * SLOW_PX / HEIGHT
-    assert [movement(frame)[0] for frame in frames[1:28]] == pytest.approx([speed] * 27, rel=0.1)
+    known = round(0.46 * rate)
+    assert [movement(frame)[0] for frame in frames[1 : known + 1]] == pytest.approx([speed] * known, rel=0.1)
 
 
 def test_uneven_times_are_no_faster_clock() -> None:
-    """At 30 frames a second motion is measured on every frame, however its times wobble."""
+    """At 30 frames a second, in fast flight, motion is measured on every frame, however its times wobble."""
     times = [number / 30 + (0.004 if number % 2 else -0.004) + 0.004 for number in range(12)]
-    assert all(frame.is_paced for frame in _frames(_flown(times), times, 30.0))
+    assert all(frame.is_paced for frame in _frames(_flown(times, FAST_PX), times, 30.0))
 
 
 def test_every_field_has_its_motion_and_noise() -> None:

@@ -1,6 +1,6 @@
 """What is lost where motion is measured thirty times a second, once or twice a beat while slow, at once where the light moves?
 
-Run: python docs/decisions/paced_motion.py CLIP... (recordings, flights or torch tests of 50 or more frames or fields a second).
+Run: python docs/decisions/paced_motion.py CLIP... (recordings, flights or torch tests).
 Motion, likeness, noise, exposure, flash edges, lost frames and airtime are taken on every frame and at each pace.
 """
 
@@ -23,7 +23,7 @@ COLUMNS = ("motion_percent", "likeness", "noise_percent", "exposure_stops")
 
 def main(paths: list[Path]) -> None:
     """Print, a clip, the median of each column on every frame, its median change at each pace, and what became of events."""
-    paces = ((1e6, sequence.SLOW_PERCENT), (sequence.MOTION_RATE, 0.0), (sequence.MOTION_RATE, sequence.SLOW_PERCENT))
+    paces = ((1e6, -1.0), (sequence.MOTION_RATE, -1.0), (sequence.MOTION_RATE, sequence.SLOW_PERCENT))
     print("| clip | " + " | ".join(COLUMNS) + " | flash edges | lost frames | airtime |")
     print("|---" * (len(COLUMNS) + 4) + "|")
     for path in paths:
@@ -60,7 +60,9 @@ if __name__ == "__main__":
         "Events stay within a frame, and noise comes nearer to what is left: over two frames a codec carries less of it."
     )
     print("Over three frames noise read 0.1 to 0.5 points higher still, by motion: pairs for noise keep to two.")
-    print("Sets MOTION_RATE in fieldscore/sequence.py: every frame up to 44 a second, every second one at 50 and 60.")
+    print("Pairs on beats alone, all at one phase of a codec, read up to 10 % high: some are taken right after a beat.")
+    print("Sets MOTION_RATE in fieldscore/sequence.py: in fast flight every frame up to 44 a second, every second at 50 and 60.")
     print(
-        "Sets SLOW_PERCENT: two of six frames at 60, or one, while the picture moves by three blocks at most from one to the next."
+        "Sets SLOW_PERCENT: two frames in a tenth of a second, or one, while the picture moves by three blocks at most between."
     )
+    print("Sets LEAST_RATE: of no more than 20 frames a second all are needed.")
