@@ -87,7 +87,7 @@ def test_a_slower_clip_than_its_header_says_has_its_noise(nominal: float, real: 
 
 @pytest.mark.parametrize(("rate", "beat", "phases"), [(60.0, 6, {2, 4}), (30.0, 3, {1, 2}), (25.0, 3, {1, 2})])
 def test_slow_motion_is_measured_on_beats_and_for_noise(rate: float, beat: int, phases: set[int]) -> None:
-    """In slow flight motion is measured on beats, and beside them where noise is due, at more than one phase; it comes out right."""
+    """In slow flight motion is measured on beats, and beside them where noise is due, at two phases; it comes out right."""
     times = _even(round(2 * rate) + 1, rate)
     frames = _frames(_flown(times, SLOW_PX), times, rate)
     paced = [round(_time(frame) * rate) for frame in frames[2:] if frame.is_paced]
