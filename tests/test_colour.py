@@ -5,10 +5,12 @@ from __future__ import annotations
 import colour
 import numpy as np
 import pytest
+from frame_material import frame_of
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from fieldscore.colour import colour_difference, linear_rgb, stops_of_cast, to_lab
+from fieldscore.measures.colour import tile_chroma
 from fieldscore.units import to_linear
 
 # CIELAB of sRGB codes under D65 (colour-science and scikit-image agree within 0.03: their matrices round differently)
@@ -96,3 +98,14 @@ def test_colour_difference_agrees_with_colour_science(first: tuple[float, ...], 
     assume(abs((hues[1] - hues[0]) % 360.0 - 180.0) > 15.0)
     there = colour.delta_E(np.array(first), np.array(second), method="CIE 2000")
     assert colour_difference(np.array(first), np.array(second)) == pytest.approx(float(there), abs=1e-3)
+
+
+@pytest.mark.parametrize(("codes", "mean"), [((128, 129), 128.5), ((126, 126, 127), 126.333)])
+def test_tile_chroma_is_no_whole_code(codes: tuple[int, ...], mean: float) -> None:
+    """The mean chroma of a tile is that of its samples to a hundredth of a code: in the dark a code is a tenth of a stop."""
+    luma = np.full((480, 640), 30, np.uint8)
+    plane = np.tile(np.array(codes, np.uint8), (240, 320))[:, :320]
+    found = tile_chroma(frame_of(luma, chroma=(plane, plane[:, ::-1])))
+    assert found is not None
+    assert found.mean(axis=1) == pytest.approx([mean, mean], abs=0.02)
+    assert np.abs(found - mean).max() < 0.1

@@ -80,3 +80,52 @@ def test_levels_that_were_never_met_twice_are_told_from_one_pair() -> None:
     dark, bright = (pair_pools(_tiles(level, _noise(2.0, 1), 0.5)) for level in (DARK, BRIGHT))
     found = left_curve([dark, bright]).codes_at(np.array([DARK, BRIGHT])) ** 2
     assert found == pytest.approx([2.0, 2.0], rel=0.10)
+
+
+def _rough(variance: float) -> PairPools:
+    """A pair of rough ground at one level, with the tail of noise."""
+    return pair_pools(_tiles(DARK, _noise(variance, 1), 300.0))
+
+
+def _starved(variance: float) -> PairPools:
+    """The same under a codec that leaves two fifths of the tiles as they were, the rest of that variance and more."""
+    return pair_pools(_tiles(DARK, np.where(np.arange(MANY) % 10 == 0, 0.0, _noise(variance, 1)), 300.0))
+
+
+def _at_dark(pairs: list[PairPools]) -> float:
+    return float(left_curve(pairs).codes_at(np.array([DARK]))[0]) ** 2
+
+
+def test_over_the_pairs_rough_ground_has_a_low_quarter() -> None:
+    """Motion adds to what most pairs read of rough ground: of eight, three of which read it right, the right variance is taken."""
+    assert _at_dark([_rough(v) for v in (1.0, 1.0, 1.0, 5.0, 6.0, 7.0, 8.0, 9.0)]) == pytest.approx(1.0, rel=0.1)
+
+
+def test_over_the_pairs_a_starving_codec_has_the_middle() -> None:
+    """A codec takes noise from some pairs and not from others: of nine the middle is taken, not a low quarter."""
+    variances = (1.0, 1.0, 1.0, 2.0, 4.0, 4.0, 4.0, 4.0, 4.0)
+    found, alike = (_at_dark([_starved(v) for v in values]) for values in (variances, [4.0] * 9))
+    assert found == pytest.approx(alike, rel=0.1)
+
+
+def test_plain_ground_in_fewer_than_half_of_the_pairs_is_not_believed() -> None:
+    """Where motion was lost in three of eight pairs, all looks plain beside it: the others' rough ground is taken."""
+    lost, sound = pair_pools(_tiles(DARK, _noise(40.0, 1), 60.0)), _rough(1.0)
+    assert np.isfinite(lost.plain[2])
+    assert np.isnan(sound.plain[2])
+    assert _at_dark([lost] * 3 + [sound] * 5) == pytest.approx(1.0, rel=0.1)
+    assert _at_dark([lost] * 5 + [sound] * 3) == pytest.approx(40.0, rel=0.1)
+
+
+def test_a_level_met_in_one_pair_of_several_is_left_out() -> None:
+    """A pool that one of eight pairs knows has no place in the curve: it is one pair's chance."""
+    dark = pair_pools(_tiles(DARK, _noise(1.0, 1), 0.5))
+    both = _pair(_tiles(DARK, _noise(1.0, 1), 0.5), _tiles(BRIGHT, _noise(9.0, 2), 0.5))
+    assert len(left_curve([dark] * 7 + [both]).levels) == 1
+    assert len(left_curve([dark] * 6 + [both] * 2).levels) == 2
+
+
+def test_levels_near_black_are_one_level() -> None:
+    """What lies half a percent above the floor is told as two percent: logarithms would tear it from what is beside it."""
+    below = pair_pools(_tiles(0.005, _noise(1.0, 1), 0.5))
+    assert left_curve([below] * 2).levels == pytest.approx([0.02])

@@ -59,5 +59,6 @@ def tile_chroma(frame: Frame) -> npt.NDArray[np.float32] | None:
         down, across = plane.shape[0] / height, plane.shape[1] / width
         part = plane[round(top * down) : round(bottom * down), round(left * across) : round(right * across)]
         step = max(1, part.shape[0] // _ROWS_LOOKED_AT) | 1
-        means.append(cv2.resize(eight_bit(part[::step], frame.bits), size, interpolation=cv2.INTER_AREA).ravel())
+        rows = eight_bit(part[::step], frame.bits).astype(np.float32)  # in codes means would be rounded to whole ones
+        means.append(cv2.resize(rows, size, interpolation=cv2.INTER_AREA).ravel())
     return np.asarray(means, dtype=np.float32)
