@@ -26,7 +26,7 @@ from fieldscore.measures import (
     TRACE_COLUMNS,
 )
 from fieldscore.measures.readability import readable_shares
-from fieldscore.parts import stretches
+from fieldscore.parts import PART_S, stretches
 from fieldscore.picture import FirstLook, first_look
 from fieldscore.record import LEAST_PIXELS, ClipFacts, Evidence, FlightRecord, PictureFacts, TileSeries
 from fieldscore.sequence import chained
@@ -71,13 +71,17 @@ def plan_flight(
     criteria: Criteria | None = None,
     frame_rate: float | None = None,
     name: str | None = None,
+    part_s: float | None = None,
 ) -> Plan:
-    """Open a flight and look at it: arguments and errors are those of `measure_flight`."""
+    """Open a flight and look at it: arguments and errors are those of `measure_flight`.
+
+    `part_s`: seconds of a part, about, where it is long; None for `PART_S`.
+    """
     criteria = criteria or Criteria()
     flight = Flight(paths, frame_rate=frame_rate)
     title = name or paths[0].stem
     look = look_at(flight, criteria, title)
-    parts = stretches(flight)
+    parts = stretches(flight, part_s or PART_S)
     return Plan(flight, look, title, criteria, parts[:1] if is_small(flight) else parts)
 
 
@@ -94,7 +98,11 @@ def measure_flight(
     `frame_rate` (frames a second) is for raw streams. Raises ClipError where a file cannot be read and
     NotMeasurableError where no picture could be decoded.
     """
-    plan = plan_flight(paths, criteria=criteria, frame_rate=frame_rate, name=name)
+    return measure_planned(plan_flight(paths, criteria=criteria, frame_rate=frame_rate, name=name), progress)
+
+
+def measure_planned(plan: Plan, progress: Progress | None = None) -> FlightRecord:
+    """Measure a flight, one part after another where it has several."""
     if len(plan.parts) > 1:
         with suppress(UnfitError):
             return joined_parts(plan, (measure_part(plan, number, progress) for number in range(len(plan.parts))))

@@ -109,7 +109,7 @@ def score(  # noqa: PLR0913 - one argument an option
     if from_s is not None and to_s is not None and to_s <= from_s:
         raise click.UsageError(f"--to ({to_s:g} s) must come after --from ({from_s:g} s)")
     workers_module.warm_up("fieldscore.run")
-    from fieldscore import run
+    from fieldscore import run, split
 
     criteria = _criteria(criteria_file)
     jobs, left_out = run.find_jobs(
@@ -118,7 +118,7 @@ def score(  # noqa: PLR0913 - one argument an option
     failed = _tell_left_out(left_out, clips, quiet)
     with ExitStack() as stack:
         watch = stack.enter_context(_progress([job.title for job in jobs], hidden=quiet or as_json))
-        outcomes = stack.enter_context(closing(run.run_jobs(jobs, workers or run.default_workers(), watch)))
+        outcomes = stack.enter_context(closing(split.run_jobs(jobs, workers or run.default_workers(), watch)))
         for _, outcome in outcomes:
             if outcome.error is not None:
                 failed = True

@@ -15,35 +15,40 @@ from fieldscore.video import Flight, Key, Stretch
 
 PART_S = 60.0  # s, about: a shorter one costs more run-up, a longer one leaves workers idle (docs/decisions/parts.py)
 RUN_UP_S = 1.0  # s gone through before a part's first row (docs/decisions/parts.py)
-_FEWEST_S = 0.5  # share of `PART_S` that a part has at least: where key frames are far apart parts become longer
+_FEWEST = 0.5  # share of the wanted length that a part has at least: where key frames are far apart parts become longer
 _SLACK_S = 1e-3  # s: times are rounded, to milliseconds in some containers
 _BESIDE = 0.25  # of an interval that a limit lies beside a frame's time, so that rounding moves no frame over it
 
 
-def stretches(flight: Flight) -> tuple[Stretch, ...]:
-    """The parts that a flight is measured in, in order; one where it is short, or cannot be read from its middle."""
+def stretches(flight: Flight, part_s: float) -> tuple[Stretch, ...]:
+    """The parts of about `part_s` seconds that a flight is measured in, in order.
+
+    One where it is shorter than two of them, or cannot be read from its middle.
+    """
     shape = flight.shape
-    wanted = _wanted(flight.duration_s or 0.0)
+    wanted = _wanted(flight.duration_s or 0.0, part_s)
     if not wanted:
         return (Stretch(-math.inf, math.inf, None, -math.inf, shape),)
     keys = flight.keys_before([time_s - RUN_UP_S for time_s in wanted])
-    starts = _starts(keys, flight.frame_rate, flight.duration_s or 0.0)
+    starts = _starts(keys, flight.frame_rate, flight.duration_s or 0.0, _FEWEST * part_s)
     froms = [(-math.inf, None, -math.inf), *starts]
     ends = [start[0] for start in starts] + [math.inf]
     return tuple(Stretch(one[0], end, one[1], one[2], shape) for one, end in zip(froms, ends, strict=True))
 
 
-def _wanted(duration_s: float) -> list[float]:
+def _wanted(duration_s: float, part_s: float) -> list[float]:
     """Where the second part and those after it would begin, for parts of one length."""
-    count = round(duration_s / PART_S) if 2.0 * PART_S <= duration_s < math.inf else 1
+    count = round(duration_s / part_s) if 2.0 * part_s <= duration_s < math.inf else 1
     return [duration_s * number / count for number in range(1, count)]
 
 
-def _starts(keys: Sequence[Key | None], rate: float, duration_s: float) -> list[tuple[float, Key, float]]:
+def _starts(
+    keys: Sequence[Key | None], rate: float, duration_s: float, least_s: float
+) -> list[tuple[float, Key, float]]:
     """For each part but the first: where it begins (s), its key frame, and where its run-up begins (s).
 
-    Frames are linked in steps, and slow measures held over them: a whole number of steps from the flight's start to the
-    run-up's, and from there to the part's, so that a flight without gaps keeps step.
+    Parts last `least_s` seconds or more. Frames are linked in steps, and slow measures held over them: a whole number of
+    steps from the flight's start to the run-up's, and from there to the part's, so that a flight without gaps keeps step.
     """
     step = max(1, math.ceil((LINK_EVERY_S - _SLACK_S) * rate))  # frames
     run_up = step * max(2, math.ceil(RUN_UP_S * rate / step))
@@ -54,8 +59,7 @@ def _starts(keys: Sequence[Key | None], rate: float, duration_s: float) -> list[
             continue
         first = step * math.ceil((key.time_s * rate - _BESIDE) / step)
         start_s = (first + run_up + _BESIDE) / rate
-        least = _FEWEST_S * PART_S
-        if start_s - before_s >= least and duration_s - start_s >= least:
+        if start_s - before_s >= least_s and duration_s - start_s >= least_s:
             found.append((start_s, key, (first - _BESIDE) / rate))
             before_s = start_s
     return found

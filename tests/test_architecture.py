@@ -13,7 +13,7 @@ import fieldscore
 ROOT = Path(fieldscore.__file__).parent
 # From the ground up; a module may import from lower layers and, within a package, from its own.
 LAYERS = (
-    {"errors", "units", "stats", "compare_times"},
+    {"errors", "tasks", "units", "stats", "compare_times"},
     {"criteria", "colour", "workers", "ahead", "spool", "farther"},
     {"frame"},
     {"measure"},
@@ -39,6 +39,7 @@ LAYERS = (
     {"plots"},
     {"report"},
     {"run", "sidebyside"},
+    {"split"},
     {"inspection", "run_recovery", "run_compare"},
     {"cli"},
     {"__main__"},
