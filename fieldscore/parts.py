@@ -14,7 +14,7 @@ from fieldscore.frame import LINK_EVERY_S
 from fieldscore.video import Flight, Key, Stretch
 
 PART_S = 60.0  # s, about: a shorter one costs more run-up, a longer one leaves workers idle (docs/decisions/parts.py)
-RUN_UP_S = 1.0  # s gone through before a part's first row (docs/decisions/parts.py)
+RUN_UP_S = 2.0  # s gone through before the first row of a part (docs/decisions/parts.py)
 _FEWEST = 0.5  # share of the wanted length that a part has at least: where key frames are far apart parts become longer
 _SLACK_S = 1e-3  # s: times are rounded, to milliseconds in some containers
 _BESIDE = 0.25  # of an interval that a limit lies beside a frame's time, so that rounding moves no frame over it
