@@ -84,7 +84,10 @@ def commands() -> None:
 @_RATE
 @click.option("--separate", is_flag=True, help="Keep files apart that look like one split recording.")
 @click.option(
-    "--workers", type=click.IntRange(1), metavar="N", help="Flights measured at a time (default: one a core)."
+    "--workers",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Flights, or parts of long ones, measured at a time (default: one a core).",
 )
 @_PDF
 @_JSON
@@ -205,7 +208,10 @@ def recovery(  # noqa: PLR0913 - one argument an option
 @_RATE
 @click.option("--separate", is_flag=True, help="Keep files apart that look like one split recording.")
 @click.option(
-    "--workers", type=click.IntRange(1), metavar="N", help="Flights measured at a time (default: one a core)."
+    "--workers",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Flights, or parts of long ones, measured at a time (default: one a core).",
 )
 @_PDF
 @_JSON

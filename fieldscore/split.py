@@ -23,7 +23,7 @@ from fieldscore.run import Job, Outcome, planned, quiet_libraries, reader_died, 
 from fieldscore.spool import temporary_folder, told
 from fieldscore.tasks import Tasks
 from fieldscore.video import UnfitError
-from fieldscore.workers import Ended, Progress, Watch, WorkerError, do_tasks
+from fieldscore.workers import Ended, Progress, Watch, WorkerError, do_tasks, inherit
 
 _PLAN, _SUMS = "plan", "sums"
 # What is done first of a job, the smaller: parts, then what needs them all; what is short fills up last.
@@ -54,10 +54,9 @@ def _outcomes(
 ) -> Generator[tuple[int, Outcome], None, None]:
     """Each job's number and outcome, as they end."""
     tasks = Tasks()
-    threads = max(1, (os.cpu_count() or 1) // workers)
     owners: dict[int, _Course] = {}
     for number, job in enumerate(jobs):
-        course = _Course(number, job, folder / str(number), tasks, owners, threads)
+        course = _Course(number, job, folder / str(number), tasks, owners, workers)
         # while others wait behind it a job is done as a whole: that costs no more, and keeps every worker busy
         course.begin(cut=workers > 1 and len(jobs) - number <= workers)
 
@@ -88,7 +87,7 @@ class _Course:
     folder: Path
     tasks: Tasks
     owners: dict[int, _Course]
-    threads: int
+    workers: int
     waits: set[int] = field(default_factory=set)
     spans: dict[int, tuple[float, float]] = field(default_factory=dict)
     at: dict[int, float] = field(default_factory=dict)
@@ -116,8 +115,11 @@ class _Course:
         if isinstance(ended.value, Outcome):
             return self._end(ended.value)
         if isinstance(ended.value, Cut):
-            for part, span in enumerate(ended.value.spans):
-                self.spans[self._put(_PARTS, _part, self.folder, part, self.threads)] = span
+            spans = ended.value.spans
+            # a decoder's threads cost CPU and memory and save no time where other parts keep the cores busy
+            threads = max(1, (os.cpu_count() or 1) // min(self.workers, len(spans)))
+            for part, span in enumerate(spans):
+                self.spans[self._put(_PARTS, _part, self.folder, part, threads)] = span
             self._put(_LATER, _summed, self.folder)
         elif ended.value is not None:  # why parts do not fit
             self._forget()
@@ -152,6 +154,7 @@ def _work(job: Job, progress: Progress) -> Outcome:
 def _begun(job: Job, folder: Path, progress: Progress) -> Outcome | Cut:
     """Look at a job's flight, in a child process; do the job where it is not cut, else leave the plan in the folder."""
     quiet_libraries()
+    inherit(folder.parent)
     if job.saved is not None:
         return run_job(job, progress)
     plan = planned(job)
@@ -167,6 +170,7 @@ def _begun(job: Job, folder: Path, progress: Progress) -> Outcome | Cut:
 def _part(folder: Path, number: int, threads: int, progress: Progress) -> str | None:
     """Measure a part into a file, in a child process; why the flight cannot be measured in parts where it cannot."""
     quiet_libraries()
+    inherit(folder.parent)
     plan: Plan = _load(folder / _PLAN)
     try:
         _save(folder / str(number), measure_part(plan, number, progress, threads=threads))

@@ -12,6 +12,7 @@ import contextlib
 import importlib
 import multiprocessing
 import os
+import shutil
 import signal
 import sys
 import threading
@@ -20,6 +21,7 @@ import traceback
 from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass
 from multiprocessing import connection
+from pathlib import Path
 from types import FrameType
 from typing import Any
 
@@ -382,9 +384,20 @@ def _limit(memory_bytes: int | None) -> None:
             resource.setrlimit(resource.RLIMIT_AS, (wanted, most))
 
 
+_heirloom: Path | None = None
+
+
+def inherit(folder: Path) -> None:
+    """Remove a folder of the parent's, with all that is in it, when the parent is gone without having done so."""
+    global _heirloom  # noqa: PLW0603 - one child, one parent
+    _heirloom = folder
+
+
 def _follow_parent() -> None:
     """End when the parent is gone, whatever it died of."""
     parent = multiprocessing.parent_process()
     if parent is not None:
         connection.wait([parent.sentinel])
+        if _heirloom is not None:
+            shutil.rmtree(_heirloom, ignore_errors=True)
         os._exit(0)

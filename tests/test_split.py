@@ -5,7 +5,10 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import subprocess
+import sys
 import tempfile
+import time
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -161,6 +164,29 @@ def test_stopping_leaves_nothing(stop: type[BaseException], clip: Path, tmp_path
         list(run_jobs([_job(clip, tmp_path / "out")], 2, interrupted))
     assert list(temporary.iterdir()) == []
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no such signal here")
+def test_a_killed_program_leaves_nothing(clip: Path, tmp_path: Path, temporary: Path) -> None:
+    """When the program itself is killed while parts are measured, its children end and take its temporary files away."""
+    script = (
+        "import os, signal, sys\n"
+        "from pathlib import Path\n"
+        "from fieldscore.criteria import Criteria\n"
+        "from fieldscore.run import Job\n"
+        "from fieldscore.split import run_jobs\n"
+        "if __name__ == '__main__':\n"
+        "    job = Job((Path(sys.argv[1]),), None, Path(sys.argv[2]), Criteria(), part_s=2.0)\n"
+        "    list(run_jobs([job], 2, lambda *said: os.kill(os.getpid(), signal.SIGKILL)))\n"
+    )
+    path = tmp_path / "program.py"
+    path.write_text(script, encoding="utf-8")
+    code = subprocess.run([sys.executable, path, clip, tmp_path / "out"], check=False).returncode
+    assert code == -signal.SIGKILL
+    end = time.monotonic() + 10.0
+    while list(temporary.iterdir()) and time.monotonic() < end:
+        time.sleep(0.02)
+    assert list(temporary.iterdir()) == []
 
 
 def test_what_cannot_be_cut_is_measured_in_one_go(clip: Path, tmp_path: Path) -> None:
