@@ -14,7 +14,6 @@ import multiprocessing
 import os
 import shutil
 import signal
-import sys
 import threading
 import time
 import traceback
@@ -25,6 +24,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from fieldscore.confine import limit, silence
 from fieldscore.errors import FieldscoreError
 from fieldscore.tasks import Tasks
 
@@ -320,8 +320,8 @@ def _serve(pipe: connection.Connection, memory_bytes: int | None, module: str | 
     _pipe = pipe
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, _stopped)
-    _silence()
-    _limit(memory_bytes)
+    silence()
+    limit(memory_bytes)
     threading.Thread(target=_follow_parent, daemon=True).start()
     try:
         if module is not None:
@@ -360,28 +360,6 @@ def _done(folder: str, function: Callable[..., Any], arguments: tuple[Any, ...])
 
 def _stopped(number: int, frame: FrameType | None) -> None:
     raise _StoppedError
-
-
-def _silence() -> None:
-    """Libraries write to these when they die; what the child has to say goes through the pipe."""
-    nowhere = os.open(os.devnull, os.O_RDWR)
-    for stream in (0, 1, 2):
-        os.dup2(nowhere, stream)
-    os.close(nowhere)
-
-
-def _limit(memory_bytes: int | None) -> None:
-    """Bound the child's memory, and keep it from leaving a core file; where the system has such limits."""
-    if sys.platform == "win32":
-        return
-    import resource
-
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    if memory_bytes is not None:
-        _, most = resource.getrlimit(resource.RLIMIT_AS)
-        wanted = memory_bytes if most == resource.RLIM_INFINITY else min(memory_bytes, most)
-        with contextlib.suppress(ValueError, OSError):  # some systems know the limit and refuse to set it
-            resource.setrlimit(resource.RLIMIT_AS, (wanted, most))
 
 
 _heirloom: Path | None = None
