@@ -84,6 +84,8 @@ def _check_alike(plan: Plan, cut: FlightRecord, whole: FlightRecord) -> None:
         ("a.avi", MJPEG),
         ("a.mp4", GOP),
         ("b-pictures.mkv", Encoding(crf=18, gop=12, b_frames=2)),
+        ("b-pictures.mp4", Encoding(crf=18, gop=12, b_frames=2)),
+        ("a.mkv", Encoding(codec="hevc", crf=18, gop=10, preset="ultrafast")),
         ("a.avi", Encoding(codec="mpeg4", quality=3, gop=10)),
     ],
 )

@@ -14,6 +14,7 @@ from fieldscore.video.opening import open_clip
 from fieldscore.video.probe import Facts
 
 _ROUNDING_S = 1e-3  # s: of times, in containers that know milliseconds
+_EARLIER_S = 0.3  # s: an index is in the order of decoding, in which a picture may stand so long before it is shown
 PACKETS_TO_KEY = 64  # packets met after a jump before the key frame that it aims at: fields, other streams, a GOP's end
 
 
@@ -75,7 +76,8 @@ def keys_before(facts: Facts, times_s: Sequence[float]) -> list[Key | None]:
             for time_s in times_s:
                 key = None
                 try:
-                    opened.container.seek(int((time_s / facts.time_scale + first) / facts.tick_s), stream=opened.stream)
+                    aim_s = max(0.0, time_s - _EARLIER_S) / facts.time_scale + first
+                    opened.container.seek(int(aim_s / facts.tick_s), stream=opened.stream)
                     for tries, packet in enumerate(opened.container.demux(opened.stream)):
                         if packet.size and packet.is_keyframe and packet.pts is not None:
                             key = Key(packet.pts, (packet.pts * facts.tick_s - first) * facts.time_scale)
