@@ -10,15 +10,16 @@ from __future__ import annotations
 import math
 import os
 import pickle
-import shutil
 from collections.abc import Callable, Generator, Sequence
-from contextlib import closing
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 from fieldscore.analyse import Plan, file_sums, joined_parts, measure_part, measure_whole
+from fieldscore.errors import NotMeasurableError
+from fieldscore.leftovers import discard
 from fieldscore.run import Job, Outcome, planned, quiet_libraries, reader_died, run_job, written
 from fieldscore.spool import temporary_folder, told
 from fieldscore.tasks import Tasks
@@ -38,8 +39,9 @@ def run_jobs(jobs: Sequence[Job], workers: int, watch: Watch) -> Generator[tuple
     done: dict[int, Outcome] = {}
     given = 0
     try:
-        with temporary_folder() as folder, closing(_outcomes(jobs, workers, watch, folder)) as outcomes:
-            for number, outcome in outcomes:
+        with ExitStack() as stack:
+            folder = _folder(stack) if workers > 1 else None
+            for number, outcome in stack.enter_context(closing(_outcomes(jobs, workers, watch, folder))):
                 done[number] = outcome
                 while given in done:  # the same order however many workers
                     yield given, done.pop(given)
@@ -49,16 +51,24 @@ def run_jobs(jobs: Sequence[Job], workers: int, watch: Watch) -> Generator[tuple
         raise
 
 
+def _folder(stack: ExitStack) -> Path | None:
+    """A folder for parts; None where there can be none: flights are then measured whole, which may do without."""
+    try:
+        return stack.enter_context(temporary_folder())
+    except NotMeasurableError:
+        return None
+
+
 def _outcomes(
-    jobs: Sequence[Job], workers: int, watch: Watch, folder: Path
+    jobs: Sequence[Job], workers: int, watch: Watch, folder: Path | None
 ) -> Generator[tuple[int, Outcome], None, None]:
     """Each job's number and outcome, as they end."""
     tasks = Tasks()
     owners: dict[int, _Course] = {}
     for number, job in enumerate(jobs):
-        course = _Course(number, job, folder / str(number), tasks, owners, workers)
         # while others wait behind it a job is done as a whole: that costs no more, and keeps every worker busy
-        course.begin(cut=workers > 1 and len(jobs) - number <= workers)
+        own = folder / str(number) if folder and job.saved is None and len(jobs) - number <= workers else None
+        _Course(number, job, own, tasks, owners, workers).begin()
 
     def reached(number: int, at_s: float, of_s: float | None) -> None:
         course = owners[number]
@@ -80,11 +90,14 @@ class Cut:
 
 @dataclass
 class _Course:
-    """How far a job has come. `waits`: tasks that its end waits for; `spans`, `at`: what each part's covers and has reached."""
+    """How far a job has come. `folder`: where its parts wait, None where it is not cut.
+
+    `waits`: tasks that its end waits for; `spans`, `at`: what each part's covers and has reached, in seconds.
+    """
 
     number: int
     job: Job
-    folder: Path
+    folder: Path | None
     tasks: Tasks
     owners: dict[int, _Course]
     workers: int
@@ -92,9 +105,12 @@ class _Course:
     spans: dict[int, tuple[float, float]] = field(default_factory=dict)
     at: dict[int, float] = field(default_factory=dict)
 
-    def begin(self, *, cut: bool) -> None:
+    def begin(self) -> None:
         """Put in the job's first task."""
-        self._put(_BEGIN, *((_begun, self.job, self.folder) if cut else (_work, self.job)))
+        if self.folder is None:
+            self._put(_BEGIN, _work, self.job)
+        else:
+            self._put(_BEGIN, _begun, self.job, self.folder)
 
     def reached(self, number: int, at_s: float) -> float:
         """Seconds of the flight that are measured, by what a task has reached."""
@@ -141,7 +157,8 @@ class _Course:
 
     def _end(self, outcome: Outcome) -> Outcome:
         self._forget()
-        shutil.rmtree(self.folder, ignore_errors=True)
+        if self.folder is not None:
+            discard(self.folder)
         return outcome
 
 
@@ -155,8 +172,6 @@ def _begun(job: Job, folder: Path, progress: Progress) -> Outcome | Cut:
     """Look at a job's flight, in a child process; do the job where it is not cut, else leave the plan in the folder."""
     quiet_libraries()
     inherit(folder.parent)
-    if job.saved is not None:
-        return run_job(job, progress)
     plan = planned(job)
     if len(plan.parts) == 1:
         return written(job, measure_whole(plan, progress))

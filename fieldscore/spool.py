@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.errors import NotMeasurableError
+from fieldscore.leftovers import PREFIX
 
 
 class Spool:
@@ -20,7 +21,7 @@ class Spool:
 
     def __init__(self) -> None:
         with told():
-            self._file = tempfile.TemporaryFile(prefix="fieldscore-")  # noqa: SIM115 - closed by close()
+            self._file = tempfile.TemporaryFile(prefix=PREFIX)  # noqa: SIM115 - closed by close()
 
     def write(self, data: bytes) -> None:
         """Append."""
@@ -43,9 +44,9 @@ class Spool:
 def temporary_folder() -> Iterator[Path]:
     """A folder that is gone afterwards, whatever happens. NotMeasurableError where there can be none."""
     with told():
-        folder = tempfile.TemporaryDirectory(prefix="fieldscore-", ignore_cleanup_errors=True)
+        folder = tempfile.TemporaryDirectory(prefix=PREFIX, ignore_cleanup_errors=True)
     with folder as path:
-        yield Path(path)
+        yield Path(path).absolute()
 
 
 @contextlib.contextmanager

@@ -12,7 +12,6 @@ import contextlib
 import importlib
 import multiprocessing
 import os
-import shutil
 import signal
 import threading
 import time
@@ -26,6 +25,7 @@ from typing import Any
 
 from fieldscore.confine import limit, silence
 from fieldscore.errors import FieldscoreError
+from fieldscore.leftovers import discard
 from fieldscore.tasks import Tasks
 
 GIB = 1 << 30
@@ -366,7 +366,7 @@ _heirloom: Path | None = None
 
 
 def inherit(folder: Path) -> None:
-    """Remove a folder of the parent's, with all that is in it, when the parent is gone without having done so."""
+    """Discard a temporary folder of the parent's when the parent is gone without having done so."""
     global _heirloom  # noqa: PLW0603 - one child, one parent
     _heirloom = folder
 
@@ -376,6 +376,7 @@ def _follow_parent() -> None:
     parent = multiprocessing.parent_process()
     if parent is not None:
         connection.wait([parent.sentinel])
-        if _heirloom is not None:
-            shutil.rmtree(_heirloom, ignore_errors=True)
+        with contextlib.suppress(Exception):  # to end matters more
+            if _heirloom is not None:
+                discard(_heirloom)
         os._exit(0)

@@ -18,6 +18,7 @@ from flight_material import pictures, write_flight
 
 from fieldscore import split
 from fieldscore.criteria import Criteria
+from fieldscore.leftovers import discard
 from fieldscore.run import Job, Outcome
 from fieldscore.split import run_jobs
 from fieldscore.tasks import Tasks
@@ -97,9 +98,9 @@ def test_jobs_with_others_behind_them_are_done_whole(
     begun: list[bool] = []
     begin = split._Course.begin
 
-    def noted(course: split._Course, *, cut: bool) -> None:
-        begun.append(cut)
-        begin(course, cut=cut)
+    def noted(course: split._Course) -> None:
+        begun.append(course.folder is not None)
+        begin(course)
 
     monkeypatch.setattr(split._Course, "begin", noted)
     short = write_flight(tmp_path / "short.mp4", 30)
@@ -187,6 +188,45 @@ def test_a_killed_program_leaves_nothing(clip: Path, tmp_path: Path, temporary: 
     while list(temporary.iterdir()) and time.monotonic() < end:
         time.sleep(0.02)
     assert list(temporary.iterdir()) == []
+
+
+def test_without_a_folder_for_parts_flights_are_measured_whole(
+    clip: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where no temporary folder can be made nothing is cut, and each flight's own process says what it lacks."""
+    monkeypatch.setenv("TMPDIR", str(tmp_path / "nowhere"))
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "nowhere"))
+    ((_, outcome),) = run_jobs([_job(clip, tmp_path / "out")], 2, _quiet)
+    assert outcome.error is None or "temporary files" in outcome.error
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_the_folder_one_stands_in_is_left_alone(
+    workers: int, clip: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever is tidied up after a run, done or failed, is not where the user stands."""
+    here = tmp_path / "here"
+    here.mkdir()
+    (here / "mine.txt").write_text("mine", encoding="utf-8")
+    monkeypatch.chdir(here)
+    jobs = [_job(clip, tmp_path / "out"), _job(Path("gone.mp4"), tmp_path / "out")]
+    assert [outcome.error is None for _, outcome in run_jobs(jobs, workers, _quiet)] == [True, False]
+    assert [path.name for path in here.iterdir()] == ["mine.txt"]
+
+
+def test_only_temporary_folders_are_discarded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder that does not bear the name of a temporary one, a relative path, or none at all, is refused."""
+    ours, others = tmp_path / "fieldscore-abc", tmp_path / "flights"
+    for folder in (ours / "0", others):
+        folder.mkdir(parents=True)
+    monkeypatch.chdir(others)
+    for path in (Path(), Path("."), others, Path("fieldscore-abc")):
+        with pytest.raises(ValueError, match="left alone"):
+            discard(path)
+    discard(ours / "0")
+    assert list(ours.iterdir()) == []
+    discard(ours)
+    assert [path.name for path in tmp_path.iterdir() if path.name != "temporary"] == ["flights"]
 
 
 def test_what_cannot_be_cut_is_measured_in_one_go(clip: Path, tmp_path: Path) -> None:

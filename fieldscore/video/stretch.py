@@ -12,9 +12,11 @@ from fieldscore.errors import ClipError
 from fieldscore.video.decode import DECODE_ERRORS
 from fieldscore.video.opening import open_clip
 from fieldscore.video.probe import Facts
+from fieldscore.workers import alive
 
 _ROUNDING_S = 1e-3  # s: of times, in containers that know milliseconds
 _EARLIER_S = 0.3  # s: an index is in the order of decoding, in which a picture may stand so long before it is shown
+_AGAIN = 8  # times in a row that one key frame is found before it is taken for the last: a header may claim days
 PACKETS_TO_KEY = 64  # packets met after a jump before the key frame that it aims at: fields, other streams, a GOP's end
 
 
@@ -74,6 +76,9 @@ def keys_before(facts: Facts, times_s: Sequence[float]) -> list[Key | None]:
     try:
         with open_clip(facts.info.path, every_stream=facts.every_stream) as opened:
             for time_s in times_s:
+                alive()
+                if len(found) >= _AGAIN and len(set(found[-_AGAIN:])) == 1:
+                    break
                 key = None
                 try:
                     aim_s = max(0.0, time_s - _EARLIER_S) / facts.time_scale + first
@@ -88,5 +93,5 @@ def keys_before(facts: Facts, times_s: Sequence[float]) -> list[Key | None]:
                     pass
                 found.append(key if key is not None and key.time_s <= time_s else None)
     except ClipError:
-        return [None] * len(times_s)
-    return found
+        found = []
+    return found + [None] * (len(times_s) - len(found))
