@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing, suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -14,46 +14,75 @@ import numpy.typing as npt
 
 from fieldscore import __version__
 from fieldscore.ahead import BATCH, Ahead
-from fieldscore.collect import Rows, Thumbs
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
 from fieldscore.events import link_lost
 from fieldscore.exposure_trace import exposure_trace
-from fieldscore.frame import Frame, Luma, eight_bit
-from fieldscore.links import Linker
+from fieldscore.frame import Frame, Luma, PictureArea, eight_bit
+from fieldscore.gather import Gathered, Part
 from fieldscore.measures import (
     COLUMNS,
     FRAME_COLUMNS,
-    HISTOGRAM_MEASURES,
-    PICTURE_MEASURES,
     TRACE_COLUMNS,
 )
 from fieldscore.measures.readability import readable_shares
+from fieldscore.parts import PART_S, stretches
 from fieldscore.picture import FirstLook, first_look
-from fieldscore.places import PlaceRows
-from fieldscore.readable_rows import ReadableRows
 from fieldscore.record import LEAST_PIXELS, ClipFacts, Evidence, FlightRecord, PictureFacts, TileSeries
 from fieldscore.sequence import chained
 from fieldscore.timeline import DECIMALS, Timeline
 from fieldscore.units import from_eight_bit
-from fieldscore.video import CodedFrame, Flight, Problem
+from fieldscore.video import CodedFrame, Flight, Problem, Stretch, UnfitError
 from fieldscore.workers import alive
 
 LOOKS = 40  # pictures in the first look: enough to see text stand still, 1 % of a minute's frames
 DAY_S = 86400.0
 LONGEST_S = 7 * DAY_S  # no flight is longer, and what is computed second by second has to stay bounded
 _SMALL_PIXELS = 1920 * 1088  # 3 MB a picture: eight of them wait at most
+NEAR_S = 0.25  # s before a part's first row: slow measures of frames there may be held to it
 PROGRESS_EVERY = 32  # frames between two calls of `progress`
 _HASH_CHUNK = 1 << 20
 _NOTHING = "{}: no picture could be decoded; try playing the clip, and copy it again from the card"
-
-_UNKNOWN = [np.nan] * sum(len(one.columns) for one in PICTURE_MEASURES)
-_LATER = (np.nan,) * len(readable_shares.columns)  # found when the pass is over
 
 Doubles = npt.NDArray[np.float64]
 
 # Called with the time reached and the flight's declared duration in seconds (None where not known).
 Progress = Callable[[float, float | None], None]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A flight that has been looked at, and the parts that it is measured in: what a process needs to measure one of them."""
+
+    flight: Flight
+    look: FirstLook
+    title: str
+    criteria: Criteria
+    parts: tuple[Stretch, ...]
+
+    def area(self) -> PictureArea:
+        """Where the picture is, in what is measured: frames or fields."""
+        return self.look.area.for_fields() if self.look.interlaced else self.look.area
+
+
+def plan_flight(
+    paths: Sequence[Path],
+    *,
+    criteria: Criteria | None = None,
+    frame_rate: float | None = None,
+    name: str | None = None,
+    part_s: float | None = None,
+) -> Plan:
+    """Open a flight and look at it: arguments and errors are those of `measure_flight`.
+
+    `part_s`: seconds of a part, about, where it is long; None for `PART_S`.
+    """
+    criteria = criteria or Criteria()
+    flight = Flight(paths, frame_rate=frame_rate)
+    title = name or paths[0].stem
+    look = look_at(flight, criteria, title)
+    parts = stretches(flight, part_s or PART_S)
+    return Plan(flight, look, title, criteria, parts[:1] if is_small(flight) else parts)
 
 
 def measure_flight(
@@ -69,76 +98,138 @@ def measure_flight(
     `frame_rate` (frames a second) is for raw streams. Raises ClipError where a file cannot be read and
     NotMeasurableError where no picture could be decoded.
     """
-    criteria = criteria or Criteria()
-    flight = Flight(paths, frame_rate=frame_rate)
-    title = name or paths[0].stem
-    look = look_at(flight, criteria, title)
-    small = is_small(flight)
-    area = look.area.for_fields() if look.interlaced else look.area
-    linker = Linker()
+    return measure_planned(plan_flight(paths, criteria=criteria, frame_rate=frame_rate, name=name), progress)
 
-    def of_histograms(histograms: Doubles) -> Doubles:
-        return np.hstack([one.function(histograms, area) for one in HISTOGRAM_MEASURES])
 
-    with (
-        closing(Rows(of_histograms)) as rows,
-        closing(Thumbs(criteria.tile_interval_s)) as thumbs,
-        closing(PlaceRows()) as places,
-        closing(ReadableRows(area)) as readable,
-        closing(Ahead(_pictures(flight, look), batch=_batch(flight))) as pictures,
-    ):
-        for frame in chained(pictures, area, lag=2 if look.interlaced else 1, rate=flight.frame_rate):
+def measure_planned(plan: Plan, progress: Progress | None = None) -> FlightRecord:
+    """Measure a flight, one part after another where it has several."""
+    if len(plan.parts) > 1:
+        with suppress(UnfitError):
+            return joined_parts(plan, (measure_part(plan, number, progress) for number in range(len(plan.parts))))
+    return measure_whole(plan, progress)
+
+
+def measure_whole(plan: Plan, progress: Progress | None = None) -> FlightRecord:
+    """Measure a flight in one go, whatever parts are planned."""
+    flight, small = plan.flight, is_small(plan.flight)
+    fields = _fields(plan)
+    with closing(Gathered(plan.area(), small=small)) as gathered:
+        frames = flight.frames(fields=fields)
+        if small:
+            frames = (replace(frame, luma=enlarged(frame.luma)) for frame in frames)
+        for frame in _measured(plan, gathered.area, frames):
+            gathered.add(frame)
+            _tell(progress, gathered, frame, flight)
+        return _record(plan, gathered)
+
+
+def measure_part(plan: Plan, number: int, progress: Progress | None = None, *, threads: int | None = None) -> Part:
+    """Measure one of a flight's parts; UnfitError where the flight is better measured in one go.
+
+    `threads`: decoding threads, None for one a core.
+    """
+    stretch = plan.parts[number]
+    last: Frame | None = None
+    begun = number == 0
+    with closing(Gathered(plan.area())) as gathered:
+        frames = plan.flight.stretch(stretch, fields=_fields(plan), threads=threads)
+        for frame in _measured(plan, gathered.area, frames):
+            if frame.time_s < stretch.from_s:
+                gathered.run_up(frame, near=frame.time_s >= stretch.from_s - NEAR_S)
+            elif frame.time_s < stretch.to_s:  # else the second field of the last picture
+                if not begun:
+                    if last is None:
+                        raise UnfitError("a jump lands late")
+                    gathered.begin(last)
+                    begun = True
+                gathered.add(frame)
+                _tell(progress, gathered, frame, plan.flight)
+            else:
+                continue
+            last = frame
+        tally = plan.flight.tally
+        if last is None or tally is None or not len(gathered.rows):
+            raise UnfitError("a part of it shows no picture")
+        return gathered.part(last, tally)
+
+
+def joined_parts(plan: Plan, parts: Iterable[Part], sums: Sequence[str] | None = None) -> FlightRecord:
+    """Put the parts of a flight, in order, together; UnfitError where they do not go on from each other.
+
+    `sums`: the files' `file_sums` where they are known.
+    """
+    tallies = []
+    with closing(Gathered(plan.area())) as gathered:
+        for part in parts:
+            gathered.take(part)
+            tallies.append(part.tally)
+        plan.flight.join(tallies)
+        return _record(plan, gathered, sums)
+
+
+def file_sums(plan: Plan) -> tuple[str, ...]:
+    """SHA-256 of each of a flight's files, in hexadecimal; empty where a file cannot be read again."""
+    return tuple(_sha256(clip.path) for clip in plan.flight.clips)
+
+
+def _measured(plan: Plan, area: PictureArea, pictures: Iterator[CodedFrame]) -> Iterator[Frame]:
+    """The frames of a pass, read ahead."""
+    with closing(Ahead(pictures, batch=_batch(plan.flight))) as ahead:
+        lag = 2 if plan.look.interlaced else 1
+        for frame in chained(ahead, area, lag=lag, rate=plan.flight.frame_rate):
             if frame.time_s > LONGEST_S:
                 raise NotMeasurableError(
-                    f"{title}: its times reach beyond {LONGEST_S / DAY_S:g} days; they are damaged"
+                    f"{plan.title}: its times reach beyond {LONGEST_S / DAY_S:g} days; they are damaged"
                 )
-            thumbs.add(frame)
-            if small:
-                rows.add(frame.time_s, _UNKNOWN, frame.histogram)
-            else:
-                rows.add(frame.time_s, _figures(frame), frame.histogram)
-                readable.add(frame)
-                linker.add(frame)
-                places.add(frame)
-            if progress is not None and len(rows) % PROGRESS_EVERY == 0:
-                progress(frame.time_s, flight.duration_s)
-        if not len(rows):
-            raise NotMeasurableError(_NOTHING.format(title))
-        time_s, values, histogram = rows.arrays()
-        taken = thumbs.pictures()
-        clip = _facts(flight, look, time_s)
-        table = {column.name: values[:, index] for index, column in enumerate(FRAME_COLUMNS)}
-        if small:
-            table.update({column.name: np.full(len(time_s), np.nan) for column in TRACE_COLUMNS})
-            tiles = readable.nothing(time_s)
-        else:
-            tiles = _of_the_whole(table, linker, readable)
-        timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
-        return FlightRecord(
-            name=title,
-            timeline=timeline,
-            tiles=tiles,
-            evidence=Evidence(*taken, histogram),
-            clip=clip,
-            picture=PictureFacts(look.border_px, look.overlay_percent),
-            settings=criteria.to_dict(),
-            notes=look.notes,
-            places=None if small else places.places(link_lost(timeline, criteria)),
-        )
+            yield frame
 
 
-def _figures(frame: Frame) -> list[float]:
-    """One value for each column of the measures of a picture."""
-    return [value for one in PICTURE_MEASURES for value in (_LATER if one is readable_shares else one(frame))]
+def _tell(progress: Progress | None, gathered: Gathered, frame: Frame, flight: Flight) -> None:
+    if progress is not None and len(gathered.rows) % PROGRESS_EVERY == 0:
+        progress(frame.time_s, flight.duration_s)
 
 
-def _of_the_whole(table: dict[str, Doubles], linker: Linker, readable: ReadableRows) -> TileSeries:
+def _fields(plan: Plan) -> str | None:
+    """Which field comes first where frames are split into fields."""
+    return (plan.flight.clips[0].field_order or "top") if plan.look.interlaced else None
+
+
+def _record(plan: Plan, gathered: Gathered, sums: Sequence[str] | None = None) -> FlightRecord:
+    """The record of a flight of which everything is gathered."""
+    look, flight = plan.look, plan.flight
+    if not len(gathered.rows):
+        raise NotMeasurableError(_NOTHING.format(plan.title))
+    small = is_small(flight)
+    time_s, values, histogram = gathered.rows.arrays()
+    taken = gathered.thumbs.pictures()
+    clip = _facts(flight, look, time_s, file_sums(plan) if sums is None else sums)
+    table = {column.name: values[:, index] for index, column in enumerate(FRAME_COLUMNS)}
+    if small:
+        table.update({column.name: np.full(len(time_s), np.nan) for column in TRACE_COLUMNS})
+        tiles = gathered.readable.nothing(time_s)
+    else:
+        tiles = _of_the_whole(table, gathered)
+    timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
+    return FlightRecord(
+        name=plan.title,
+        timeline=timeline,
+        tiles=tiles,
+        evidence=Evidence(*taken, histogram),
+        clip=clip,
+        picture=PictureFacts(look.border_px, look.overlay_percent),
+        settings=plan.criteria.to_dict(),
+        notes=look.notes,
+        places=None if small else gathered.places.places(link_lost(timeline, plan.criteria)),
+    )
+
+
+def _of_the_whole(table: dict[str, Doubles], gathered: Gathered) -> TileSeries:
     """Put what needs the whole flight into a table: the camera's own exposure, its veil, and readability by both."""
-    links, steps = linker.results()
+    links, steps = gathered.links()
     trace = exposure_trace(links, steps)
     for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
         table[column.name] = np.round(series, DECIMALS)
-    tiles, shares = readable.finish(trace.stops, links)
+    tiles, shares = gathered.readable.finish(trace.stops, links)
     for column, series in zip(readable_shares.columns, shares.T, strict=True):
         table[column.name] = np.round(series, DECIMALS)
     return tiles
@@ -200,26 +291,17 @@ def _batch(flight: Flight) -> int:
     return BATCH if pixels <= _SMALL_PIXELS else 1
 
 
-def _pictures(flight: Flight, look: FirstLook) -> Iterator[CodedFrame]:
-    """Every frame, or field, of the flight."""
-    frames = flight.frames(fields=(flight.clips[0].field_order or "top") if look.interlaced else None)
-    if not is_small(flight):
-        return frames
-    return (replace(frame, luma=enlarged(frame.luma)) for frame in frames)
-
-
-def _facts(flight: Flight, look: FirstLook, time_s: npt.NDArray[np.float64]) -> ClipFacts:
+def _facts(flight: Flight, look: FirstLook, time_s: Doubles, sums: Sequence[str]) -> ClipFacts:
     """What the recording is, once it has been read to its end."""
     first, losses = flight.clips[0], flight.losses
     ends = look.ends
-    sums = tuple(_sha256(clip.path) for clip in flight.clips)
 
     def native(code: float) -> float:
         return round(float(from_eight_bit(code, ends.code_range, first.bits)), 1)
 
     return ClipFacts(
         files=tuple(clip.path.name for clip in flight.clips),
-        sha256=sums,
+        sha256=tuple(sums),
         codec=first.codec,
         container=first.container,
         pixel_format=first.pixel_format,

@@ -84,7 +84,10 @@ def commands() -> None:
 @_RATE
 @click.option("--separate", is_flag=True, help="Keep files apart that look like one split recording.")
 @click.option(
-    "--workers", type=click.IntRange(1), metavar="N", help="Flights measured at a time (default: one a core)."
+    "--workers",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Flights, or parts of long ones, measured at a time (default: one a core).",
 )
 @_PDF
 @_JSON
@@ -109,7 +112,7 @@ def score(  # noqa: PLR0913 - one argument an option
     if from_s is not None and to_s is not None and to_s <= from_s:
         raise click.UsageError(f"--to ({to_s:g} s) must come after --from ({from_s:g} s)")
     workers_module.warm_up("fieldscore.run")
-    from fieldscore import run
+    from fieldscore import run, split
 
     criteria = _criteria(criteria_file)
     jobs, left_out = run.find_jobs(
@@ -118,7 +121,7 @@ def score(  # noqa: PLR0913 - one argument an option
     failed = _tell_left_out(left_out, clips, quiet)
     with ExitStack() as stack:
         watch = stack.enter_context(_progress([job.title for job in jobs], hidden=quiet or as_json))
-        outcomes = stack.enter_context(closing(run.run_jobs(jobs, workers or run.default_workers(), watch)))
+        outcomes = stack.enter_context(closing(split.run_jobs(jobs, workers or run.default_workers(), watch)))
         for _, outcome in outcomes:
             if outcome.error is not None:
                 failed = True
@@ -205,7 +208,10 @@ def recovery(  # noqa: PLR0913 - one argument an option
 @_RATE
 @click.option("--separate", is_flag=True, help="Keep files apart that look like one split recording.")
 @click.option(
-    "--workers", type=click.IntRange(1), metavar="N", help="Flights measured at a time (default: one a core)."
+    "--workers",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Flights, or parts of long ones, measured at a time (default: one a core).",
 )
 @_PDF
 @_JSON

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -25,6 +26,15 @@ EVIDENCE_WIDTH = 640  # px; the pictures shown large
 EVIDENCE_QUALITY = 80
 _ROWS_A_CHUNK = 1024
 _NEUTRAL = 128.0  # chroma code of grey, 8-bit scale
+
+
+@dataclass(frozen=True)
+class RowsPart:
+    """Times [n], values [n, columns] and histograms [n, 256], as `Rows.arrays` gives them."""
+
+    time_s: Doubles
+    values: Doubles
+    histogram: npt.NDArray[np.uint16]
 
 
 class Rows:
@@ -71,7 +81,24 @@ class Rows:
         """Give times [n], values [n, columns] and histograms [n, 256] in 1/65535 (a view of the file on disk)."""
         self._close_chunk()
         histogram = self._spool.view(np.uint16, (len(self), 256))
-        return np.round(np.asarray(self._times), TIME_DECIMALS), np.concatenate(self._chunks), histogram
+        values = np.empty((len(self), self._chunks[0].shape[1]))
+        at = 0
+        for number, chunk in enumerate(self._chunks):  # one by one: twice all of an hour is much
+            values[at : at + len(chunk)] = chunk
+            at += len(chunk)
+            self._chunks[number] = values[at - len(chunk) : at]
+        return np.round(np.asarray(self._times), TIME_DECIMALS), values, histogram
+
+    def part(self) -> RowsPart:
+        """Give what `arrays` gives, to be taken in elsewhere."""
+        time_s, values, histogram = self.arrays()
+        return RowsPart(time_s, values, np.array(histogram))
+
+    def take(self, part: RowsPart) -> None:
+        """Append the rows of a part."""
+        self._times.extend(part.time_s.tolist())
+        self._chunks.append(part.values)
+        self._spool.write(part.histogram.tobytes())
 
 
 class TileBins:
@@ -115,6 +142,15 @@ class TileBins:
         )
 
 
+@dataclass(frozen=True)
+class ThumbsPart:
+    """Times [k] in seconds, and k JPEG files one after another, each from `offsets` [k + 1] on."""
+
+    time_s: list[float]
+    offsets: list[int]
+    data: bytes
+
+
 class Thumbs:
     """One small JPEG picture for each stretch of time; they wait on disk, so that memory stays flat."""
 
@@ -148,6 +184,20 @@ class Thumbs:
         )
         self._spool.write(picture)
         self._offsets.append(self._offsets[-1] + len(picture))
+
+    def begin(self, before_s: float) -> None:
+        """Begin as after a frame at a time: the stretch that it falls into has its picture already."""
+        self._next_s = (np.floor(before_s / self._interval_s) + 1) * self._interval_s
+
+    def part(self) -> ThumbsPart:
+        """Give all there is, to be taken in elsewhere."""
+        return ThumbsPart(self._times, self._offsets, self._spool.view(np.uint8, (self._offsets[-1],)).tobytes())
+
+    def take(self, part: ThumbsPart) -> None:
+        """Append the pictures of a part."""
+        self._times += part.time_s
+        self._offsets += [self._offsets[-1] + offset for offset in part.offsets[1:]]
+        self._spool.write(part.data)
 
     def pictures(self) -> tuple[npt.NDArray[np.float64], StoredPictures]:
         """Give times [k] in seconds and k JPEG files (a view of the file on disk)."""

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from array import array
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -81,6 +81,7 @@ class Linker:
         self._other_lines: tuple[Frame, int] | None = None
         self._links: list[ExposureLink] = []
         self._brightness = array("d")  # a list of an hour would be five times as large
+        self._first = 0
 
     def add(self, frame: Frame) -> None:
         """Take in the next frame (or field)."""
@@ -213,6 +214,23 @@ class Linker:
         """
         self._link_the_end()
         return tuple(self._links), np.diff(self._brightness, prepend=np.nan)
+
+    def begin(self) -> None:
+        """Let the next frame be the first row of a part: the one before it is linked to as the last of all would be."""
+        self._link_the_end()
+        self._links.clear()
+        self._first = len(self._brightness)
+
+    def part(self) -> tuple[tuple[ExposureLink, ...], Doubles]:
+        """Give the links that reach rows of the part, rows counted from its first, and the brightness of each row in stops."""
+        self._link_the_end()
+        links = tuple(moved(link, -self._first) for link in self._links)
+        return links, np.array(self._brightness[self._first :])
+
+
+def moved(link: ExposureLink, rows: int) -> ExposureLink:
+    """The same link between rows so many further on."""
+    return replace(link, before=link.before + rows, after=link.after + rows)
 
 
 def _no_scene(frame: Frame) -> bool:

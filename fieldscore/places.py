@@ -95,6 +95,16 @@ def normalised(blocks: Floats, known: Known | None = None) -> Floats:
     return np.asarray(np.clip(normal, -MOST_SPREADS, MOST_SPREADS), dtype=np.float32)
 
 
+@dataclass(frozen=True)
+class PlacesPart:
+    """How many frames were seen, and the descriptors of some: int8 [k, rows, columns], their rows and times in seconds."""
+
+    seen: int
+    rows: list[int]
+    time_s: list[float]
+    descriptors: npt.NDArray[np.int8]
+
+
 class PlaceRows:
     """Descriptors gathered during the pass, one every `INTERVAL_S`; they wait on disk, so that memory stays flat."""
 
@@ -115,13 +125,34 @@ class PlaceRows:
         row, self._seen = self._seen, self._seen + 1
         if frame.time_s < self._next_s - _SLACK_S or not frame.is_paced:
             return
-        self._next_s = (np.floor(frame.time_s / INTERVAL_S + _SLACK_S) + 1) * INTERVAL_S
+        self.begin(frame.time_s)
         found = descriptor(frame)
         self._shape = self._shape or found.shape
         if found.shape == self._shape:
             self._rows.append(row)
             self._times.append(frame.time_s)
             self._spool.write(found.tobytes())
+
+    def begin(self, before_s: float) -> None:
+        """Go on as after a descriptor at a time."""
+        self._next_s = (np.floor(before_s / INTERVAL_S + _SLACK_S) + 1) * INTERVAL_S
+
+    def part(self) -> PlacesPart:
+        """Give all there is, to be taken in elsewhere."""
+        return PlacesPart(self._seen, self._rows, self._times, np.array(self._descriptors()))
+
+    def take(self, part: PlacesPart) -> None:
+        """Append the descriptors of a part."""
+        if part.rows:
+            self._shape = self._shape or part.descriptors.shape[1:]
+        self._rows += [self._seen + row for row in part.rows]
+        self._times += part.time_s
+        self._seen += part.seen
+        self._spool.write(part.descriptors.tobytes())
+
+    def _descriptors(self) -> npt.NDArray[np.int8]:
+        """All of them (a view of the file on disk)."""
+        return self._spool.view(np.int8, (len(self._rows), *(self._shape or (_FEWEST_ROWS, COLUMNS))))
 
     def places(self, lost: npt.NDArray[np.bool_]) -> Places:
         """Give the descriptors kept, without those of the frames [n] that are `lost`.
@@ -132,6 +163,6 @@ class PlaceRows:
         if len(lost) != self._seen:
             raise ValueError(f"{len(lost)} flags for {self._seen} frames")
         kept = ~lost[self._rows] if self._rows else np.zeros(0, dtype=np.bool_)
-        descriptors = self._spool.view(np.int8, (len(self._rows), *(self._shape or (_FEWEST_ROWS, COLUMNS))))
+        descriptors = self._descriptors()
         times = np.array(self._times, dtype=np.float64)
         return Places(times, descriptors) if kept.all() else Places(times[kept], descriptors[kept])

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -32,6 +33,18 @@ NOISE_OF_GAIN = 0.7
 # trace is trusted for a few more (docs/decisions/noise_of_gain.py).
 MEMORY_S = 10.0
 _AT_ONCE = 512  # entries computed at a time, so that memory stays flat
+
+
+@dataclass(frozen=True)
+class ReadablePart:
+    """What `ReadableRows` holds: times [n] and entry [n] of each row; first row, freshness and data of each entry; their noise."""
+
+    time_s: array[float]
+    entries: array[int]
+    firsts: list[int]
+    fresh: list[bool]
+    noise: bytes
+    data: npt.NDArray[np.void]
 
 
 class ReadableRows:
@@ -74,6 +87,25 @@ class ReadableRows:
             self._spool.write(entry.tobytes())
         self._times.append(frame.time_s)
         self._entries.append(len(self._firsts) - 1)
+
+    def begin(self, before_s: float) -> None:
+        """Begin after a frame at a time: noise measured until then counts for rows before."""
+        self._measured_s = before_s
+
+    def part(self) -> ReadablePart:
+        """Give all there is, to be taken in elsewhere."""
+        data = np.array(self._spool.view(self._entry, (len(self._firsts),)))
+        return ReadablePart(self._times, self._entries, self._firsts, self._fresh, bytes(self._noise), data)
+
+    def take(self, part: ReadablePart) -> None:
+        """Append the rows of a part."""
+        rows, entries = len(self._times), len(self._firsts)
+        self._times.extend(part.time_s)
+        self._entries.extend(entries + entry for entry in part.entries)
+        self._firsts += [rows + first for first in part.firsts]
+        self._fresh += part.fresh
+        self._noise += part.noise
+        self._spool.write(part.data.tobytes())
 
     def nothing(self, time_s: Doubles) -> TileSeries:
         """Give the tiles of a flight at `time_s` [n] of which no readability is known."""

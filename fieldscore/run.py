@@ -3,30 +3,31 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Generator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
 from typing import Any
 
-from fieldscore.analyse import measure_flight
+from fieldscore.analyse import Plan, measure_planned, plan_flight
 from fieldscore.collect import EVIDENCE_QUALITY, EVIDENCE_WIDTH, jpeg
 from fieldscore.criteria import Criteria
 from fieldscore.errors import ClipError, FieldscoreError, NoClipsError, ResultsError
 from fieldscore.measures import COLUMNS
+from fieldscore.parts import PART_S
 from fieldscore.record import FlightRecord
 from fieldscore.report import flight_json, load_record, terminal_summary, write_flight
-from fieldscore.score import Score, score_flight
+from fieldscore.score import score_flight
 from fieldscore.units import CodeRange
 from fieldscore.video import Flight, find_flights
-from fieldscore.workers import Progress, Watch, WorkerError, alive, run_task, run_tasks
+from fieldscore.workers import Progress, alive, run_task
 
 _SAVED_NAMES = ("flight.json", "timeline.csv")
 
 
 @dataclass(frozen=True)
 class Job:
-    """One flight to score: its video files, or the saved results it is read from."""
+    """One flight to score: its video files, or the saved results it is read from. `part_s`: see `parts.stretches`."""
 
     files: tuple[Path, ...]
     saved: Path | None
@@ -37,6 +38,7 @@ class Job:
     to_s: float | None = None
     name: str | None = None
     pdf: bool = False
+    part_s: float = PART_S
 
     @property
     def title(self) -> str:
@@ -153,25 +155,34 @@ def _saved_results(name: Path) -> list[Path]:
 def run_job(job: Job, progress: Progress | None = None) -> Outcome:
     """Do one job; every failure that is the input's becomes the Outcome's `error`, in one line."""
     try:
-        score, pictures = _scored(job, progress)
-        alive()
-        folder = write_flight(score, job.output, pictures, pdf=job.pdf)
+        return written(job, _record(job, progress))
     except FieldscoreError as error:
         return Outcome(job.title, error=str(error))
-    return Outcome(job.title, flight_json(score), tuple(terminal_summary(score)), folder)
 
 
-def _scored(job: Job, progress: Progress | None) -> tuple[Score, dict[float, bytes]]:
-    """Measure or load a job's flight and score it; with the pictures of its moments where the video is there."""
+def _record(job: Job, progress: Progress | None) -> FlightRecord:
+    """Load or measure a job's flight."""
     if job.saved is not None:
-        return score_flight(load_saved(job.saved), job.criteria, from_s=job.from_s, to_s=job.to_s), {}
-    record = measure_flight(
-        job.files, criteria=job.criteria, frame_rate=job.frame_rate, name=job.name, progress=progress
-    )
+        return load_saved(job.saved)
+    return measure_planned(planned(job), progress)
+
+
+def planned(job: Job) -> Plan:
+    """Look at the flight of a job that is to be measured."""
+    return plan_flight(job.files, criteria=job.criteria, frame_rate=job.frame_rate, name=job.name, part_s=job.part_s)
+
+
+def written(job: Job, record: FlightRecord) -> Outcome:
+    """Score a job's flight and write the results, with the pictures of its moments where the video is there."""
     alive()
     score = score_flight(record, job.criteria, from_s=job.from_s, to_s=job.to_s)
     alive()
-    return score, evidence_pictures(job, record.clip.code_range, [moment.time_s for moment in score.moments])
+    pictures = {}
+    if job.saved is None:
+        pictures = evidence_pictures(job, record.clip.code_range, [moment.time_s for moment in score.moments])
+        alive()
+    folder = write_flight(score, job.output, pictures, pdf=job.pdf)
+    return Outcome(job.title, flight_json(score), tuple(terminal_summary(score)), folder)
 
 
 def load_saved(saved: Path) -> FlightRecord:
@@ -197,35 +208,9 @@ def evidence_pictures(job: Job, code_range: str, times_s: Sequence[float]) -> di
     }
 
 
-def run_jobs(jobs: Sequence[Job], workers: int, watch: Watch) -> Generator[tuple[int, Outcome], None, None]:
-    """Do the jobs in processes of their own, `workers` at a time; give each one's number and outcome, in their order.
-
-    A job whose process dies or is stuck costs itself alone. WorkerError, after the others, for a bug of ours.
-    """
-    done: dict[int, Outcome] = {}
-    given = 0
-    try:
-        for number, ended in run_tasks(_work, [(job,) for job in jobs], workers=workers, watch=watch):
-            title = jobs[number].title
-            failed = Outcome(title, error=ended.error or reader_died(title, ended.died))
-            done[number] = ended.value if isinstance(ended.value, Outcome) else failed
-            while given in done:  # the same order however many workers
-                yield given, done.pop(given)
-                given += 1
-    except WorkerError:
-        yield from sorted(done.items(), key=lambda item: item[0])
-        raise
-
-
 def reader_died(title: str, how: str | None) -> str:
     """The line for a file whose decoder took its process down."""
     return f"{title}: its reader died ({how}); the file is damaged in a way that the decoder does not survive"
-
-
-def _work(job: Job, progress: Progress) -> Outcome:
-    """One job, in a child process."""
-    quiet_libraries()
-    return run_job(job, progress)
 
 
 def quiet_libraries() -> None:

@@ -18,10 +18,11 @@ from fieldscore.pairing import Way, swapped, way_of
 from fieldscore.record import Places
 from fieldscore.report import comparison_json, comparison_lines, evidence_moments, write_comparison
 from fieldscore.report.words import visible
-from fieldscore.run import Job, evidence_pictures, load_saved, quiet_libraries, reader_died, run_jobs
+from fieldscore.run import Job, evidence_pictures, load_saved, quiet_libraries, reader_died
 from fieldscore.score import Score, score_flight
 from fieldscore.showing import main_pair
 from fieldscore.sidebyside import write_side_by_side
+from fieldscore.split import run_jobs
 from fieldscore.units import CodeRange
 from fieldscore.video import Flight
 from fieldscore.workers import Progress, Watch, run_task

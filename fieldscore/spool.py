@@ -6,29 +6,31 @@ import contextlib
 import mmap
 import tempfile
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from fieldscore.errors import NotMeasurableError
+from fieldscore.leftovers import PREFIX
 
 
 class Spool:
     """A temporary file that grows during a pass. NotMeasurableError, with what to do, where it cannot be written."""
 
     def __init__(self) -> None:
-        with _told():
-            self._file = tempfile.TemporaryFile(prefix="fieldscore-")  # noqa: SIM115 - closed by close()
+        with told():
+            self._file = tempfile.TemporaryFile(prefix=PREFIX)  # noqa: SIM115 - closed by close()
 
     def write(self, data: bytes) -> None:
         """Append."""
-        with _told():
+        with told():
             self._file.write(data)
 
     def view(self, dtype: npt.DTypeLike, shape: tuple[int, ...]) -> npt.NDArray[Any]:
         """Give all of it as an array that is read from the file."""
-        with _told():
+        with told():
             self._file.flush()
             return np.memmap(self._file, dtype=dtype, mode="r", shape=shape) if shape[0] else np.zeros(shape, dtype)
 
@@ -39,7 +41,17 @@ class Spool:
 
 
 @contextlib.contextmanager
-def _told() -> Iterator[None]:
+def temporary_folder() -> Iterator[Path]:
+    """A folder that is gone afterwards, whatever happens. NotMeasurableError where there can be none."""
+    with told():
+        folder = tempfile.TemporaryDirectory(prefix=PREFIX, ignore_cleanup_errors=True)
+    with folder as path:
+        yield Path(path).absolute()
+
+
+@contextlib.contextmanager
+def told() -> Iterator[None]:
+    """Turn a failure to write temporary files into a NotMeasurableError that says what to do."""
     try:
         yield
     except OSError as error:

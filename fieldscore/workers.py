@@ -13,18 +13,20 @@ import importlib
 import multiprocessing
 import os
 import signal
-import sys
 import threading
 import time
 import traceback
-from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass
 from multiprocessing import connection
+from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from fieldscore.confine import limit, silence
 from fieldscore.errors import FieldscoreError
+from fieldscore.leftovers import discard
+from fieldscore.tasks import Tasks
 
 GIB = 1 << 30
 # Address space of a child. The largest picture accepted (8192 x 4352, 10 bit, 4:2:0) is 107 MB; 16 references and 16
@@ -74,38 +76,52 @@ def run_tasks(
     workers: int = 1,
     watch: Watch | None = None,
     limits: Limits | None = None,
-) -> Iterator[tuple[int, Ended]]:
+) -> Generator[tuple[int, Ended], None, None]:
     """Call `function(*arguments[n], progress)` for each n in a child process, `workers` at a time; give (n, Ended) as they end.
 
-    Tasks start in their order. A FieldscoreError becomes `error`, want of memory `died`. Any other exception is a bug: the
-    other tasks are still done, then WorkerError is raised with its traceback. Closing the generator stops the children.
+    See `do_tasks`; here tasks start in their order.
+    """
+    tasks = Tasks()
+    for each in arguments:
+        tasks.put(function, *each)
+    return do_tasks(tasks, workers=workers, watch=watch, limits=limits)
+
+
+def do_tasks(
+    tasks: Tasks, *, workers: int = 1, watch: Watch | None = None, limits: Limits | None = None
+) -> Generator[tuple[int, Ended], None, None]:
+    """Do each task in a child process, `workers` at a time; give (its number, Ended) as they end.
+
+    More may be put in whenever one has been given. A FieldscoreError becomes `error`, want of memory `died`. Any other
+    exception is a bug: the other tasks are still done, then WorkerError is raised with its traceback. Closing the
+    generator stops the children.
     """
     limits = limits or Limits()
-    waiting = deque(range(len(arguments)))
     busy: dict[int, _Child] = {}
     bug: str | None = None
     interrupts = _Interrupts()
     try:
-        while waiting or busy:
+        while tasks or busy:
             interrupts.heed()
-            while waiting and len(busy) < workers:
-                number = waiting.popleft()
-                busy[number] = _child(limits)
-                busy[number].ask(function, arguments[number])
+            while tasks and len(busy) < workers:
+                task = tasks.take()
+                busy[task.number] = _child(limits)
+                busy[task.number].ask(task.function, task.arguments)
             for number, message in _heard(busy, limits):
                 if message[0] in ("at", "alive"):
                     if watch is not None and message[0] == "at":
                         watch(number, message[1], message[2])
                     continue
                 child = busy.pop(number)
-                _keep(child) if message[0] != "died" else child.stop()
+                _keep(child, workers) if message[0] != "died" else child.stop()
                 if message[0] == "bug":
                     bug = bug or str(message[1])
                 else:
                     yield number, Ended(**{str(message[0]): message[1]})
     finally:
         interrupts.close()
-        _stop(list(busy.values()))
+        _stop([*busy.values(), *_idle[1:]])
+        del _idle[1:]
     if bug is not None:
         raise WorkerError(f"a bug in fieldscore; please report it with these lines:\n{bug}")
 
@@ -230,9 +246,9 @@ def _child(limits: Limits) -> _Child:
     return _Child(limits)
 
 
-def _keep(child: _Child) -> None:
-    """Keep one idle child; the rest go."""
-    if not _idle and child.tasks < TASKS_A_CHILD and child.process.is_alive():
+def _keep(child: _Child, most: int) -> None:
+    """Keep an idle child for the tasks to come, unless there are enough; after the last one is kept."""
+    if len(_idle) < most and child.tasks < TASKS_A_CHILD and child.process.is_alive():
         _idle.append(child)
     else:
         child.stop()
@@ -304,8 +320,8 @@ def _serve(pipe: connection.Connection, memory_bytes: int | None, module: str | 
     _pipe = pipe
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, _stopped)
-    _silence()
-    _limit(memory_bytes)
+    silence()
+    limit(memory_bytes)
     threading.Thread(target=_follow_parent, daemon=True).start()
     try:
         if module is not None:
@@ -346,26 +362,13 @@ def _stopped(number: int, frame: FrameType | None) -> None:
     raise _StoppedError
 
 
-def _silence() -> None:
-    """Libraries write to these when they die; what the child has to say goes through the pipe."""
-    nowhere = os.open(os.devnull, os.O_RDWR)
-    for stream in (0, 1, 2):
-        os.dup2(nowhere, stream)
-    os.close(nowhere)
+_heirloom: Path | None = None
 
 
-def _limit(memory_bytes: int | None) -> None:
-    """Bound the child's memory, and keep it from leaving a core file; where the system has such limits."""
-    if sys.platform == "win32":
-        return
-    import resource
-
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    if memory_bytes is not None:
-        _, most = resource.getrlimit(resource.RLIMIT_AS)
-        wanted = memory_bytes if most == resource.RLIM_INFINITY else min(memory_bytes, most)
-        with contextlib.suppress(ValueError, OSError):  # some systems know the limit and refuse to set it
-            resource.setrlimit(resource.RLIMIT_AS, (wanted, most))
+def inherit(folder: Path) -> None:
+    """Discard a temporary folder of the parent's when the parent is gone without having done so."""
+    global _heirloom  # noqa: PLW0603 - one child, one parent
+    _heirloom = folder
 
 
 def _follow_parent() -> None:
@@ -373,4 +376,7 @@ def _follow_parent() -> None:
     parent = multiprocessing.parent_process()
     if parent is not None:
         connection.wait([parent.sentinel])
+        with contextlib.suppress(Exception):  # to end matters more
+            if _heirloom is not None:
+                discard(_heirloom)
         os._exit(0)

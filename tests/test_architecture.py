@@ -13,7 +13,7 @@ import fieldscore
 ROOT = Path(fieldscore.__file__).parent
 # From the ground up; a module may import from lower layers and, within a package, from its own.
 LAYERS = (
-    {"errors", "units", "stats", "compare_times"},
+    {"errors", "tasks", "confine", "leftovers", "units", "stats", "compare_times"},
     {"criteria", "colour", "workers", "ahead", "spool", "farther"},
     {"frame"},
     {"measure"},
@@ -25,7 +25,8 @@ LAYERS = (
     {"noise", "picture", "links", "places"},
     {"exposure_trace"},
     {"measures", "collect", "events", "flashes", "simulate", "hunting", "lamp_passes", "sun", "sequence"},
-    {"readable_rows"},
+    {"readable_rows", "parts"},
+    {"gather"},
     {"analyse", "recovery", "align"},
     {"scorecard"},
     {"brightness"},
@@ -38,6 +39,7 @@ LAYERS = (
     {"plots"},
     {"report"},
     {"run", "sidebyside"},
+    {"split"},
     {"inspection", "run_recovery", "run_compare"},
     {"cli"},
     {"__main__"},

@@ -234,10 +234,10 @@ def test_a_reader_that_dies_does_not_stop_the_others(
     clip: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A clip whose process is killed costs one line and exit code 1; the flights beside it are scored."""
-    from fieldscore import run as runner
+    from fieldscore import split
 
     deadly = write_flight(tmp_path / "deadly.mp4", 20, seed=3)
-    monkeypatch.setattr(runner, "_work", _work_or_die)
+    monkeypatch.setattr(split, "_begun", _begun_or_die)
     code, out, err = run("score", deadly, clip, "-o", tmp_path / "out", "--workers", 2, capsys=capsys)
     assert code == 1
     assert [line for line in err.splitlines() if "deadly.mp4" in line and "died" in line]
@@ -245,7 +245,7 @@ def test_a_reader_that_dies_does_not_stop_the_others(
     assert "lap" in out
 
 
-def _work_or_die(job: object, progress: object) -> object:
+def _begun_or_die(job: object, folder: object, progress: object) -> object:
     """What a worker does, but for one clip, which kills it as a decoder's crash would."""
     from fieldscore import run as runner
 

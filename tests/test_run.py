@@ -18,8 +18,9 @@ from fieldscore.criteria import Criteria
 from fieldscore.errors import NoClipsError, ResultsError
 from fieldscore.measures import COLUMNS
 from fieldscore.report import write_flight as save
-from fieldscore.run import Job, Outcome, _names, evidence_pictures, find_jobs, load_saved, run_job, run_jobs
+from fieldscore.run import Job, Outcome, _names, evidence_pictures, find_jobs, load_saved, run_job
 from fieldscore.score import score_flight
+from fieldscore.split import run_jobs
 from fieldscore.timeline import Timeline
 
 

@@ -5,10 +5,12 @@
 stream.
 """
 
+from fieldscore.video.account import Tally
 from fieldscore.video.flights import find_flights
 from fieldscore.video.probe import probe
 from fieldscore.video.reader import Flight
 from fieldscore.video.records import ClipInfo, CodedFrame, Losses, Problem
+from fieldscore.video.stretch import Key, Stretch, UnfitError
 from fieldscore.video.writer import ClipWriter, Encoding
 
 __all__ = [
@@ -17,8 +19,12 @@ __all__ = [
     "CodedFrame",
     "Encoding",
     "Flight",
+    "Key",
     "Losses",
     "Problem",
+    "Stretch",
+    "Tally",
+    "UnfitError",
     "find_flights",
     "probe",
 ]

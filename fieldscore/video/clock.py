@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from array import array
+from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,7 +55,7 @@ class Clock:
     def __init__(self, interval_s: float, start_s: float = 0.0, origin_s: float | None = None) -> None:
         """No picture yet."""
         self.interval_s = interval_s
-        self._start_s = start_s
+        self.start_s = start_s
         self._shift = None if origin_s is None else start_s - origin_s
         self._raw: float | None = None
         self._times = array("d")
@@ -72,6 +75,27 @@ class Clock:
         """Whether times so far are the raw timestamps less a constant."""
         return not (self.repaired or self.missing or self.restarts)
 
+    def between(self, from_s: float, to_s: float) -> Clock:
+        """The same, as far as its pictures with from_s <= time < to_s go; of a clock that is plain."""
+        first, end = (bisect_left(self._times, limit) for limit in (from_s, to_s))
+        found = Clock(self.interval_s, self.start_s)
+        found._times, found._trusted = self._times[first:end], self._trusted[first:end]
+        found._lost = {place - first: count for place, count in self._lost.items() if first <= place < end}
+        return found
+
+    def joined(self, others: Sequence[Clock]) -> Clock:
+        """One that has stamped the pictures of this one and then those of `others`, all of them plain."""
+        found = self.between(-math.inf, math.inf)
+        for other in others:
+            found._lost |= {len(found._times) + place: count for place, count in other._lost.items()}
+            found._times += other._times
+            found._trusted += other._trusted
+        return found
+
+    def __len__(self) -> int:
+        """Count the pictures."""
+        return len(self._times)
+
     def stamp(self, raw: float | None, lost_before: int = 0) -> float:
         """Time in seconds of the next picture with timestamp `raw` (s, None without one)."""
         if lost_before:
@@ -88,9 +112,9 @@ class Clock:
         last = self.last_s
         if raw is None:
             self.missing += 1
-            return (self._start_s if last is None else last + self.interval_s), False
+            return (self.start_s if last is None else last + self.interval_s), False
         if self._shift is None:
-            self._shift = (self._start_s if last is None else last + self.interval_s) - raw
+            self._shift = (self.start_s if last is None else last + self.interval_s) - raw
         time = raw + self._shift
         if last is None or time - last > LEAST_STEP_S:
             return time, True

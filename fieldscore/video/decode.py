@@ -10,6 +10,7 @@ other pictures on damaged data, and can deadlock with the library's log switched
 
 from __future__ import annotations
 
+from array import array
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -88,7 +89,8 @@ class Decoder:
     After `pictures` has ended: `packets` counts coded pictures met, `hidden` those the container says not to
     show, `undecoded` those that gave no picture, `lost_at_end` those of them at the end, `errors` packets
     with errors. `indexed`: pictures the container's index lists, 0 without one. `after_jump`: the file stands
-    at a key frame, not at its start.
+    at a key frame, not at its start. `met`: timestamps of the packets, of the hidden ones `met_hidden`; those without
+    one are in neither.
     """
 
     def __init__(self, opened: Opened, *, threads: int, after_jump: bool = False) -> None:
@@ -110,6 +112,7 @@ class Decoder:
         self.undecoded = 0
         self.indexed = 0
         self.errors = 0
+        self.met, self.met_hidden = array("q"), array("q")
         # After a jump, pictures shown before the first key frame lack what they are predicted from.
         self._after_jump = after_jump
         self._from_pts: int | None = None
@@ -155,6 +158,8 @@ class Decoder:
         """Decode one packet."""
         index = self.packets
         self.packets += 1
+        if packet.pts is not None:
+            (self.met_hidden if packet.is_discard else self.met).append(packet.pts)
         if packet.is_discard:
             self.hidden += 1
         else:

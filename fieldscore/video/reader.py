@@ -8,16 +8,19 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from fieldscore.errors import ClipError
+from fieldscore.video.account import FileAccount, Tally, account, joined
 from fieldscore.video.look import further_pictures, key_pictures
-from fieldscore.video.passing import FileAccount, FilePass
+from fieldscore.video.passing import FilePass
 from fieldscore.video.planes import samples, turned
 from fieldscore.video.probe import Facts, examine
 from fieldscore.video.records import ClipInfo, CodedFrame, Losses, Problem
+from fieldscore.video.stretch import Key, Stretch, UnfitError, keys_before
 
 MOST_THREADS = 16  # beyond it frame threads only cost memory
 JUMP_WORTH_S = 5.0  # jumping to a key frame for less than this gains nothing
 # Containers with an index of key frames that a jump can trust.
 INDEXED = ("mov", "matroska", "avi")
+SLOTS_ONLY = ("h264", "hevc")  # their pictures have no times of their own in AVI
 NEAR_INTERVALS = 1.5  # a picture further off than this many intervals is not the one asked for
 
 
@@ -26,7 +29,7 @@ class Flight:
 
     `clips`: what each file is. `losses`: what the latest pass of `frames` could not read, complete once it
     has run to its end. Two coded pictures are alive at most, as long as the caller keeps no more than the one
-    before.
+    before. `tally`: what the latest pass over a stretch met.
     """
 
     def __init__(self, paths: Sequence[Path], *, frame_rate: float | None = None, threads: int | None = None) -> None:
@@ -55,6 +58,7 @@ class Flight:
             self._starts.append(self._starts[-1] + (facts.info.duration_s or 0.0))
         self._plain_times = True
         self.losses = self._losses([])
+        self.tally: Tally | None = None
 
     @property
     def clips(self) -> tuple[ClipInfo, ...]:
@@ -120,6 +124,47 @@ class Flight:
                 self._plain_times &= file_pass.clock.plain
             if file_pass.clock.last_s is not None:
                 start = file_pass.clock.last_s + file_pass.clock.interval_s
+
+    def keys_before(self, times_s: Sequence[float]) -> list[Key | None]:
+        """The key frame at or before each time (s); None where a part of the flight may not begin there.
+
+        That is any flight of several files, with a problem found on opening, without an index or plain times; and
+        H.264 and H.265 in AVI, whose pictures take the times of others (see `decode.Decoder`).
+        """
+        facts = self._facts[0]
+        slots_only = facts.info.container == "avi" and facts.info.codec in SLOTS_ONLY
+        if len(self._facts) > 1 or facts.info.problems or slots_only or not self._can_jump(facts):
+            return [None] * len(times_s)
+        return keys_before(facts, times_s)
+
+    @property
+    def shape(self) -> tuple[int, int, str]:
+        """What all pictures of the first file have to be like (see `planes.layout`)."""
+        facts = self._facts[0]
+        size = (self.height, self.width) if facts.orientation.swap else (self.width, self.height)
+        return (*size, facts.info.pixel_format.replace("yuvj", "yuv"))
+
+    def stretch(
+        self, stretch: Stretch, *, fields: str | None = None, threads: int | None = None
+    ) -> Iterator[CodedFrame]:
+        """The pictures of a stretch of a flight of one file, from its run-up on, as `frames` would give them.
+
+        Its `tally` is complete once it has run to its end. UnfitError where something might be otherwise in a pass over all
+        of the file. `threads`: decoding threads, None for those of the flight.
+        """
+        file_pass = FilePass(self._facts[0], 0, 0.0, threads or self._threads, stretch)
+        yield from file_pass.frames(fields, stretch.run_up_s, stretch.to_s)
+        tally = self.tally = file_pass.tally()
+        if not file_pass.clock.plain:
+            raise UnfitError("its clock does not go on evenly")
+        if tally.ended != math.isinf(stretch.to_s) or tally.read_error:
+            raise UnfitError("it ends where it should not")
+        if not tally.read:
+            raise UnfitError("a part of it shows no picture")
+
+    def join(self, tallies: Sequence[Tally]) -> None:
+        """Take the `tally` of each stretch, in order, that together are the flight: `losses` are then as after one pass."""
+        self.losses = self._losses([account(self._facts[0], joined(tallies))])
 
     def look(self, count: int = 48, *, at_least: int = 0) -> list[CodedFrame]:
         """Copies of the luma of at most `count` pictures spread over the flight, sorted by time, quickly.
