@@ -10,6 +10,7 @@ carries noise on from frame to frame, and is found from several pairs together (
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,7 +35,6 @@ _CLIPPED_AT_MOST = 0.02  # the same at the ceiling
 
 
 _GOLDEN = (5.0**0.5 - 1.0) / 2.0  # its multiples fill an interval evenly, whatever their number
-_UNEVEN = 0.6  # share of the interval by which it varies
 NOISE_EVERY_S = (
     0.2  # s, on average, between two frame pairs that are measured: gain hardly changes faster, and it bounds the cost
 )
@@ -60,7 +60,7 @@ class NoiseCurve:
     """How noise depends on level, and when it was last measured.
 
     `between` is the running mean of low quartiles, `counts` [pools] how many: what readability rests on. `left` is of the
-    last measurements together, `recent`. `taken` says how often anything was measured.
+    last measurements together, `recent`.
     """
 
     time_s: float
@@ -68,7 +68,6 @@ class NoiseCurve:
     left: LeftCurve
     recent: tuple[PairPools, ...]
     counts: Doubles
-    taken: int
 
 
 @dataclass(frozen=True)
@@ -119,7 +118,7 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
         counts += last.counts
         between = _followed(last.between, between, counts)
         recent = (*last.recent[1 - RECENT :], now)
-    return NoiseCurve(frame.time_s, between, left_curve(recent), recent, counts, 1 if last is None else last.taken + 1)
+    return NoiseCurve(frame.time_s, between, left_curve(recent), recent, counts)
 
 
 def _of_pair(frame: Frame) -> PairPools | None:
@@ -150,15 +149,18 @@ def is_due(frame: Frame | None, time_s: float) -> bool:
 
 def _is_due(last: NoiseCurve, time_s: float) -> bool:
     """Say whether noise is to be measured again at a time."""
-    return time_s - last.time_s >= _wait(last.taken) - _SLACK_S
+    return not last.time_s <= time_s or _turn(time_s) > _turn(last.time_s)  # or time went back
 
 
-def _wait(taken: int) -> float:
-    """Seconds to the next measurement: uneven, so that it does not keep step with a codec's pattern of pictures.
+def _turn(time_s: float) -> int:
+    """How many times it was due by a time: unevenly, so that it does not keep step with a codec's pattern of pictures.
 
-    Where frames come fast it falls on the next beat (sequence.py): patterns that fit into a tenth of a second are met at one phase.
+    By the flight's time alone, so that a part of a flight (parts.py) keeps step with the whole. Where motion is not measured
+    on every frame it falls on a beat or right after one (sequence.py): patterns of a tenth of a second are met at two phases.
     """
-    return NOISE_EVERY_S * (1.0 + _UNEVEN * (taken * _GOLDEN % 1.0 - 0.5))
+    place = (time_s + _SLACK_S) / NOISE_EVERY_S
+    turn = math.floor(place)
+    return turn if place - turn >= turn * _GOLDEN % 1.0 else turn - 1
 
 
 def _followed(last: Pools, now: Pools, counts: Doubles) -> Pools:

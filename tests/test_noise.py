@@ -236,14 +236,14 @@ def test_first_frame_and_repeats() -> None:
 
 
 def test_curve_is_measured_five_times_a_second() -> None:
-    """A frame within a fifth of a second of the last measurement takes that one over as it is."""
+    """Over a second it is measured some five times, a tenth of a second apart or more; frames between take it over as it is."""
     generator = np.random.default_rng(8)
-    frames = chain([noisy(middle(BIG), 4.0, generator) for _ in range(20)], rate=60.0)
+    frames = chain([noisy(middle(BIG), 4.0, generator) for _ in range(61)], rate=60.0)
     curves = [frame.view(noise_curve) for frame in frames]
     assert curves[0] is None
     times = sorted({curve.time_s for curve in curves if curve is not None})
-    assert len(times) == 2
-    assert times[1] - times[0] >= NOISE_EVERY_S - 0.002
+    assert 4 <= len(times) <= 6
+    assert np.diff(times).min() >= 0.5 * NOISE_EVERY_S
 
 
 @pytest.mark.parametrize("size", [4.0, 8.0, 16.0])
@@ -318,11 +318,9 @@ def test_frozen_needs_a_frame_before() -> None:
 @pytest.mark.parametrize("pattern", [2, 3, 5, 12])
 def test_measurements_keep_no_step_with_a_codec(pattern: int) -> None:
     """Over a minute at 30 frames a second, every place in a codec's pattern of pictures is measured about as often."""
-    taken, last_s, places = 0, -1.0, []
-    for row in range(1800):
-        if row / 30 - last_s >= noise_module._wait(taken) - noise_module._SLACK_S:
-            taken, last_s = taken + 1, row / 30
-            places.append(row % pattern)
+    turns = [noise_module._turn(row / 30) for row in range(1800)]
+    places = [row % pattern for row in range(1, 1800) if turns[row] > turns[row - 1]]
     counts = np.bincount(places, minlength=pattern)
     assert counts.min() >= 0.5 * counts.mean()
-    assert 4.0 <= taken / 60 <= 6.0
+    assert 4.5 <= len(places) / 60 <= 5.5
+    assert max(np.diff(turns)) == 1

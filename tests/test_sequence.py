@@ -59,8 +59,8 @@ def _frames(pictures: list[Luma], times_s: list[float], rate: float, lag: int = 
         (15.0, SLOW_PX, [0, 1, 2, 3, 4]),
         (25.0, FAST_PX, [0, 1, 2, 3, 4, 5, 6, 7]),
         (30.0, FAST_PX, [0, 1, 2, 3, 4, 5, 6, 7]),
-        (25.0, SPEED_PX, [0, 1, 2, 3, 3, 5, 6, 7, 8]),
-        (30.0, SPEED_PX, [0, 1, 2, 3, 3, 5, 6, 6, 8, 9, 9]),
+        (25.0, SPEED_PX, [0, 1, 2, 3, 3, 5, 6, 6, 8]),
+        (30.0, SPEED_PX, [0, 1, 2, 3, 3, 5, 6, 6, 8, 9, 10]),
         (50.0, SPEED_PX, [0, 1, 1, 3, 3, 5, 5, 5, 8, 8]),
         (60.0, SPEED_PX, [0, 1, 1, 1, 4, 4, 6, 6, 6, 6, 10, 10, 12]),
         (120.0, SPEED_PX, [0, 1, 1, 1, 1, 1, 1, 1, 8, 8, 8, 8, 12, 12, 12, 12, 12, 12, 12, 12, 20]),
@@ -82,7 +82,7 @@ def test_a_slower_clip_than_its_header_says_has_its_noise(nominal: float, real: 
     times = _even(round(1.6 * real), real)
     curve = _frames(_flown(times, SLOW_PX), times, nominal)[-1].view(noise_curve)
     assert curve is not None
-    assert curve.taken >= 5
+    assert curve.counts.max() >= 5
 
 
 @pytest.mark.parametrize(("rate", "beat", "phases"), [(60.0, 6, {2, 4}), (30.0, 3, {1, 2}), (25.0, 3, {1, 2})])

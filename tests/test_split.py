@@ -214,19 +214,24 @@ def test_the_folder_one_stands_in_is_left_alone(
     assert [path.name for path in here.iterdir()] == ["mine.txt"]
 
 
-def test_only_temporary_folders_are_discarded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A folder that does not bear the name of a temporary one, a relative path, or none at all, is refused."""
-    ours, others = tmp_path / "fieldscore-abc", tmp_path / "flights"
-    for folder in (ours / "0", others):
+def test_only_temporary_folders_are_discarded(tmp_path: Path, temporary: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Refused: a folder that does not bear the name of a temporary one, or lies elsewhere, a relative path, none at all."""
+    ours, others, named = temporary / "fieldscore-abc", tmp_path / "flights", tmp_path / "fieldscore-night"
+    for folder in (ours / "0", others, named / "0"):
         folder.mkdir(parents=True)
     monkeypatch.chdir(others)
-    for path in (Path(), Path("."), others, Path("fieldscore-abc")):
+    for path in (Path(), Path("."), others, Path("fieldscore-abc"), named, named / "0", temporary):
         with pytest.raises(ValueError, match="left alone"):
             discard(path)
     discard(ours / "0")
     assert list(ours.iterdir()) == []
     discard(ours)
-    assert [path.name for path in tmp_path.iterdir() if path.name != "temporary"] == ["flights"]
+    assert sorted(path.name for path in tmp_path.rglob("*") if path.is_dir()) == [
+        "0",
+        "fieldscore-night",
+        "flights",
+        "temporary",
+    ]
 
 
 def test_what_cannot_be_cut_is_measured_in_one_go(clip: Path, tmp_path: Path) -> None:

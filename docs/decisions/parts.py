@@ -1,9 +1,8 @@
 """What is different where a long flight is measured in parts, near the joints and away from them, and what a run-up costs.
 
 Run: python docs/decisions/parts.py LENGTH CLIP ... (seconds of a part; clips of two parts or more). Each clip is measured in
-one go and in parts with run-ups of several lengths. Noise is measured five times a second, at times that follow from those
-before, so that a part measures other pairs of frames than one pass would: for comparison the clip is also measured in
-one go at the times that would follow from a hundred measurements before its start.
+one go and in parts with run-ups of several lengths; for comparison, in one go with noise taken from other pairs of frames: at
+the times at which it would be measured twenty seconds later.
 """
 
 from __future__ import annotations
@@ -25,7 +24,7 @@ from fieldscore.score import score_flight
 
 RUN_UPS_S = (0.5, 1.0, 2.0)
 NEAR_S = 4.0  # s after a joint: what a noise curve and held measures are carried over
-OTHERS = 100  # measurements
+OTHERS_S = 20.0
 OF_NOISE = ("noise_percent", "readable_percent", "zone_readable_percent", "zone_noisy_percent")
 OF_LINKS = ("exposure_stops", "veil_percent")
 
@@ -60,12 +59,12 @@ def main(length_s: float, paths: list[Path]) -> None:
 
 def moved_on(path: Path) -> FlightRecord:
     """The flight in one go, noise measured on other pairs of frames."""
-    wait = noise._wait
-    noise._wait = lambda taken: wait(taken + OTHERS)
+    turn = noise._turn
+    noise._turn = lambda time_s: turn(time_s + OTHERS_S)
     try:
         return measure_whole(plan_flight([path]))
     finally:
-        noise._wait = wait
+        noise._turn = turn
 
 
 def usable(record: FlightRecord) -> str:
