@@ -83,4 +83,5 @@ def normalised(picture: Floats) -> Floats:
 
 def normal_codes(normal: Floats) -> Luma:
     """A normalised picture in codes, 128 the local mean, as motion is found on it."""
-    return np.asarray(np.clip(normal + _NORMAL_MEAN, 0.0, 255.0).astype(np.uint8))
+    # rounded; what lies beyond the codes stays at their ends
+    return np.asarray(cv2.add(normal, np.array(_NORMAL_MEAN - 0.5), dtype=cv2.CV_8U), dtype=np.uint8)

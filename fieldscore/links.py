@@ -4,11 +4,11 @@ Dense motion (Kroeger, Timofte, Dai and Van Gool, "Fast Optical Flow using Dense
 `DISOpticalFlow`) is found on locally normalised pictures, so that auto exposure does not pass for movement. Near ground
 moves far in a tenth of a second, by a stripe or more where it is striped: so motion is first found over the last frame
 or two, from a share of that of the link before, drawn out to all of the time and found again from there; and what it says
-must hold for the frame between, too. The older picture is brought onto the
-newer one, patches that still look different are left out, and those neither clipped nor crushed are compared in linear
-light under the named curve. Where all surfaces brighten by one factor, the exposure changed; what darker surfaces gain
-beyond that is veil, light that the lens spreads over the picture. After Bergmann, Wang and Cremers, "Online Photometric Calibration
-of Auto Exposure Video for Realtime Visual Odometry and SLAM", IEEE RA-L 2018.
+must hold for the frame between, too. Patches that look as much alike where the ground's plane has them (ground.py) are taken
+from there. The older picture is brought onto the newer one, patches that still look different are left out, and those neither
+clipped nor crushed are compared in linear light under the named curve. Where all surfaces brighten by one factor, the exposure
+changed; what darker surfaces gain beyond that is veil, light that the lens spreads over the picture. After Bergmann, Wang and
+Cremers, "Online Photometric Calibration of Auto Exposure Video for Realtime Visual Odometry and SLAM", IEEE RA-L 2018.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ import numpy.typing as npt
 from fieldscore.following import Between, Motion, normal_codes, normalised, small
 from fieldscore.frame import BLOCKS_A_TILE, FLOW_A_BLOCK, LINK_EVERY_S, Frame, Luma, PictureArea
 from fieldscore.glow import gained, glow
+from fieldscore.ground import ground_places, sample_places
 from fieldscore.link_fit import ExposureLink as ExposureLink
 from fieldscore.link_fit import Surfaces, fit
 from fieldscore.signs import is_blank, is_snow, patch_spread, spread
@@ -45,10 +46,13 @@ _PATCH = 5  # samples along a patch's side: a quarter of a tile
 # structure (squared codes) are let through: a sky looks the same wherever it is fetched from.
 _OTHER_SURFACE, _PLAIN = 0.8, 300.0
 _OTHER_BETWEEN = 0.6  # the same share for the frame between, which is nearer (docs/decisions/exposure_links.py)
+_BETWEEN_COUNTS = _OTHER_SURFACE / _OTHER_BETWEEN
+_FOLLOWED = 0.5  # patches that differ by less say how the ground moves (docs/decisions/far_links.py)
 _INSIDE = 0.9  # share of a patch that must be picture in both frames
 _CLIPPED = 0.004  # share of a patch at the ceiling from which on its light is not known
 _CRUSHED = 0.1  # the same at the floor: what is cut off there lifts the mean of what is left
 _ALL = 255.0  # code that marks a sample: its share of a mean is known to a 255th
+_ONE_MAP: Any = None  # right and down are in one map
 _NEAR_END_CODES = 8.0  # codes below the ceiling that count as clipped once pictures are averaged
 _LOW, _HIGH = 0.04, 0.85  # level fractions above the floor: below is noise, above the shoulder of many curves begins
 _BLACK = 0.002  # linear light taken for a patch that is black, a neighbour of one that is compared
@@ -64,8 +68,8 @@ class _Key:
     picture: Floats
     normal: Luma
     structure: Floats
-    clipped: Floats
-    crushed: Floats
+    clipped: Floats | None
+    crushed: Floats | None
     glow: Floats | None
 
 
@@ -140,46 +144,24 @@ class Linker:
     def _surfaces(self, before: _Key, after: _Key, frame: Frame) -> Surfaces | None:
         """The light of the same surfaces before and after; None where too few can be followed and compared."""
         height, width = after.picture.shape
-        x, y = _places(height, width)
-        between = self._picture_between(before, after)
-        flow = self._motion.back(before.normal, after.normal, between)
-        was_x, was_y = x + flow[..., 0], y + flow[..., 1]
-        ok = self._picture_part(frame.area)
-        # all that is fetched linearly at once; what lies outside the picture was not seen, so it may be 0
-        parts = cv2.merge([before.picture, before.clipped, before.crushed, ok])
-        fetched = cv2.remap(parts, was_x, was_y, cv2.INTER_LINEAR)
-        seen = ok * cv2.extractChannel(fetched, 3)
         size = (width // _PATCH, height // _PATCH)
+        was, motion, unlike = self._followed(before, after, size)
+        ok = self._picture_part(frame.area)
+        seen = ok * _fetched(ok, was)  # what lies outside the picture was not seen, so it may be 0
         cover = _means(seen, size)
         share = np.maximum(cover, 1e-3)
-        old = _means(cv2.extractChannel(fetched, 0) * seen, size) / share  # blurred a little: so is `detail` told
+        old = _means(_fetched(before.picture, was) * seen, size) / share  # blurred a little: so is `detail` told
         new = _means(after.picture * seen, size) / share
-        was = cv2.resize(fetched, size, interpolation=cv2.INTER_AREA)
-        clipped = np.maximum(_means(after.clipped, size), was[..., 1])
-        crushed = np.maximum(_means(after.crushed, size), was[..., 2])
-        looked = cv2.remap(before.normal, was_x, was_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        apart = cv2.absdiff(after.normal, looked).astype(np.float32)
-        structure = _means(after.structure, size) + _PLAIN
-        other = _means(apart * apart, size) >= _OTHER_SURFACE * structure
-        if between is not None:
-            normal, back = between
-            looked = cv2.remap(
-                normal,
-                x + back * flow[..., 0],
-                y + back * flow[..., 1],
-                cv2.INTER_LINEAR,
-                borderMode=cv2.BORDER_REPLICATE,
-            )
-            apart = cv2.absdiff(after.normal, looked).astype(np.float32)
-            other |= _means(apart * apart, size) >= _OTHER_BETWEEN * structure
+        clipped = _more(after.clipped, before.clipped, was, size)
+        crushed = _more(after.crushed, before.crushed, was, size)
         area = frame.area
         one, two = ((codes.astype(np.float64) - area.floor) / area.code_range.span for codes in (old, new))
-        good = (cover > _INSIDE) & ~other & (clipped < _CLIPPED) & (crushed < _CRUSHED)
+        good = (cover > _INSIDE) & (unlike < _OTHER_SURFACE) & (clipped < _CLIPPED) & (crushed < _CRUSHED)
         good &= (np.minimum(one, two) > _LOW) & (np.maximum(one, two) < _HIGH)
         if np.count_nonzero(good) < _FEWEST:
             return None
         lit = before.glow is not None or after.glow is not None
-        glowing = gained(before.glow, after.glow, _means(flow, size) / np.float32(_PATCH)) if lit else None
+        glowing = gained(before.glow, after.glow, motion / np.float32(_PATCH)) if lit else None
         curve = area.criteria.transfer_curve
         return Surfaces(
             old=to_linear(one[good], curve),
@@ -188,6 +170,42 @@ class Linker:
             gained=None if glowing is None else glowing[good].astype(np.float64),
             shine=0.0 if after.glow is None else float(after.glow.mean()),
         )
+
+    def _followed(self, before: _Key, after: _Key, size: tuple[int, int]) -> tuple[Floats, Floats, Floats]:
+        """Where each sample [height, width, 2] of the newer picture was, right and down, and how well that is known.
+
+        With it the mean motion [rows, columns, 2] of each patch back to there, in samples, and how unlike it looks now,
+        as a share of its structure.
+        """
+        between = self._picture_between(before, after)
+        flow = self._motion.back(before.normal, after.normal, between)
+        places = sample_places(*after.normal.shape)
+        was = places + flow
+        motion = _means(flow, size)
+        structure = _means(after.structure, size)
+
+        def unlike(there: Floats) -> Floats:
+            """Difference [rows, columns] of each patch from where it is said to have been, as a share of its structure."""
+            apart = _apart(after.normal, before.normal, there, size)
+            if between is not None:
+                normal, back = between
+                midway = np.asarray(
+                    cv2.addWeighted(there, float(back), places, 1.0 - float(back), 0.0), dtype=np.float32
+                )
+                apart = np.maximum(apart, _BETWEEN_COUNTS * _apart(after.normal, normal, midway, size))
+            return np.asarray(apart / (structure + _PLAIN), dtype=np.float32)
+
+        found = unlike(was)
+        textured = structure > _PLAIN
+        ground = ground_places(motion, (found < _FOLLOWED) & textured, _PATCH)
+        if ground is None:
+            return was, motion, found
+        beneath = unlike(ground)
+        better = (beneath <= found) & textured  # a plain sky is no ground, and looks alike anywhere
+        there = cv2.resize(better.astype(np.uint8), places.shape[1::-1], interpolation=cv2.INTER_NEAREST)
+        cv2.copyTo(ground, there, was)
+        motion = np.asarray(_means(was, size) - _means(places, size), dtype=np.float32)
+        return was, motion, np.asarray(np.where(better, beneath, found), dtype=np.float32)
 
     def _picture_between(self, before: _Key, after: _Key) -> Between | None:
         """A frame between, normalised, and the share of the time that it lies back from `after`; None without one."""
@@ -233,6 +251,24 @@ def moved(link: ExposureLink, rows: int) -> ExposureLink:
     return replace(link, before=link.before + rows, after=link.after + rows)
 
 
+def _fetched(picture: Floats, was: Floats) -> Floats:
+    """A picture brought to where its samples are now; 0 where they were outside."""
+    return np.asarray(cv2.remap(picture, was, _ONE_MAP, cv2.INTER_LINEAR), dtype=np.float32)
+
+
+def _more(now: Floats | None, then: Floats | None, was: Floats, size: tuple[int, int]) -> Floats:
+    """The larger share [rows, columns] of each patch that is marked now or then."""
+    shares = [_means(one, size) for one in (now, None if then is None else _fetched(then, was)) if one is not None]
+    return np.maximum(shares[0], shares[-1]) if shares else np.zeros(size[::-1], dtype=np.float32)
+
+
+def _apart(after: Luma, before: Luma, was: Floats, size: tuple[int, int]) -> Floats:
+    """Mean squared difference [rows, columns] in codes of each patch from where it was in another picture."""
+    looked = cv2.remap(before, was, _ONE_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    apart = cv2.absdiff(after, looked).astype(np.float32)
+    return _means(apart * apart, size)
+
+
 def _no_scene(frame: Frame) -> bool:
     """Say whether a frame is snow or a blank screen."""
     pixels = frame.view(spread)
@@ -252,9 +288,9 @@ def _key(frame: Frame, row: int, part: Floats) -> _Key:
     larger = frame.reduced
     darkest, brightest, _, _ = cv2.minMaxLoc(larger)
     picture = frame.coarse
-    normal, none = normalised(picture), np.zeros_like(picture)
+    normal = normalised(picture)
     ceiling, floor = area.ceiling - _NEAR_END_CODES, area.floor + area.criteria.clip_margin_codes
-    clipped, around = none, None
+    clipped, around = None, None
     if brightest > ceiling:
         clipped = _shares(cv2.threshold(larger, ceiling, _ALL, cv2.THRESH_BINARY)[1], area)
         lines, columns = area.shape
@@ -270,7 +306,7 @@ def _key(frame: Frame, row: int, part: Floats) -> _Key:
         clipped=clipped,
         crushed=_shares(cv2.threshold(larger, floor, _ALL, cv2.THRESH_BINARY_INV)[1], area)
         if darkest <= floor
-        else none,
+        else None,
         glow=around,
     )
 
@@ -301,12 +337,6 @@ def _picture_part(area: PictureArea) -> Floats:
     ok = area.block_ok.astype(np.float32)
     rows, columns = (FLOW_A_BLOCK * size for size in ok.shape)
     return np.asarray(cv2.resize(ok, (columns, rows), interpolation=cv2.INTER_NEAREST), dtype=np.float32)
-
-
-@lru_cache(maxsize=4)
-def _places(height: int, width: int) -> tuple[Floats, Floats]:
-    x, y = np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32))
-    return x, y
 
 
 def _means(picture: Floats, size: tuple[int, int]) -> Floats:

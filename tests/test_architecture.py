@@ -20,7 +20,7 @@ LAYERS = (
     {"timeline"},
     {"record"},
     {"likeness", "warping", "moved"},
-    {"video", "signs", "levels", "overlay", "motion", "following", "glow", "link_fit"},
+    {"video", "signs", "levels", "overlay", "motion", "following", "glow", "ground", "link_fit"},
     {"residual", "noise_left"},
     {"noise", "picture", "links", "places"},
     {"exposure_trace"},
