@@ -30,12 +30,13 @@ _AT_MOST = 0.12  # a mask over this share is no overlay
 
 @dataclass(frozen=True)
 class Views:
-    """Pictures [height, width] each of which shows the scene from elsewhere than the one before; `around`: the same blurred;
-    `shown`: how many were looked at and show anything at all.
+    """Pictures [height, width] each of which shows the scene from elsewhere than the one before; `shown`: how many were looked at
+    and show anything at all. `bright` and `dark` [height, width]: in how many of the pictures a pixel stands out so.
     """
 
     pictures: list[Luma]
-    around: list[Luma]
+    bright: Luma
+    dark: Luma
     shown: int
 
     def __len__(self) -> int:
@@ -59,11 +60,7 @@ def overlay_of(views: Views) -> tuple[Mask | None, str]:
     if len(moved) < _PICTURES_AT_LEAST:
         return None, "overlay text not looked for: the scene hardly moves, so text cannot be told from it"
     height, width = moved[0].shape
-    reach = _reach(height)
-    bright, dark, text = (np.zeros((height, width), dtype=np.uint8) for _ in range(3))
-    for picture, around in zip(moved, views.around, strict=True):
-        bright = _counted(bright, cv2.subtract(picture, around), _CONTRAST_CODES)
-        dark = _counted(dark, cv2.subtract(around, picture), _CONTRAST_CODES)
+    bright, dark, text = views.bright, views.dark, np.zeros((height, width), dtype=np.uint8)
     labels = _lines(np.maximum(bright, dark) >= _ALWAYS * len(moved))
     lit = labels & (bright >= dark)
     if not lit.any():
@@ -72,7 +69,7 @@ def overlay_of(views: Views) -> tuple[Mask | None, str]:
     for picture in moved:
         text = _counted(text, picture, math.ceil(level - _TEXT_CODES) - 1)
     digits = (text >= _OFTEN * len(moved)) & (bright >= _OFTEN * len(moved)) & (bright > dark)
-    mask = _grown(labels, digits, reach)
+    mask = _grown(labels, digits, _reach(height))
     return (mask, "") if mask.mean() <= _AT_MOST else (None, "")
 
 
@@ -89,8 +86,8 @@ def _reach(height: int) -> int:
 def views_of_scene(pictures: Sequence[Luma]) -> Views:
     """Pick the pictures [height, width] that show another scene, or the scene from elsewhere, than the one picked before."""
     reach = _reach(pictures[0].shape[0]) if pictures else 0
+    bright, dark = (np.zeros(pictures[0].shape if pictures else (0, 0), dtype=np.uint8) for _ in range(2))
     kept: list[Luma] = []
-    blurred: list[Luma] = []
     shown = 0
     last: tuple[Floats, Floats] | None = None
     for picture in pictures:
@@ -101,9 +98,10 @@ def views_of_scene(pictures: Sequence[Luma]) -> Views:
         shown += 1
         if last is None or _differ(detail, last):
             kept.append(picture)
-            blurred.append(around)
+            bright = _counted(bright, cv2.subtract(picture, around), _CONTRAST_CODES)
+            dark = _counted(dark, cv2.subtract(around, picture), _CONTRAST_CODES)
             last = detail
-    return Views(kept, blurred, shown)
+    return Views(kept, bright, dark, shown)
 
 
 def _small_detail(picture: Luma, around: Luma) -> tuple[Floats, Floats]:

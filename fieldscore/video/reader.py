@@ -180,7 +180,8 @@ class Flight:
                 glances = further_pictures(facts, share, -(-at_least // len(self._facts)), self._threads)
             else:
                 glances = key_pictures(facts, share, self._threads)
-            for picture in glances:
+            while glances:  # let go of one by one: decoded pictures and copies of all of them would be much
+                picture = glances.pop(0)
                 values = turned(samples(picture.frame), facts.orientation)
                 time = self._starts[index] + max(0.0, picture.at_s)
                 frame = CodedFrame(values.luma, None, time, values.bits, picture.damaged, index)
