@@ -40,6 +40,8 @@ DAY_S = 86400.0
 LONGEST_S = 7 * DAY_S  # no flight is longer, and what is computed second by second has to stay bounded
 _SMALL_PIXELS = 1920 * 1088  # 3 MB a picture: eight of them wait at most
 NEAR_S = 0.25  # s before a part's first row: slow measures of frames there may be held to it
+# Decoding threads of a part, however many workers there are: pictures that are damaged come out otherwise with other threads.
+PART_THREADS = 2
 PROGRESS_EVERY = 32  # frames between two calls of `progress`
 _HASH_CHUNK = 1 << 20
 _NOTHING = "{}: no picture could be decoded; try playing the clip, and copy it again from the card"
@@ -123,16 +125,13 @@ def measure_whole(plan: Plan, progress: Progress | None = None) -> FlightRecord:
         return _record(plan, gathered)
 
 
-def measure_part(plan: Plan, number: int, progress: Progress | None = None, *, threads: int | None = None) -> Part:
-    """Measure one of a flight's parts; UnfitError where the flight is better measured in one go.
-
-    `threads`: decoding threads, None for one a core.
-    """
+def measure_part(plan: Plan, number: int, progress: Progress | None = None) -> Part:
+    """Measure one of a flight's parts; UnfitError where the flight is better measured in one go."""
     stretch = plan.parts[number]
     last: Frame | None = None
     begun = number == 0
     with closing(Gathered(plan.area())) as gathered:
-        frames = plan.flight.stretch(stretch, fields=_fields(plan), threads=threads)
+        frames = plan.flight.stretch(stretch, fields=_fields(plan), threads=PART_THREADS)
         for frame in _measured(plan, gathered.area, frames):
             if frame.time_s < stretch.from_s:
                 gathered.run_up(frame, near=frame.time_s >= stretch.from_s - NEAR_S)

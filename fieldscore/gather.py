@@ -27,15 +27,16 @@ _LATER = (np.nan,) * len(readable_shares.columns)  # found when the pass is over
 
 @dataclass(frozen=True)
 class Seam:
-    """The frame that two parts meet on, as each of them saw it: its time (s) and a sum of its picture."""
+    """The frame that two parts meet on, as each of them saw it: its time (s), a sum of its picture, and whether that is damaged."""
 
     time_s: float
     crc: int
+    damaged: bool
 
     @classmethod
     def of(cls, frame: Frame) -> Seam:
         """Take down a frame."""
-        return cls(frame.time_s, zlib.crc32(np.ascontiguousarray(frame.luma).data))
+        return cls(frame.time_s, zlib.crc32(np.ascontiguousarray(frame.luma).data), frame.damaged)
 
 
 @dataclass(frozen=True)

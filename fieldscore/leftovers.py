@@ -6,7 +6,7 @@ import shutil
 import tempfile
 from pathlib import Path
 
-PREFIX = "fieldscore-"  # names of all temporary files and folders begin so
+PREFIX = "fieldscore-temporary-"  # names of all temporary files and folders begin so; those of results do not
 
 
 def discard(folder: Path) -> None:

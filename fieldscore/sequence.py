@@ -14,7 +14,6 @@ from fieldscore.video import CodedFrame
 
 HOLD_S = 0.1  # s that slow measures are held, and to the next frame that motion is measured on (docs/decisions/held_measures.py)
 MOTION_RATE = 30.0  # frames a second on which motion is measured in flight, about (docs/decisions/paced_motion.py)
-LEAST_RATE = 20.0  # frames a second under which motion is measured on each: they are far apart as it is
 # On two frames in a tenth of a second, or one, while the picture moves by no more than so many % of its height from one of
 # them to the next, and stays alike.
 SLOW_PERCENT, SLOW_LIKENESS = 5.0, 0.97
@@ -28,8 +27,8 @@ def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, 
     """Frames that know the one `lag` before them (2 where they are fields), and no other.
 
     `rate`: frames a second. Of more than `MOTION_RATE`, motion is measured on every second (third ...) frame, from the last one
-    measured; while it is slow, and more than `LEAST_RATE` come, on fewer. On every frame while the camera stands, where the
-    picture repeats the one before, and where its light moves. Fields are measured each, from the one before of their parity.
+    measured, on fewer while it is slow; on every frame while the camera stands, where the picture repeats the one before, and
+    where its light moves. Fields are measured each, from the one before of their parity.
     """
     pace = _Pace(rate if lag == 1 else 0.0)
     recent: deque[Frame] = deque(maxlen=lag)
@@ -72,8 +71,9 @@ class _Pace:
 
     def __init__(self, rate: float) -> None:
         known = 0.0 < rate < math.inf
-        self.leaves_out = known and rate > LEAST_RATE
-        self._gap_s = max(1, round(rate / MOTION_RATE)) / rate if known else 0.0
+        often = max(1, round(rate / MOTION_RATE)) if known else 1
+        self.leaves_out = often > 1
+        self._gap_s = often / rate if known else 0.0
         self._half_s = 0.5 / rate if known else 0.0  # times may wobble by nearly half an interval
         self._beat_s = -math.inf
         self._was_midway = False

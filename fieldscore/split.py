@@ -8,7 +8,6 @@ others measure parts, which wait in files; another puts them together, scores an
 from __future__ import annotations
 
 import math
-import os
 import pickle
 from collections.abc import Callable, Generator, Sequence
 from contextlib import ExitStack, closing
@@ -40,8 +39,7 @@ def run_jobs(jobs: Sequence[Job], workers: int, watch: Watch) -> Generator[tuple
     given = 0
     try:
         with ExitStack() as stack:
-            folder = _folder(stack) if workers > 1 else None
-            for number, outcome in stack.enter_context(closing(_outcomes(jobs, workers, watch, folder))):
+            for number, outcome in stack.enter_context(closing(_outcomes(jobs, workers, watch, _Folders(stack)))):
                 done[number] = outcome
                 while given in done:  # the same order however many workers
                     yield given, done.pop(given)
@@ -51,24 +49,33 @@ def run_jobs(jobs: Sequence[Job], workers: int, watch: Watch) -> Generator[tuple
         raise
 
 
-def _folder(stack: ExitStack) -> Path | None:
-    """A folder for parts; None where there can be none: flights are then measured whole, which may do without."""
-    try:
-        return stack.enter_context(temporary_folder())
-    except NotMeasurableError:
-        return None
+class _Folders:
+    """Folders for the parts of jobs, made when the first is wanted: its users are then there to remove it, should we be killed."""
+
+    def __init__(self, stack: ExitStack) -> None:
+        self._stack = stack
+        self._folder: Path | None = None
+
+    def of(self, number: int, plan: Plan) -> Path:
+        """A job's folder, with its plan in it. NotMeasurableError where there can be none."""
+        self._folder = self._folder or self._stack.enter_context(temporary_folder())
+        folder = self._folder / str(number)
+        with told():
+            folder.mkdir()
+        _save(folder / _PLAN, plan)
+        return folder
 
 
 def _outcomes(
-    jobs: Sequence[Job], workers: int, watch: Watch, folder: Path | None
+    jobs: Sequence[Job], workers: int, watch: Watch, folders: _Folders
 ) -> Generator[tuple[int, Outcome], None, None]:
     """Each job's number and outcome, as they end."""
     tasks = Tasks()
     owners: dict[int, _Course] = {}
     for number, job in enumerate(jobs):
         # while others wait behind it a job is done as a whole: that costs no more, and keeps every worker busy
-        own = folder / str(number) if folder and job.saved is None and len(jobs) - number <= workers else None
-        _Course(number, job, own, tasks, owners, workers).begin()
+        may_cut = workers > 1 and job.saved is None and len(jobs) - number <= workers
+        _Course(number, job, tasks, owners, folders).begin(may_cut=may_cut)
 
     def reached(number: int, at_s: float, of_s: float | None) -> None:
         course = owners[number]
@@ -83,34 +90,37 @@ def _outcomes(
 
 @dataclass(frozen=True)
 class Cut:
-    """A flight that is measured in parts: from when to when (s) each of them reaches."""
+    """A flight that is measured in parts."""
 
-    spans: tuple[tuple[float, float], ...]
+    plan: Plan
+
+    @property
+    def spans(self) -> list[tuple[float, float]]:
+        """From when to when (s) each of them reaches."""
+        starts = [part.from_s for part in self.plan.parts[1:]]
+        return list(pairwise([0.0, *starts, self.plan.flight.duration_s or 0.0]))
 
 
 @dataclass
 class _Course:
-    """How far a job has come. `folder`: where its parts wait, None where it is not cut.
+    """How far a job has come. `folder`: where its parts wait, None until it is cut.
 
     `waits`: tasks that its end waits for; `spans`, `at`: what each part's covers and has reached, in seconds.
     """
 
     number: int
     job: Job
-    folder: Path | None
     tasks: Tasks
     owners: dict[int, _Course]
-    workers: int
+    folders: _Folders
+    folder: Path | None = None
     waits: set[int] = field(default_factory=set)
     spans: dict[int, tuple[float, float]] = field(default_factory=dict)
     at: dict[int, float] = field(default_factory=dict)
 
-    def begin(self) -> None:
+    def begin(self, *, may_cut: bool) -> None:
         """Put in the job's first task."""
-        if self.folder is None:
-            self._put(_BEGIN, _work, self.job)
-        else:
-            self._put(_BEGIN, _begun, self.job, self.folder)
+        self._put(_BEGIN, _begun if may_cut else _work, self.job)
 
     def reached(self, number: int, at_s: float) -> float:
         """Seconds of the flight that are measured, by what a task has reached."""
@@ -131,18 +141,24 @@ class _Course:
         if isinstance(ended.value, Outcome):
             return self._end(ended.value)
         if isinstance(ended.value, Cut):
-            spans = ended.value.spans
-            # a decoder's threads cost CPU and memory and save no time where other parts keep the cores busy
-            threads = max(1, (os.cpu_count() or 1) // min(self.workers, len(spans)))
-            for part, span in enumerate(spans):
-                self.spans[self._put(_PARTS, _part, self.folder, part, threads)] = span
-            self._put(_LATER, _summed, self.folder)
+            self._cut(ended.value)
         elif ended.value is not None:  # why parts do not fit
             self._forget()
             self._put(_END, _in_one_go, self.job, self.folder)
         elif not self.waits:
             self._put(_END, _joined, self.job, self.folder, len(self.spans))
         return None
+
+    def _cut(self, cut: Cut) -> None:
+        """Put in the parts; without a folder to leave them in, the job as a whole, which may do without."""
+        try:
+            self.folder = self.folders.of(self.number, cut.plan)
+        except NotMeasurableError:
+            self._put(_END, _work, self.job)
+            return
+        for part, span in enumerate(cut.spans):
+            self.spans[self._put(_PARTS, _part, self.folder, part)] = span
+        self._put(_LATER, _summed, self.folder)
 
     def _put(self, stage: int, function: Callable[..., Any], *arguments: Any) -> int:
         number = self.tasks.put(function, *arguments, turn=(self.number, stage))
@@ -168,27 +184,20 @@ def _work(job: Job, progress: Progress) -> Outcome:
     return run_job(job, progress)
 
 
-def _begun(job: Job, folder: Path, progress: Progress) -> Outcome | Cut:
-    """Look at a job's flight, in a child process; do the job where it is not cut, else leave the plan in the folder."""
+def _begun(job: Job, progress: Progress) -> Outcome | Cut:
+    """Look at a job's flight, in a child process; do the job where it is not cut."""
     quiet_libraries()
-    inherit(folder.parent)
     plan = planned(job)
-    if len(plan.parts) == 1:
-        return written(job, measure_whole(plan, progress))
-    with told():
-        folder.mkdir()
-    _save(folder / _PLAN, plan)
-    ends = [0.0, *(part.from_s for part in plan.parts[1:]), plan.flight.duration_s or 0.0]
-    return Cut(tuple(pairwise(ends)))
+    return written(job, measure_whole(plan, progress)) if len(plan.parts) == 1 else Cut(plan)
 
 
-def _part(folder: Path, number: int, threads: int, progress: Progress) -> str | None:
+def _part(folder: Path, number: int, progress: Progress) -> str | None:
     """Measure a part into a file, in a child process; why the flight cannot be measured in parts where it cannot."""
     quiet_libraries()
     inherit(folder.parent)
     plan: Plan = _load(folder / _PLAN)
     try:
-        _save(folder / str(number), measure_part(plan, number, progress, threads=threads))
+        _save(folder / str(number), measure_part(plan, number, progress))
     except UnfitError as reason:
         return str(reason)
     return None
@@ -196,12 +205,14 @@ def _part(folder: Path, number: int, threads: int, progress: Progress) -> str | 
 
 def _summed(folder: Path, progress: Progress) -> None:
     """Sum a flight's files, in a child process."""
+    inherit(folder.parent)
     _save(folder / _SUMS, file_sums(_load(folder / _PLAN)))
 
 
 def _joined(job: Job, folder: Path, count: int, progress: Progress) -> Outcome:
     """Put a job's parts together, score and write, in a child process."""
     quiet_libraries()
+    inherit(folder.parent)
     plan: Plan = _load(folder / _PLAN)
     try:
         record = joined_parts(plan, (_load(folder / str(number)) for number in range(count)), _load(folder / _SUMS))
@@ -213,6 +224,7 @@ def _joined(job: Job, folder: Path, count: int, progress: Progress) -> Outcome:
 def _in_one_go(job: Job, folder: Path, progress: Progress) -> Outcome:
     """Do a job whose flight cannot be measured in parts, in a child process."""
     quiet_libraries()
+    inherit(folder.parent)
     return written(job, measure_whole(_load(folder / _PLAN), progress))
 
 

@@ -7,6 +7,7 @@ import pickle
 from dataclasses import replace
 from pathlib import Path
 
+import av
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -94,6 +95,26 @@ def test_parts_are_as_one_pass(
 ) -> None:
     """Rows, histograms, small pictures, places and losses of a cut flight are those of one pass; the exposure within 0.01 stop."""
     _check_alike(*_both(write_flight(tmp_path / name, planes=planes, encoding=encoding)))
+
+
+def test_open_groups_of_pictures_are_no_damage(tmp_path: Path, planes: list[npt.NDArray[np.uint8]]) -> None:
+    """Pictures that are shown before a key frame and predicted from what lies before that spoil nothing after it."""
+    path = tmp_path / "open.mp4"
+    with av.open(path, "w") as container:
+        stream = container.add_stream("libx264", rate=30, options={"x264-params": "open-gop=1:keyint=40:bframes=3"})
+        stream.height, stream.width = planes[0].shape
+        stream.pix_fmt = "yuv420p"
+        for plane in planes:
+            grey = np.full((plane.shape[0] // 2, plane.shape[1]), 128, np.uint8)
+            frame = av.VideoFrame.from_ndarray(np.concatenate([plane, grey]), format="yuv420p")
+            container.mux(stream.encode(frame))
+        container.mux(stream.encode(None))
+    plan = plan_flight([path])
+    assert len(plan.parts) == 2
+    cut, whole = _in_parts(plan), measure_whole(plan)
+    assert whole.clip.frames_damaged == 0
+    assert cut.clip == whole.clip
+    assert np.array_equal(cut.evidence.histogram, whole.evidence.histogram)
 
 
 def test_fields_in_parts_are_as_in_one_pass(tmp_path: Path, planes: list[npt.NDArray[np.uint8]]) -> None:

@@ -17,8 +17,9 @@ import pytest
 from flight_material import pictures, write_flight
 
 from fieldscore import split
+from fieldscore.analyse import Plan
 from fieldscore.criteria import Criteria
-from fieldscore.leftovers import discard
+from fieldscore.leftovers import PREFIX, discard
 from fieldscore.run import Job, Outcome
 from fieldscore.split import run_jobs
 from fieldscore.tasks import Tasks
@@ -98,9 +99,9 @@ def test_jobs_with_others_behind_them_are_done_whole(
     begun: list[bool] = []
     begin = split._Course.begin
 
-    def noted(course: split._Course) -> None:
-        begun.append(course.folder is not None)
-        begin(course)
+    def noted(course: split._Course, *, may_cut: bool) -> None:
+        begun.append(may_cut)
+        begin(course, may_cut=may_cut)
 
     monkeypatch.setattr(split._Course, "begin", noted)
     short = write_flight(tmp_path / "short.mp4", 30)
@@ -200,6 +201,24 @@ def test_without_a_folder_for_parts_flights_are_measured_whole(
     assert outcome.error is None or "temporary files" in outcome.error
 
 
+def test_a_folder_is_made_for_the_first_that_is_cut(
+    clip: Path, tmp_path: Path, temporary: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Until a flight is cut there is no temporary folder: whoever is killed before leaves nothing."""
+    made: list[int] = []
+    of = split._Folders.of
+
+    def noted(folders: split._Folders, number: int, plan: Plan) -> Path:
+        assert list(temporary.iterdir()) == []
+        made.append(number)
+        return of(folders, number, plan)
+
+    monkeypatch.setattr(split._Folders, "of", noted)
+    short = write_flight(tmp_path / "short.mp4", 30)
+    list(run_jobs([_job(short, tmp_path / "out"), _job(clip, tmp_path / "out")], 2, _quiet))
+    assert made == [1]
+
+
 @pytest.mark.parametrize("workers", [1, 2])
 def test_the_folder_one_stands_in_is_left_alone(
     workers: int, clip: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -216,11 +235,11 @@ def test_the_folder_one_stands_in_is_left_alone(
 
 def test_only_temporary_folders_are_discarded(tmp_path: Path, temporary: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Refused: a folder that does not bear the name of a temporary one, or lies elsewhere, a relative path, none at all."""
-    ours, others, named = temporary / "fieldscore-abc", tmp_path / "flights", tmp_path / "fieldscore-night"
+    ours, others, named = temporary / f"{PREFIX}abc", tmp_path / "flights", temporary / "fieldscore-results"
     for folder in (ours / "0", others, named / "0"):
         folder.mkdir(parents=True)
     monkeypatch.chdir(others)
-    for path in (Path(), Path("."), others, Path("fieldscore-abc"), named, named / "0", temporary):
+    for path in (Path(), Path("."), others, Path(f"{PREFIX}abc"), named, named / "0", temporary):
         with pytest.raises(ValueError, match="left alone"):
             discard(path)
     discard(ours / "0")
@@ -228,7 +247,7 @@ def test_only_temporary_folders_are_discarded(tmp_path: Path, temporary: Path, m
     discard(ours)
     assert sorted(path.name for path in tmp_path.rglob("*") if path.is_dir()) == [
         "0",
-        "fieldscore-night",
+        "fieldscore-results",
         "flights",
         "temporary",
     ]

@@ -89,8 +89,7 @@ class Decoder:
     After `pictures` has ended: `packets` counts coded pictures met, `hidden` those the container says not to
     show, `undecoded` those that gave no picture, `lost_at_end` those of them at the end, `errors` packets
     with errors. `indexed`: pictures the container's index lists, 0 without one. `after_jump`: the file stands
-    at a key frame, not at its start. `met`: timestamps of the packets, of the hidden ones `met_hidden`; those without
-    one are in neither.
+    at a key frame, not at its start. `met`: timestamps of the packets that are shown and have one.
     """
 
     def __init__(self, opened: Opened, *, threads: int, after_jump: bool = False) -> None:
@@ -112,7 +111,7 @@ class Decoder:
         self.undecoded = 0
         self.indexed = 0
         self.errors = 0
-        self.met, self.met_hidden = array("q"), array("q")
+        self.met = array("q")
         # After a jump, pictures shown before the first key frame lack what they are predicted from.
         self._after_jump = after_jump
         self._from_pts: int | None = None
@@ -158,12 +157,12 @@ class Decoder:
         """Decode one packet."""
         index = self.packets
         self.packets += 1
-        if packet.pts is not None:
-            (self.met_hidden if packet.is_discard else self.met).append(packet.pts)
         if packet.is_discard:
             self.hidden += 1
         else:
             self._pending[index] = packet.pts
+            if packet.pts is not None:
+                self.met.append(packet.pts)
         if not self._quick:
             packet.opaque = _Mark(index)
         if self._after_jump and self._from_pts is None:
@@ -171,7 +170,8 @@ class Decoder:
         if packet.is_keyframe:
             self._rule.key(index, packet.pts)
         frames, wrong = self._decode(packet.stream.codec_context, packet)
-        if wrong or packet.is_corrupt:
+        # after a jump, what is shown before the key frame (open groups of pictures) lacks what it is predicted from
+        if (wrong or packet.is_corrupt) and not due_before(self._from_pts, packet.pts):
             self._odd()
             self.errors += 1
             self._rule.trouble(index)

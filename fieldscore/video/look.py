@@ -13,8 +13,9 @@ from fieldscore.errors import ClipError
 from fieldscore.video.decode import DECODE_ERRORS, INTRA_ONLY
 from fieldscore.video.opening import KNOWN_BY_HEADER, Opened, open_clip, set_up_decoder
 from fieldscore.video.passing import Reading
-from fieldscore.video.planes import layout
+from fieldscore.video.planes import layout, samples
 from fieldscore.video.probe import Facts
+from fieldscore.video.records import Plane
 from fieldscore.workers import alive
 
 # One picture in so many: a key frame by itself costs about five times the mean (measured at 1080p60, 25
@@ -31,11 +32,20 @@ PACKETS_PER_JUMP = 32  # packets of other streams or fields met before the key f
 
 @dataclass
 class Glance:
-    """A picture and its time in seconds from the first one of its file."""
+    """Luma of a picture as it is stored, in an array of its own, and its time in seconds from the first one of its file."""
 
-    frame: VideoFrame
+    luma: Plane
+    bits: int
     at_s: float
-    damaged: bool = False
+    shape: tuple[int, int, str]
+
+
+def _keep(found: list[Glance], frame: VideoFrame, at_s: float) -> None:
+    """Add a picture, unless it is of another size or format than the first."""
+    shape = layout(frame)
+    if not found or shape == found[0].shape:
+        values = samples(frame)
+        found.append(Glance(values.luma.copy(), values.bits, at_s, shape))
 
 
 def key_pictures(facts: Facts, count: int, threads: int) -> list[Glance]:
@@ -49,7 +59,8 @@ def key_pictures(facts: Facts, count: int, threads: int) -> list[Glance]:
         jumps = _can_jump(facts)
         with open_clip(info.path, by_header=jumps and info.container in KNOWN_BY_HEADER) as opened:
             set_up_decoder(opened.codec, threads=1, explode=False)
-            found = list(_by_jumps(opened, facts, count) if jumps else _by_reading(opened, facts, count))
+            for frame, at_s in _by_jumps(opened, facts, count) if jumps else _by_reading(opened, facts, count):
+                _keep(found, frame, at_s)
             if jumps and len(found) < min(FEWEST, count) and info.codec in INTRA_ONLY:
                 jumps = False  # an index that does not hold: take packets as they come
         if len(found) < min(FEWEST, count):
@@ -57,8 +68,7 @@ def key_pictures(facts: Facts, count: int, threads: int) -> list[Glance]:
             found = read if len(read) > len(found) else found
     except ClipError:
         pass
-    alike = layout(found[0].frame) if found else None
-    return sorted((g for g in found if layout(g.frame) == alike), key=lambda g: g.at_s)[:count]
+    return sorted(found, key=lambda g: g.at_s)[:count]
 
 
 def _one(opened: Opened, packet: Packet[VideoStream]) -> VideoFrame | None:
@@ -73,7 +83,7 @@ def _one(opened: Opened, packet: Packet[VideoStream]) -> VideoFrame | None:
     return next((frame for frame in frames if not frame.is_corrupt), None)
 
 
-def _by_jumps(opened: Opened, facts: Facts, count: int) -> Iterator[Glance]:
+def _by_jumps(opened: Opened, facts: Facts, count: int) -> Iterator[tuple[VideoFrame, float]]:
     """Key frames before evenly spaced times."""
     first = facts.first_pts_s or 0.0
     length = (facts.info.duration_s or 0.0) / facts.time_scale
@@ -90,7 +100,7 @@ def _by_jumps(opened: Opened, facts: Facts, count: int) -> Iterator[Glance]:
         met.add(packet.pts)
         frame = _one(opened, packet)
         if frame is not None and packet.pts is not None:
-            yield Glance(frame, (packet.pts * facts.tick_s - first) * facts.time_scale)
+            yield frame, (packet.pts * facts.tick_s - first) * facts.time_scale
 
 
 def _first_key(opened: Opened) -> Packet[VideoStream] | None:
@@ -103,7 +113,7 @@ def _first_key(opened: Opened) -> Packet[VideoStream] | None:
     return None
 
 
-def _by_reading(opened: Opened, facts: Facts, count: int) -> Iterator[Glance]:
+def _by_reading(opened: Opened, facts: Facts, count: int) -> Iterator[tuple[VideoFrame, float]]:
     """Key frames at evenly spaced shares of the bytes, without decoding what lies between."""
     size = opened.file.size
     read = number = taken = 0
@@ -117,7 +127,7 @@ def _by_reading(opened: Opened, facts: Facts, count: int) -> Iterator[Glance]:
                     at = number * interval
                     if not facts.timeless and packet.pts is not None:
                         at = packet.pts * facts.tick_s - (facts.first_pts_s or 0.0)
-                    yield Glance(frame, at)
+                    yield frame, at
             read += packet.size
             number += 1
     except DECODE_ERRORS:
@@ -134,12 +144,13 @@ def further_pictures(facts: Facts, count: int, enough: int, threads: int) -> lis
         if _can_jump(facts):
             with open_clip(facts.info.path, by_header=facts.info.container in KNOWN_BY_HEADER) as opened:
                 set_up_decoder(opened.codec, threads=1, explode=False)
-                found = list(_by_jumps(opened, facts, count))
+                for frame, at_s in _by_jumps(opened, facts, count):
+                    _keep(found, frame, at_s)
         if len(found) < enough:
             found = _read_through(facts, count, threads)
     except ClipError:
         return []
-    return [one for one in found if layout(one.frame) == layout(found[0].frame)]
+    return found
 
 
 def _can_jump(facts: Facts) -> bool:
@@ -161,5 +172,5 @@ def _read_through(facts: Facts, count: int, threads: int) -> list[Glance]:
         if at >= length:
             break
         if not picture.damaged and at >= len(found) * length / count:
-            found.append(Glance(picture.frame, at))
+            _keep(found, picture.frame, at)
     return found

@@ -193,14 +193,13 @@ class FilePass:
         if stretch is None:
             tally.packets, tally.hidden, tally.undecoded = decoder.packets, decoder.hidden, decoder.undecoded
             return tally
-        if len(decoder.met) + len(decoder.met_hidden) < decoder.packets:
-            raise UnfitError("some of its pictures have no time")
-        shown, hidden = (stretch.count(self._facts, times) for times in (decoder.met, decoder.met_hidden))
+        if len(decoder.met) < decoder.packets:
+            raise UnfitError("some of its pictures have no time, or are not to be shown")
         return replace(
             tally,
             clock=self.clock.between(stretch.from_s, stretch.to_s),
-            packets=shown + hidden,
-            hidden=hidden,
+            packets=stretch.count(self._facts, decoder.met),
+            hidden=0,
             undecoded=tally.undecoded + (tally.lost_at_end if tally.ended else 0),
             jumped=False,
         )

@@ -11,7 +11,6 @@ from fieldscore.errors import ClipError
 from fieldscore.video.account import FileAccount, Tally, account, joined
 from fieldscore.video.look import further_pictures, key_pictures
 from fieldscore.video.passing import FilePass
-from fieldscore.video.planes import samples, turned
 from fieldscore.video.probe import Facts, examine
 from fieldscore.video.records import ClipInfo, CodedFrame, Losses, Problem
 from fieldscore.video.stretch import Key, Stretch, UnfitError, keys_before
@@ -180,12 +179,10 @@ class Flight:
                 glances = further_pictures(facts, share, -(-at_least // len(self._facts)), self._threads)
             else:
                 glances = key_pictures(facts, share, self._threads)
-            while glances:  # let go of one by one: decoded pictures and copies of all of them would be much
-                picture = glances.pop(0)
-                values = turned(samples(picture.frame), facts.orientation)
+            for picture in glances:
                 time = self._starts[index] + max(0.0, picture.at_s)
-                frame = CodedFrame(values.luma, None, time, values.bits, picture.damaged, index)
-                found.append(frame.copy())
+                luma = facts.orientation.apply(picture.luma)
+                found.append(CodedFrame(luma, None, time, picture.bits, False, index))
         return sorted(found, key=lambda frame: frame.time_s)[:count]
 
     def frames_at(self, times_s: Sequence[float]) -> list[CodedFrame | None]:
