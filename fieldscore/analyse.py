@@ -30,6 +30,7 @@ from fieldscore.parts import PART_S, stretches
 from fieldscore.picture import FirstLook, first_look
 from fieldscore.record import LEAST_PIXELS, ClipFacts, Evidence, FlightRecord, PictureFacts, TileSeries
 from fieldscore.sequence import chained
+from fieldscore.spool import give_back
 from fieldscore.timeline import DECIMALS, Timeline
 from fieldscore.units import from_eight_bit
 from fieldscore.video import CodedFrame, Flight, Problem, Stretch, UnfitError
@@ -83,6 +84,7 @@ def plan_flight(
     flight = Flight(paths, frame_rate=frame_rate)
     title = name or paths[0].stem
     look = look_at(flight, criteria, title)
+    give_back()
     parts = stretches(flight, part_s or PART_S)
     return Plan(flight, look, title, criteria, parts[:1] if is_small(flight) else parts)
 
