@@ -55,7 +55,8 @@ def _starts(
     found: list[tuple[float, Key, float]] = []
     before_s = 0.0
     for key in keys:
-        if key is None:
+        # one that is found for several is the last there is, where a header claims more, or goes on for longer than a part
+        if key is None or keys.count(key) > 1:
             continue
         first = step * math.ceil((key.time_s * rate - _BESIDE) / step)
         start_s = (first + run_up + _BESIDE) / rate

@@ -245,7 +245,7 @@ def test_a_reader_that_dies_does_not_stop_the_others(
     assert "lap" in out
 
 
-def _begun_or_die(job: object, folder: object, progress: object) -> object:
+def _begun_or_die(job: object, progress: object) -> object:
     """What a worker does, but for one clip, which kills it as a decoder's crash would."""
     from fieldscore import run as runner
 

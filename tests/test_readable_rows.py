@@ -28,7 +28,7 @@ def _curve(time_s: float, block_codes: float) -> NoiseCurve:
     """The same noise at every level."""
     between = Pools(LEVELS, np.full(LEVELS.shape, block_codes**2))
     left = LeftCurve(LEVELS, np.full(LEVELS.shape, math.log(block_codes)))
-    return NoiseCurve(time_s, between, left, (), np.ones(LEVELS.shape), 1)
+    return NoiseCurve(time_s, between, left, (), np.ones(LEVELS.shape))
 
 
 def _link(before: int, after: int) -> ExposureLink:
