@@ -17,6 +17,7 @@ from fieldscore import analyse, parts
 from fieldscore.analyse import Plan, joined_parts, measure_part, measure_whole, plan_flight
 from fieldscore.record import FlightRecord
 from fieldscore.video import Encoding, Key, UnfitError
+from fieldscore.video.clock import Clock
 
 RATE = 30.0
 PART_S = 2.0
@@ -212,8 +213,8 @@ def test_damage_counts_once(share: float, tmp_path: Path, planes: list[npt.NDArr
     assert np.array_equal(cut.evidence.histogram, whole.evidence.histogram)
 
 
-def test_times_that_jump_are_measured_in_one_go(tmp_path: Path, planes: list[npt.NDArray[np.uint8]]) -> None:
-    """A clock that stands still for a picture makes the parts useless: the flight is measured as one, and says the same."""
+def test_parts_that_lie_wrong_are_refused(tmp_path: Path, planes: list[npt.NDArray[np.uint8]]) -> None:
+    """A part whose jump lands late, that lies beyond the end, or that ends before it should is not taken."""
     times = [number / RATE for number in range(COUNT)]
     path = write_flight(tmp_path / "a.avi", planes=planes, times=times, encoding=MJPEG)
     plan = plan_flight([path])
@@ -227,6 +228,24 @@ def test_times_that_jump_are_measured_in_one_go(tmp_path: Path, planes: list[npt
     early = replace(plan.parts[1], to_s=100.0)
     with pytest.raises(UnfitError, match="ends where it should not"):
         measure_part(replace(plan, parts=(plan.parts[0], early, plan.parts[2])), 1)
+
+
+def test_what_a_pass_over_all_might_see_otherwise_is_refused(
+    tmp_path: Path, planes: list[npt.NDArray[np.uint8]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A part that begins on a damaged key frame, or whose clock had to be mended, is not taken."""
+    plan = plan_flight([write_flight(tmp_path / "a.avi", planes=planes, encoding=MJPEG)])
+    part = plan.parts[1]
+    assert part.key is not None
+    part.check_start(part.shape, part.key.time_s, sound=True)
+    with pytest.raises(UnfitError, match="key frame is damaged"):
+        part.check_start(part.shape, part.key.time_s, sound=False)
+    with pytest.raises(UnfitError, match="change their size"):
+        part.check_start((1, 1, "gray"), part.key.time_s, sound=True)
+    measure_part(plan, 1)
+    monkeypatch.setattr(Clock, "plain", False)
+    with pytest.raises(UnfitError, match="evenly"):
+        measure_part(plan, 1)
 
 
 def test_parts_that_do_not_meet_are_not_joined(tmp_path: Path, planes: list[npt.NDArray[np.uint8]]) -> None:
