@@ -1,12 +1,15 @@
-"""Where surfaces were a tenth of a second ago: dense motion between small, locally normalised pictures.
+"""Where surfaces were a tenth of a second ago: motion of small squares between small, locally normalised pictures.
 
-Near ground moves far meanwhile; where it is striped, by a stripe or more, and the nearest stripe passes for the right one.
-So motion is first found from the newer picture back to the last one between, from its share of the motion before, drawn
-out to all of the time, and found again from there; being near by then, at full size alone (docs/decisions/exposure_links.py).
+Each square is followed by itself, coarse to fine (Lucas and Kanade, "An Iterative Image Registration Technique", IJCAI 1981;
+OpenCV's `calcOpticalFlowPyrLK`). Near ground moves far meanwhile; where it is striped, by a stripe or more, and the nearest
+stripe passes for the right one. So motion is first found from the newer picture back to the last one between, of large squares
+and from their share of the motion before, drawn out to all of the time, and found again from there; being near by then, at
+full size alone (docs/decisions/exposure_links.py).
 """
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import cv2
@@ -23,18 +26,20 @@ _NORMAL_OVER = 13  # samples over which brightness and contrast are taken out be
 _NORMAL_NOISE = 9.0  # squared codes: patches without structure stay flat
 _NORMAL_CODES = 40.0  # codes that one local standard deviation becomes
 _NORMAL_MEAN = 128.0  # code of the local mean
-_FLOW_STRIDE = 8  # samples between the squares of 8 x 8 that are followed: no overlap, at the full 160 x 120
-_FLOW_STEPS = 6  # iterations of each; with more the trace is no better (docs/decisions/exposure_links.py)
-_FLOW_COARSEST = 2  # halvings of the picture that motion is first found on; more would leave 20 x 15 samples
-_NEAR_STEPS = 4  # iterations from a motion that is near already
+SQUARE = 5  # samples along the side of a square whose motion is told: a quarter of a tile's
+_WINDOW = 8  # samples along the side of what is looked at for it: a little of what is around it, too
+_LARGE = 10  # samples along the side of the squares, and of their windows, that are followed to the picture between
+_COARSEST = 2  # halvings of the picture that motion is first found on; more would leave 20 x 15 samples
+_STEPS, _NEAR_STEPS = 10, 8  # iterations at each size, and from a motion that is near already
+_SETTLED = 0.01  # samples: a square that moves by less in an iteration has been found
+# mean gradient, of black to white squared, under which a square is plain and stays where it was taken to be
+_PLAIN = 1e-6
 
 
 class Motion:
     """Motion from each picture back to the one before, begun from that of the pair before."""
 
     def __init__(self) -> None:
-        self._flow = _search(_FLOW_COARSEST, _FLOW_STEPS)
-        self._near = _search(0, _NEAR_STEPS)
         self._last: Floats | None = None
 
     def forget(self) -> None:
@@ -42,29 +47,56 @@ class Motion:
         self._last = None
 
     def back(self, before: Luma, after: Luma, between: Between | None) -> Floats:
-        """Motion [height, width, 2] from `after` back to `before`, right and down, in samples."""
+        """Motion [rows, columns, 2] of each square of `after` back to `before`, right and down, in samples.
+
+        Pictures are whole squares high and wide, also of large ones.
+        """
+        middles = _middles(*after.shape, SQUARE)
         start = self._last
-        if start is None or start.shape[:2] != after.shape:
-            start = np.zeros((*after.shape, 2), dtype=np.float32)
-        search = self._flow
-        if between is not None:
-            picture, share = between
-            start = np.asarray(self._flow.calc(after, picture, start * share), dtype=np.float32) / share
-            search = self._near
-        self._last = np.asarray(search.calc(after, before, start), dtype=np.float32)
+        if start is None or start.shape != middles.shape:
+            start = np.zeros_like(middles)
+        if between is None:
+            self._last = _followed(after, before, middles, start, _WINDOW, _COARSEST, _STEPS)
+            return self._last
+        picture, share = between
+        large = _middles(*after.shape, _LARGE)
+        begun = area_means(start, (large.shape[1], large.shape[0])) * share
+        begun = _followed(after, picture, large, begun, _LARGE, _COARSEST, _STEPS) / share
+        start = each_sample(begun, (middles.shape[1], middles.shape[0]))
+        self._last = _followed(after, before, middles, start, _WINDOW, 0, _NEAR_STEPS)
         return self._last
 
 
-def _search(coarsest: int, steps: int) -> cv2.DISOpticalFlow:
-    """A search for motion that begins after so many halvings of the picture and takes so many iterations at each size."""
-    flow = cv2.DISOpticalFlow.create(cv2.DISOPTICAL_FLOW_PRESET_ULTRAFAST)
-    flow.setFinestScale(0)
-    flow.setCoarsestScale(coarsest)
-    flow.setPatchStride(_FLOW_STRIDE)
-    flow.setGradientDescentIterations(steps)
-    flow.setUseMeanNormalization(False)  # the pictures are normalised already
-    flow.setUseSpatialPropagation(False)  # a neighbour's stripe is as good as one's own, and as wrong
-    return flow
+@lru_cache(maxsize=8)
+def _middles(height: int, width: int, square: int) -> Floats:
+    """Middles [rows, columns, 2], right and down, of the squares of a picture, in samples."""
+    x, y = np.meshgrid(np.arange(width // square), np.arange(height // square))
+    return np.asarray(np.stack([x, y], axis=-1) * square + (square - 1) / 2, dtype=np.float32)
+
+
+def _followed(  # noqa: PLR0913 - a search is all of these
+    after: Luma, other: Luma, middles: Floats, start: Floats, window: int, coarsest: int, steps: int
+) -> Floats:
+    """Motion [rows, columns, 2] of squares about `middles` from one picture to another; `start` where one cannot be followed."""
+    here = middles.reshape(-1, 1, 2)
+    there, found, _ = cv2.calcOpticalFlowPyrLK(
+        after,
+        other,
+        here,
+        here + start.reshape(-1, 1, 2),
+        winSize=(window, window),
+        maxLevel=coarsest,
+        criteria=(cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, steps, _SETTLED),
+        flags=cv2.OPTFLOW_USE_INITIAL_FLOW,
+        minEigThreshold=_PLAIN,
+    )
+    motion = (there - here).reshape(middles.shape)
+    return np.asarray(np.where(found.reshape(*middles.shape[:2], 1) > 0, motion, start), dtype=np.float32)
+
+
+def each_sample(squares: Floats, size: tuple[int, int]) -> Floats:
+    """What is known of squares [rows, columns, ...], for each sample or smaller square of a picture of a size (width, height)."""
+    return np.asarray(cv2.resize(squares, size, interpolation=cv2.INTER_NEAREST), dtype=np.float32)
 
 
 def small(picture: npt.NDArray[Any], area: PictureArea) -> Floats:

@@ -19,7 +19,7 @@ Floats = npt.NDArray[np.float32]
 View = TypeVar("View")
 
 FINE_A_BLOCK = 4  # samples along a block's side in the picture that is warped for registration
-FLOW_A_BLOCK = 2  # the same in the picture that dense motion is found on: 160 x 120 of a 4:3 picture
+FLOW_A_BLOCK = 2  # the same in the picture that motion of small squares is found on: 160 x 120 of a 4:3 picture
 BLOCKS_A_TILE = 5  # blocks along a tile's side: 12 x 5 = 60 blocks in the height, 8 px each at 480 lines
 # A frame's histograms are taken from rows with an odd step, so that every row phase of the 8 x 8 coding blocks
 # is met; pixels beyond this budget are skipped (docs/decisions/row_step.py).
@@ -278,6 +278,14 @@ class Frame:
         return eight_bit(plane, self.bits)
 
     @cached_property
+    def rows(self) -> Luma:
+        """The rows [sampled rows, width] that histograms are taken of.
+
+        Copied, since a plain copy fetches what another thread has just decoded faster than counting does.
+        """
+        return np.ascontiguousarray(self.codes[:: self.area.row_step])
+
+    @cached_property
     def sums(self) -> npt.NDArray[np.float64]:
         """Means [5] over the picture: code, code squared, crushed, clipped, object signal; NaN where nothing is picture."""
         return np.asarray(self.histogram @ self.area.code_weights, dtype=np.float64)
@@ -285,10 +293,8 @@ class Frame:
     @cached_property
     def tile_histograms(self) -> Floats:
         """Counts [tiles, 256] of the sampled pixels at each 8-bit code, overlay left out."""
-        numbers = self.area.tile_numbers
-        rows = self.codes[:: self.area.row_step]
         tiles = self.area.tiles
-        counts = cv2.calcHist([numbers, rows], [0, 1], None, [tiles, 256], [0, tiles, 0, 256])
+        counts = cv2.calcHist([self.area.tile_numbers, self.rows], [0, 1], None, [tiles, 256], [0, tiles, 0, 256])
         return np.asarray(counts, dtype=np.float32)
 
     @cached_property
@@ -297,11 +303,10 @@ class Frame:
         if "tile_histograms" in self.__dict__:
             counts = self.tile_histograms.sum(axis=0, dtype=np.float64)
         else:
-            rows = self.codes[:: self.area.row_step]
-            counts = cv2.calcHist([rows], [0], None, [256], [0, 256]).ravel().astype(np.float64)
+            counts = cv2.calcHist([self.rows], [0], None, [256], [0, 256]).ravel().astype(np.float64)
             covered = self.area.covered
             if covered is not None:  # far faster than a mask
-                counts -= np.bincount(np.take(rows, covered), minlength=256)
+                counts -= np.bincount(np.take(self.rows, covered), minlength=256)
         total = counts.sum()
         return counts / total if total else np.full(256, np.nan)
 

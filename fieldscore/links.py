@@ -1,10 +1,8 @@
 """Links between frames that see the same surfaces a tenth of a second apart: by how much their light changed, and why.
 
-Dense motion (Kroeger, Timofte, Dai and Van Gool, "Fast Optical Flow using Dense Inverse Search", ECCV 2016; OpenCV's
-`DISOpticalFlow`) is found on locally normalised pictures, so that auto exposure does not pass for movement. Near ground
-moves far in a tenth of a second, by a stripe or more where it is striped: so motion is first found over the last frame
-or two, from a share of that of the link before, drawn out to all of the time and found again from there; and what it says
-must hold for the frame between, too. Patches that look as much alike where the ground's plane has them (ground.py) are taken
+Motion of small squares is found on locally normalised pictures (following.py), so that auto exposure does not pass for
+movement: over the last frame or two first, since near ground moves far in a tenth of a second, and what it says must hold
+for the frame between, too. Patches that look as much alike where the ground's plane has them (ground.py) are taken
 from there. The older picture is brought onto the newer one, patches that still look different are left out, and those neither
 clipped nor crushed are compared in linear light under the named curve. Where all surfaces brighten by one factor, the exposure
 changed; what darker surfaces gain beyond that is veil, light that the lens spreads over the picture. After Bergmann, Wang and
@@ -17,13 +15,13 @@ from array import array
 from collections import deque
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.following import Between, Motion, normal_codes, normalised, small
+from fieldscore.following import SQUARE, Between, Motion, each_sample, normal_codes, normalised, small
 from fieldscore.frame import BLOCKS_A_TILE, FLOW_A_BLOCK, LINK_EVERY_S, Frame, Luma, PictureArea
 from fieldscore.glow import gained, glow
 from fieldscore.ground import ground_places, sample_places
@@ -41,7 +39,7 @@ _BETWEEN_S, _MOST_BETWEEN = (
     4,
 )  # s before a linked frame that motion is first found from; how many are kept to choose from
 LONGEST_S = 0.5  # s: over more, too little of the picture is still in view
-_PATCH = 5  # samples along a patch's side: a quarter of a tile
+_PATCH = SQUARE  # samples along a patch's side
 # A patch is another surface where the normalised pictures differ by this share of their structure. Patches without
 # structure (squared codes) are let through: a sky looks the same wherever it is fetched from.
 _OTHER_SURFACE, _PLAIN = 0.8, 300.0
@@ -66,11 +64,32 @@ class _Key:
     time_s: float
     area: object
     picture: Floats
+    part: Floats
     normal: Luma
     structure: Floats
     clipped: Floats | None
     crushed: Floats | None
     glow: Floats | None
+
+    def fetched(self, was: Floats) -> _Fetched:
+        """What is asked of an older picture brought to where its samples are now; 0 where they were outside."""
+        nothing = np.zeros_like(self.picture)
+        marks = [nothing if one is None else one for one in (self.clipped, self.crushed)]
+        packed = cv2.merge([self.picture, self.part, *marks])  # four at once cost little more than one
+        looked = cv2.remap(packed, was, _ONE_MAP, cv2.INTER_LINEAR)
+        picture, part, clipped, crushed = (np.asarray(one, dtype=np.float32) for one in cv2.split(looked))
+        return _Fetched(
+            picture, part, None if self.clipped is None else clipped, None if self.crushed is None else crushed
+        )
+
+
+class _Fetched(NamedTuple):
+    """Pictures of a key."""
+
+    picture: Floats
+    part: Floats
+    clipped: Floats | None
+    crushed: Floats | None
 
 
 class Linker:
@@ -147,13 +166,14 @@ class Linker:
         size = (width // _PATCH, height // _PATCH)
         was, motion, unlike = self._followed(before, after, size)
         ok = self._picture_part(frame.area)
-        seen = ok * _fetched(ok, was)  # what lies outside the picture was not seen, so it may be 0
+        then = before.fetched(was)
+        seen = ok * then.part
         cover = _means(seen, size)
         share = np.maximum(cover, 1e-3)
-        old = _means(_fetched(before.picture, was) * seen, size) / share  # blurred a little: so is `detail` told
+        old = _means(then.picture * seen, size) / share  # blurred a little: so is `detail` told
         new = _means(after.picture * seen, size) / share
-        clipped = _more(after.clipped, before.clipped, was, size)
-        crushed = _more(after.crushed, before.crushed, was, size)
+        clipped = _more(after.clipped, then.clipped, size)
+        crushed = _more(after.crushed, then.crushed, size)
         area = frame.area
         one, two = ((codes.astype(np.float64) - area.floor) / area.code_range.span for codes in (old, new))
         good = (cover > _INSIDE) & (unlike < _OTHER_SURFACE) & (clipped < _CLIPPED) & (crushed < _CRUSHED)
@@ -178,10 +198,9 @@ class Linker:
         as a share of its structure.
         """
         between = self._picture_between(before, after)
-        flow = self._motion.back(before.normal, after.normal, between)
+        motion = self._motion.back(before.normal, after.normal, between)
         places = sample_places(*after.normal.shape)
-        was = places + flow
-        motion = _means(flow, size)
+        was = places + each_sample(motion, (places.shape[1], places.shape[0]))
         structure = _means(after.structure, size)
 
         def unlike(there: Floats) -> Floats:
@@ -251,14 +270,9 @@ def moved(link: ExposureLink, rows: int) -> ExposureLink:
     return replace(link, before=link.before + rows, after=link.after + rows)
 
 
-def _fetched(picture: Floats, was: Floats) -> Floats:
-    """A picture brought to where its samples are now; 0 where they were outside."""
-    return np.asarray(cv2.remap(picture, was, _ONE_MAP, cv2.INTER_LINEAR), dtype=np.float32)
-
-
-def _more(now: Floats | None, then: Floats | None, was: Floats, size: tuple[int, int]) -> Floats:
+def _more(now: Floats | None, then: Floats | None, size: tuple[int, int]) -> Floats:
     """The larger share [rows, columns] of each patch that is marked now or then."""
-    shares = [_means(one, size) for one in (now, None if then is None else _fetched(then, was)) if one is not None]
+    shares = [_means(one, size) for one in (now, then) if one is not None]
     return np.maximum(shares[0], shares[-1]) if shares else np.zeros(size[::-1], dtype=np.float32)
 
 
@@ -301,6 +315,7 @@ def _key(frame: Frame, row: int, part: Floats) -> _Key:
         time_s=frame.time_s,
         area=area,
         picture=picture,
+        part=part,
         normal=normal_codes(normal),
         structure=np.asarray(normal * normal, dtype=np.float32),
         clipped=clipped,

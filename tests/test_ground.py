@@ -105,8 +105,14 @@ def strays(linker: Watched) -> float:
     return float(np.median(off))
 
 
+def test_ground_is_followed_though_the_nearest_moves_by_a_third_of_the_picture() -> None:
+    """Rough ground in dim light, the nearest of which moves by 40 samples of 120, is followed to 2 samples, in much noise to 3."""
+    assert strays(flown_low(1.0)) < 2.0
+    assert strays(flown_low(5.0)) < 3.0
+
+
 def test_noisy_ground_is_followed_by_its_plane(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Rough ground in dim light and noise is followed nearer, to two thirds at most, than where every patch goes by itself."""
+    """Rough ground in dim light and noise is followed nearer, to four fifths at most, than where every patch goes by itself."""
     with_plane = strays(flown_low(5.0))
     monkeypatch.setattr("fieldscore.links.ground_places", lambda *_: None)
-    assert with_plane < 2.0 / 3.0 * strays(flown_low(5.0))
+    assert with_plane < 0.8 * strays(flown_low(5.0))

@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 
 from benchmarks.dark import measured_exposure
-from fieldscore import analyse, following, ground, links
+from fieldscore import analyse, following, gather, ground, links
 from fieldscore.simulate import load_truth
 
 OVER = (1, 3, 5, 10)  # tenths of a second
@@ -33,7 +33,6 @@ class Far(links.Linker):
         super().__init__()
         self.kept: list[tuple[Any, Any, Any, float]] = []
         self.far: list[tuple[int, int, int, float, float]] = []  # tenths, rows, what it says, what short ones add up to
-        self._again = following._search(0, following._NEAR_STEPS)
         self._where: Any = None
 
     def _followed(self, before: Any, after: Any, size: Any) -> Any:
@@ -56,8 +55,10 @@ class Far(links.Linker):
             return near
         if self.kept and self.kept[-1][1] is not before:
             self.kept.clear()
-        self.kept.append((before, after, self._motion._last.copy(), near.change))
+        size = after.normal.shape[1::-1]
+        self.kept.append((before, after, following.each_sample(self._motion._last, size), near.change))
         places = ground.sample_places(*after.normal.shape)
+        middles = following._middles(*after.normal.shape, following.SQUARE)
         for tenths in OVER:
             run = self.kept[-tenths:]
             if len(run) < tenths or len(self.kept) % max(1, tenths // 2):
@@ -65,8 +66,10 @@ class Far(links.Linker):
             where = places + run[-1][2]
             for _, _, flow, _ in run[-2::-1]:
                 where = where + cv2.remap(flow, where, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-            start = np.ascontiguousarray(where - places)
-            self._where = places + self._again.calc(after.normal, run[0][0].normal, start)
+            begun = self._motion_of(where, (middles.shape[1], middles.shape[0]))
+            search = (middles, begun, following._WINDOW, 0, following._NEAR_STEPS)
+            again = following._followed(after.normal, run[0][0].normal, *search)
+            self._where = places + following.each_sample(again, size)
             link = super()._link(run[0][0], after, frame)
             self._where = None
             if link is not None:
@@ -83,7 +86,7 @@ def far_links(clip: Path) -> dict[int, tuple[float, float]]:
         made.append(Far())
         return made[-1]
 
-    with _set((analyse, "Linker", make), (links, "ground_places", lambda *_: None)):
+    with _set((gather, "Linker", make), (links, "ground_places", lambda *_: None)):
         timeline = analyse.measure_flight([clip]).timeline
     truth = load_truth(clip)
     inside = timeline.between(*truth.airtime_s)[: len(truth.time_s)]

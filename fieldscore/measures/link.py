@@ -60,8 +60,8 @@ def _block_edges(frame: Frame) -> float:
     edges = range(first, last, _BLOCK)
     if len(edges) < 2:  # noqa: PLR2004 - one edge may lie on anything
         return float("nan")
-    step = frame.area.row_step  # rows of the histogram's: they have just been read
-    rows = codes[:: (max(1, codes.shape[0] // (step * _ROWS_LOOKED_AT)) | 1) * step]
+    # rows of the histogram's, for they have just been read
+    rows = frame.rows[:: max(1, codes.shape[0] // (frame.area.row_step * _ROWS_LOOKED_AT)) | 1]
 
     def at(offset: int) -> Luma:
         return np.ascontiguousarray(rows[:, first + offset : last + offset : _BLOCK])
