@@ -27,8 +27,8 @@ _NORMAL_NOISE = 9.0  # squared codes: patches without structure stay flat
 _NORMAL_CODES = 40.0  # codes that one local standard deviation becomes
 _NORMAL_MEAN = 128.0  # code of the local mean
 SQUARE = 5  # samples along the side of a square whose motion is told: a quarter of a tile's
-_WINDOW = 8  # samples along the side of what is looked at for it: a little of what is around it, too
-_LARGE = 10  # samples along the side of the squares, and of their windows, that are followed to the picture between
+_WINDOW = 8  # samples along the side of what is looked at for it, a little of what is around it, too; eights are fast
+_LARGE, _LARGE_WINDOW = 10, 10  # samples, the same of the squares that are followed to the picture between, about
 _COARSEST = 2  # halvings of the picture that motion is first found on; more would leave 20 x 15 samples
 _STEPS, _NEAR_STEPS = 10, 8  # iterations at each size, and from a motion that is near already
 _SETTLED = 0.01  # samples: a square that moves by less in an iteration has been found
@@ -49,7 +49,7 @@ class Motion:
     def back(self, before: Luma, after: Luma, between: Between | None) -> Floats:
         """Motion [rows, columns, 2] of each square of `after` back to `before`, right and down, in samples.
 
-        Pictures are whole squares high and wide, also of large ones.
+        Pictures are whole squares high and wide.
         """
         middles = _middles(*after.shape, SQUARE)
         start = self._last
@@ -61,7 +61,7 @@ class Motion:
         picture, share = between
         large = _middles(*after.shape, _LARGE)
         begun = area_means(start, (large.shape[1], large.shape[0])) * share
-        begun = _followed(after, picture, large, begun, _LARGE, _COARSEST, _STEPS) / share
+        begun = _followed(after, picture, large, begun, _LARGE_WINDOW, _COARSEST, _STEPS) / share
         start = each_sample(begun, (middles.shape[1], middles.shape[0]))
         self._last = _followed(after, before, middles, start, _WINDOW, 0, _NEAR_STEPS)
         return self._last
@@ -69,9 +69,11 @@ class Motion:
 
 @lru_cache(maxsize=8)
 def _middles(height: int, width: int, square: int) -> Floats:
-    """Middles [rows, columns, 2], right and down, of the squares of a picture, in samples."""
-    x, y = np.meshgrid(np.arange(width // square), np.arange(height // square))
-    return np.asarray(np.stack([x, y], axis=-1) * square + (square - 1) / 2, dtype=np.float32)
+    """Middles [rows, columns, 2], right and down, of the squares of a picture, in samples; of its own shape where it leaves a rest."""
+    x, y = (
+        (np.arange(max(1, size // square)) + 0.5) * (size / max(1, size // square)) - 0.5 for size in (width, height)
+    )
+    return np.asarray(np.stack(np.meshgrid(x, y), axis=-1), dtype=np.float32)
 
 
 def _followed(  # noqa: PLR0913 - a search is all of these

@@ -15,7 +15,7 @@ from array import array
 from collections import deque
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import Any
 
 import cv2
 import numpy as np
@@ -64,32 +64,11 @@ class _Key:
     time_s: float
     area: object
     picture: Floats
-    part: Floats
     normal: Luma
     structure: Floats
     clipped: Floats | None
     crushed: Floats | None
     glow: Floats | None
-
-    def fetched(self, was: Floats) -> _Fetched:
-        """What is asked of an older picture brought to where its samples are now; 0 where they were outside."""
-        nothing = np.zeros_like(self.picture)
-        marks = [nothing if one is None else one for one in (self.clipped, self.crushed)]
-        packed = cv2.merge([self.picture, self.part, *marks])  # four at once cost little more than one
-        looked = cv2.remap(packed, was, _ONE_MAP, cv2.INTER_LINEAR)
-        picture, part, clipped, crushed = (np.asarray(one, dtype=np.float32) for one in cv2.split(looked))
-        return _Fetched(
-            picture, part, None if self.clipped is None else clipped, None if self.crushed is None else crushed
-        )
-
-
-class _Fetched(NamedTuple):
-    """Pictures of a key."""
-
-    picture: Floats
-    part: Floats
-    clipped: Floats | None
-    crushed: Floats | None
 
 
 class Linker:
@@ -166,14 +145,13 @@ class Linker:
         size = (width // _PATCH, height // _PATCH)
         was, motion, unlike = self._followed(before, after, size)
         ok = self._picture_part(frame.area)
-        then = before.fetched(was)
-        seen = ok * then.part
+        seen = ok * _fetched(ok, was)  # what lies outside the picture was not seen, so it may be 0
         cover = _means(seen, size)
         share = np.maximum(cover, 1e-3)
-        old = _means(then.picture * seen, size) / share  # blurred a little: so is `detail` told
+        old = _means(_fetched(before.picture, was) * seen, size) / share  # blurred a little: so is `detail` told
         new = _means(after.picture * seen, size) / share
-        clipped = _more(after.clipped, then.clipped, size)
-        crushed = _more(after.crushed, then.crushed, size)
+        clipped = _more(after.clipped, before.clipped, was, size)
+        crushed = _more(after.crushed, before.crushed, was, size)
         area = frame.area
         one, two = ((codes.astype(np.float64) - area.floor) / area.code_range.span for codes in (old, new))
         good = (cover > _INSIDE) & (unlike < _OTHER_SURFACE) & (clipped < _CLIPPED) & (crushed < _CRUSHED)
@@ -270,9 +248,14 @@ def moved(link: ExposureLink, rows: int) -> ExposureLink:
     return replace(link, before=link.before + rows, after=link.after + rows)
 
 
-def _more(now: Floats | None, then: Floats | None, size: tuple[int, int]) -> Floats:
+def _fetched(picture: Floats, was: Floats) -> Floats:
+    """A picture brought to where its samples are now; 0 where they were outside."""
+    return np.asarray(cv2.remap(picture, was, _ONE_MAP, cv2.INTER_LINEAR), dtype=np.float32)
+
+
+def _more(now: Floats | None, then: Floats | None, was: Floats, size: tuple[int, int]) -> Floats:
     """The larger share [rows, columns] of each patch that is marked now or then."""
-    shares = [_means(one, size) for one in (now, then) if one is not None]
+    shares = [_means(one, size) for one in (now, None if then is None else _fetched(then, was)) if one is not None]
     return np.maximum(shares[0], shares[-1]) if shares else np.zeros(size[::-1], dtype=np.float32)
 
 
@@ -315,7 +298,6 @@ def _key(frame: Frame, row: int, part: Floats) -> _Key:
         time_s=frame.time_s,
         area=area,
         picture=picture,
-        part=part,
         normal=normal_codes(normal),
         structure=np.asarray(normal * normal, dtype=np.float32),
         clipped=clipped,
