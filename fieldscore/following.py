@@ -69,7 +69,7 @@ class Motion:
 
 @lru_cache(maxsize=8)
 def _middles(height: int, width: int, square: int) -> Floats:
-    """Middles [rows, columns, 2], right and down, of the squares of a picture, in samples; of its own shape where it leaves a rest."""
+    """Middles [rows, columns, 2], right and down, of squares of a picture, in samples; larger ones where a rest would be left."""
     x, y = (
         (np.arange(max(1, size // square)) + 0.5) * (size / max(1, size // square)) - 0.5 for size in (width, height)
     )
