@@ -26,7 +26,7 @@ Doubles = npt.NDArray[np.float64]
 VEIL_SPREAD = 0.06
 # Toward the sun or near a lamp veil is large, and goes where a post hides the source. The glow found is only what of the
 # spread light differs over the picture; what is alike everywhere is several times as much (docs/decisions/glow.py).
-VEIL_OF_GLOW = 7.0
+VEIL_OF_GLOW = 15.0
 # Level fraction that black is set down by: how far it is believed to be off, and the least and most. Lifted blacks are
 # mostly found as the floor; blacks set further down leave hardly any dark to measure.
 _FLOOR_SPREAD, _FLOOR_LEAST, _FLOOR_MOST = 0.1, -0.05, 0.12
@@ -37,7 +37,7 @@ _ANCHOR = 1e-6  # holds the first exposure, which links do not fix
 # Between two linked rows the brightness of the picture says when the exposure moved, where it moved by so many stops and
 # brightness by as much but for such a share, with no more than another on the way there and back; else the scene moved it (a lit
 # gate that is flown through), and a straight line is safer.
-_SWIFT, _AGREE, _BACK = 0.2, 0.5, 0.8
+_SWIFT, _AGREE, _BACK = 0.2, 0.4, 0.8
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
 
