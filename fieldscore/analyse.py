@@ -16,7 +16,7 @@ from fieldscore import __version__
 from fieldscore.ahead import BATCH, Ahead
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
-from fieldscore.events import link_lost
+from fieldscore.events import link_lost, spoilt
 from fieldscore.exposure_trace import exposure_trace
 from fieldscore.frame import Frame, Luma, PictureArea, eight_bit
 from fieldscore.gather import Gathered, Part
@@ -209,7 +209,7 @@ def _record(plan: Plan, gathered: Gathered, sums: Sequence[str] | None = None) -
         table.update({column.name: np.full(len(time_s), np.nan) for column in TRACE_COLUMNS})
         tiles = gathered.readable.nothing(time_s)
     else:
-        tiles = _of_the_whole(table, gathered)
+        tiles = _of_the_whole(Timeline(time_s, table, FRAME_COLUMNS), table, gathered)
     timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
     return FlightRecord(
         name=plan.title,
@@ -224,9 +224,14 @@ def _record(plan: Plan, gathered: Gathered, sums: Sequence[str] | None = None) -
     )
 
 
-def _of_the_whole(table: dict[str, Doubles], gathered: Gathered) -> TileSeries:
-    """Put what needs the whole flight into a table: the camera's own exposure, its veil, and readability by both."""
+def _of_the_whole(known: Timeline, table: dict[str, Doubles], gathered: Gathered) -> TileSeries:
+    """Put what needs the whole flight into a table: the camera's own exposure, its veil, and readability by both.
+
+    `known`: what every frame says. Links to pictures that are not the camera's are left out.
+    """
     links, steps = gathered.links()
+    bad = spoilt(known)
+    links = tuple(link for link in links if not (bad[link.before] or bad[link.after]))
     trace = exposure_trace(links, steps)
     for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
         table[column.name] = np.round(series, DECIMALS)

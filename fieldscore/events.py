@@ -58,10 +58,14 @@ def runs(mask: Mask) -> list[tuple[int, int]]:
 
 def link_lost(timeline: Timeline, criteria: Criteria) -> Mask:
     """Rows [n] whose picture the link or the receiver made: snow, a blank screen, a frozen, broken or damaged picture."""
-    lost = snow(timeline) | _blank_screens(timeline)
-    lost |= np.nan_to_num(timeline["damaged"]) > 0
-    lost |= broken_up(timeline) | torn(timeline)
+    lost = spoilt(timeline)
     return lost | _frozen(timeline, criteria, lost)
+
+
+def spoilt(timeline: Timeline) -> Mask:
+    """Rows [n] that are no sound picture of the camera's, not even an earlier one: snow, a blank screen, broken or damaged."""
+    found = snow(timeline) | _blank_screens(timeline) | broken_up(timeline) | torn(timeline)
+    return np.asarray(found | (np.nan_to_num(timeline["damaged"]) > 0))
 
 
 def snow(timeline: Timeline) -> Mask:
@@ -190,9 +194,11 @@ def exposure_speed(timeline: Timeline) -> Doubles:
     What swings there and back, as a hunting camera's does, goes nowhere.
     """
     rows = np.arange(len(timeline))
-    exposure = np.nan_to_num(timeline["exposure_stops"])
-    if len(rows) < 2 or not timeline.interval_s > 0:  # noqa: PLR2004 - nothing to compare
+    exposure = timeline["exposure_stops"]
+    known = np.isfinite(exposure)
+    if not known.any() or len(rows) < 2 or not timeline.interval_s > 0:  # noqa: PLR2004 - nothing to compare
         return np.zeros(len(rows))
+    exposure = np.interp(rows, rows[known], exposure[known])
     half, near, far = (
         max(1, round(seconds / timeline.interval_s)) for seconds in (EXPOSURE_OVER_S / 2, SETTLED_FROM_S, SETTLED_TO_S)
     )

@@ -170,3 +170,22 @@ def test_a_missing_file_is_refused(tmp_path: Path) -> None:
     """A file that is not there is a ClipError with its name."""
     with pytest.raises(ClipError, match=r"gone\.mp4"):
         measure_flight([tmp_path / "gone.mp4"])
+
+
+def test_a_lost_link_has_no_exposure_and_leaves_that_after_it_as_it_was(tmp_path: Path) -> None:
+    """Snow in mid-flight has no exposure, and the exposure after it goes on from what it was before."""
+    rng = np.random.default_rng(4)
+    flown = pictures(90)
+    for number in range(40, 55):
+        flown[number] = rng.integers(16, 236, flown[number].shape).astype(np.uint8)
+    exposure = measure_flight([write_flight(tmp_path / "snow.mp4", planes=flown)]).timeline["exposure_stops"]
+    assert np.isnan(exposure[42:53]).all()
+    assert np.isfinite(exposure[:37]).all() and np.isfinite(exposure[60:]).all()
+    assert exposure[60:] == pytest.approx(np.full(30, exposure[36]), abs=0.05)
+
+
+def test_pictures_that_are_not_the_cameras_have_no_exposure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What `spoilt` names is linked to nothing, though it may look like the scene."""
+    monkeypatch.setattr("fieldscore.analyse.spoilt", lambda timeline: (np.arange(len(timeline)) // 10) % 4 == 2)
+    exposure = measure_flight([write_flight(tmp_path / "a.mp4", 60)]).timeline["exposure_stops"]
+    assert np.isnan(exposure[21:30]).all() and np.isfinite(exposure[:19]).all() and np.isfinite(exposure[33:]).all()

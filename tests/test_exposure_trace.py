@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -165,10 +166,39 @@ def test_veil_of_pictures_is_told_from_exposure() -> None:
 def test_another_scene_breaks_the_chain() -> None:
     """Pictures of noise between two scenes link to nothing."""
     rng = np.random.default_rng(0)
-    linker = Linker()
+    area, linker = area_of(), Linker()
     for number in range(20):
-        linker.add(Frame(rng.integers(16, 235, (480, 640)).astype(np.uint8), area_of(), number / RATE))
+        linker.add(Frame(rng.integers(16, 235, (480, 640)).astype(np.uint8), area, number / RATE))
     assert linker.results()[0] == ()
+
+
+def test_a_picture_that_is_mostly_snow_links_to_nothing() -> None:
+    """Pictures of which a fifth is the scene, and the rest a smeared snow, are not linked: too little looks alike."""
+    rng = np.random.default_rng(6)
+    place = texture(480, 1200, seed=5, low=60.0, high=160.0)
+    area, linker = area_of(), Linker()
+    for number in range(30):
+        picture = place[:, 4 * number : 4 * number + 640] + rng.normal(size=(480, 640))
+        if 11 <= number <= 19:
+            picture[96:] = 110.0 + 160.0 * cv2.GaussianBlur(rng.normal(size=(384, 640)), (0, 0), 4.0)
+        linker.add(Frame(np.clip(np.rint(picture), 16, 235).astype(np.uint8), area, number / RATE))
+    assert not [one for one in linker.results()[0] if 11 <= one.before <= 19 or 11 <= one.after <= 19]
+
+
+@pytest.mark.parametrize(("alike", "links"), [(0.3, 0), (0.4, 10)])
+def test_pictures_that_are_mostly_unlike_are_not_linked(alike: float, links: int) -> None:
+    """Where less than a third of what has structure looks alike there is no link, however well that agrees; with more there is."""
+
+    class Torn(Linker):
+        def _followed(self, *arguments: Any) -> Any:
+            was, motion, unlike = super()._followed(*arguments)
+            unlike[round(alike * len(unlike)) :] = 1.0
+            return was, motion, unlike
+
+    place, area, linker = texture(480, 1200, seed=5, low=60.0, high=160.0), area_of(), Torn()
+    for number in range(31):
+        linker.add(Frame(np.rint(place[:, 4 * number : 4 * number + 640]).astype(np.uint8), area, number / RATE))
+    assert len(linker.results()[0]) == links
 
 
 def test_linear_light_of_the_curve_is_what_links_compare() -> None:
