@@ -26,7 +26,7 @@ import numpy.typing as npt
 from fieldscore.following import Between, Motion, normal_codes, normalised, small
 from fieldscore.frame import BLOCKS_A_TILE, FLOW_A_BLOCK, LINK_EVERY_S, Frame, Luma, PictureArea
 from fieldscore.glow import gained, glow
-from fieldscore.ground import ground_places, sample_places
+from fieldscore.ground import GroundMotion, plane_of, sample_places
 from fieldscore.link_fit import ExposureLink as ExposureLink
 from fieldscore.link_fit import Surfaces, fit
 from fieldscore.signs import is_blank, is_snow, patch_spread, spread
@@ -78,6 +78,7 @@ class Linker:
 
     def __init__(self) -> None:
         self._motion = Motion()
+        self._ground = GroundMotion()
         self._last: _Key | None = None
         self._part: tuple[PictureArea, Floats] | None = None
         self._between: deque[tuple[Frame, int]] = deque(maxlen=_MOST_BETWEEN)
@@ -103,7 +104,7 @@ class Linker:
                     self._between.append(self._end)
                 return
         if _no_scene(frame):
-            self._motion.forget()
+            self._forget()
             return
         key = _key(frame, row, self._picture_part(frame.area))
         if last is not None and last.area is frame.area:
@@ -111,11 +112,15 @@ class Linker:
             if link is not None:
                 self._links.append(link)
             elif frame.time_s - last.time_s < LONGEST_S:
-                self._motion.forget()  # it was wrong, and what begins from it would be
+                self._forget()  # it was wrong, and what begins from it would be
                 self._between.clear()
                 return  # this frame shows nothing that can be followed; another may
         self._last, self._end = key, None
         self._between.clear()
+
+    def _forget(self) -> None:
+        self._motion.forget()
+        self._ground.forget()
 
     def _link_the_end(self) -> None:
         """Link the last frame of all, however soon it came after the one before, so that the trace ends with the flight.
@@ -184,26 +189,28 @@ class Linker:
         motion = _means(flow, size)
         structure = _means(after.structure, size)
 
-        def unlike(there: Floats) -> Floats:
+        def unlike(there: Floats, midway: Floats | None) -> Floats:
             """Difference [rows, columns] of each patch from where it is said to have been, as a share of its structure."""
             apart = _apart(after.normal, before.normal, there, size)
-            if between is not None:
-                normal, back = between
-                midway = np.asarray(
-                    cv2.addWeighted(there, float(back), places, 1.0 - float(back), 0.0), dtype=np.float32
-                )
-                apart = np.maximum(apart, _BETWEEN_COUNTS * _apart(after.normal, normal, midway, size))
+            if between is not None and midway is not None:
+                apart = np.maximum(apart, _BETWEEN_COUNTS * _apart(after.normal, between[0], midway, size))
             return np.asarray(apart / (structure + _PLAIN), dtype=np.float32)
 
-        found = unlike(was)
+        found = unlike(was, None if between is None else _on_the_way(was, places, between[1]))
         textured = structure > _PLAIN
-        ground = ground_places(motion, (found < _FOLLOWED) & textured, _PATCH)
+        ground = self._ground.back(
+            (before.normal, after.normal, between),
+            self._picture_part(after.area),
+            after.time_s - before.time_s,
+            lambda: plane_of(motion, (found < _FOLLOWED) & textured, _PATCH),
+            _PATCH,
+        )
         if ground is None:
             return was, motion, found
-        beneath = unlike(ground)
-        better = (beneath <= found) & textured  # a plain sky is no ground, and looks alike anywhere
+        beneath = unlike(ground.places, ground.midway)
+        better = RULE(beneath, found, ground.below, textured)
         there = cv2.resize(better.astype(np.uint8), places.shape[1::-1], interpolation=cv2.INTER_NEAREST)
-        cv2.copyTo(ground, there, was)
+        cv2.copyTo(ground.places, there, was)
         motion = np.asarray(_means(was, size) - _means(places, size), dtype=np.float32)
         return was, motion, np.asarray(np.where(better, beneath, found), dtype=np.float32)
 
@@ -254,6 +261,15 @@ def moved(link: ExposureLink, rows: int) -> ExposureLink:
 def _fetched(picture: Floats, was: Floats) -> Floats:
     """A picture brought to where its samples are now; 0 where they were outside."""
     return np.asarray(cv2.remap(picture, was, _ONE_MAP, cv2.INTER_LINEAR), dtype=np.float32)
+
+
+def RULE(beneath,found,below,textured):
+    return ((beneath <= found) | (beneath < 0.5)) & below
+
+
+def _on_the_way(was: Floats, places: Floats, back: np.float32) -> Floats:
+    """Where samples were a share `back` of the time ago."""
+    return np.asarray(cv2.addWeighted(was, float(back), places, 1.0 - float(back), 0.0), dtype=np.float32)
 
 
 def _more(now: Floats | None, then: Floats | None, was: Floats, size: tuple[int, int]) -> Floats:
