@@ -21,7 +21,7 @@ import numpy.typing as npt
 
 from fieldscore.following import Between
 from fieldscore.frame import Luma
-from fieldscore.plane_fit import Grid, View, aligned, directed, grid, part_of, plane_under, rolled, scaled, to_samples
+from fieldscore.plane_fit import Grid, View, aligned, directed, grid, part_of, rolled, scaled, taken_apart, to_samples
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -32,27 +32,39 @@ _MOST = 150  # patches that are asked: with all of them it is no better and cost
 _NEAR = 1.0  # samples within which a patch moves as the plane does (docs/decisions/far_links.py)
 _DRAWS = 100  # random samples at most
 _LEVEL = np.array([0.0, 1.0, 0.0])  # direction of ground seen from a camera that looks ahead: down
+_AHEAD = np.array([0.0, 0.5, 0.87])  # of ground seen from one that looks down at it, by 60 degrees
 # Samples that are asked, down and right: at half size, and at full size. Steps: on the frame between, on the older one at half size
 # and at full size (docs/decisions/ground_plane.py).
-_HALF_GRID, _FULL_GRID = (1, 2), (3, 3)
-_STEPS_BETWEEN, _STEPS_HALF, _STEPS_FULL = 3, 3, 3
+_HALF_GRID, _FULL_GRID = (2, 2), (3, 3)
+_STEPS_BETWEEN, _STEPS_HALF, _STEPS_FULL = 2, 3, 3
 _FEWEST_SAMPLES = 100  # below the horizon, without which no ground is in view
-_LOOKS_ALIKE = 0.28  # how unlike the plane may look before other beginnings are tried (docs/decisions/ground_plane.py)
-_LOST = 0.4  # from which on it was not found
+_LOOKS_ALIKE = 0.5  # how unlike the plane may look before other beginnings are tried (docs/decisions/ground_plane.py)
+_LOST = 0.8  # from which on it was not found
+_FIRST_ROUNDS = 10  # in which the direction of a plane of which nothing is known is told from its motion
 _TRIES = 2  # of the other beginnings, those that look most alike
 _ROLLS = (-0.35, -0.2, -0.1, 0.1, 0.2, 0.35)  # radians more than in the link before
 
 
 @dataclass(frozen=True)
 class Ground:
-    """Where the ground was: each sample [height, width, 2] right and down, in the older frame and in the one between.
+    """Where each sample [height, width, 2] was, right and down, in the older frame.
 
-    `below` [rows, columns]: patches below its horizon.
+    Below the horizon it is the ground that moves; above, far things, which move as the camera turns. `below` [rows, columns]:
+    patches below the horizon. `midway` [3, 3]: homography of the ground, in samples, back to the frame between. `sure`: it looks
+    alike, so that what is not ground is near where this has it.
     """
 
     places: Floats
-    midway: Floats | None
     below: Mask
+    midway: Doubles | None
+    sure: bool
+
+
+@dataclass(frozen=True)
+class _Found:
+    unlike: float
+    move: Doubles
+    plane: Doubles
 
 
 class GroundMotion:
@@ -83,76 +95,109 @@ class GroundMotion:
         (`plane_of`), asked only where it is needed.
         """
         before, after, between = pictures
-        start = part_of(*self._faster(0, over_s)) if self._moves else np.eye(3)
         half, full = self._grid(part)
-        halved = tuple(_half(one) for one in (before, after))
-        plane = self._plane
-        toward = directed(start.T @ plane)
-        near, whole = View(half, halved[1], toward), View(full, after, toward)
-        if min(len(near.codes), len(whole.codes)) < _FEWEST_SAMPLES:
-            self.forget()
-            return None
+        older, newer = _half(before), _half(after)
         midway = None if between is None else (_half(between[0]), float(between[1]))
 
-        def found(move: Doubles) -> tuple[float, Doubles]:
+        def found(start: Doubles, plane: Doubles) -> _Found | None:
+            toward = directed(start.T @ plane)
+            near, whole = View(half, newer, toward), View(full, after, toward)
+            if min(len(near.codes), len(whole.codes)) < _FEWEST_SAMPLES:
+                return None
+            move = start
             if midway is not None:
-                move = aligned(near, *midway, move, plane, _STEPS_BETWEEN, steady=True)
-            move = aligned(near, halved[0], 1.0, move, plane, _STEPS_HALF, steady=False)
-            move = aligned(whole, before, 1.0, move, plane, _STEPS_FULL, steady=False)
-            return whole.unlike(before, move), move
+                move = aligned(near, midway, (move, plane), _STEPS_BETWEEN, steady=True)
+            move = aligned(near, (older, 1.0), (move, plane), _STEPS_HALF, steady=False)
+            move = scaled(aligned(whole, (before, 1.0), (move, plane), _STEPS_FULL, steady=False))
+            return _Found(whole.unlike(before, move), move, plane)
 
-        best = found(start)
-        if best[0] > _LOOKS_ALIKE:
-            others = sorted(self._others(start, over_s, otherwise, after.shape), key=lambda one: near.unlike(halved[0], one))
-            for other in others[:_TRIES]:
-                best = min(best, found(other), key=lambda one: one[0])
-                if best[0] <= _LOOKS_ALIKE:
+        def unlike_at_first(start: tuple[Doubles, Doubles]) -> float:
+            near = View(half, newer, directed(start[0].T @ start[1]))
+            return near.unlike(older, start[0]) if len(near.codes) >= _FEWEST_SAMPLES else 1.0
+
+        expected = part_of(*self._move(0, over_s)) if self._moves else np.eye(3)
+        best = found(expected, self._plane)
+        if best is None or best.unlike > _LOOKS_ALIKE:
+            others = sorted(self._others(expected, over_s, otherwise, after.shape), key=unlike_at_first)
+            for start in others[:_TRIES]:
+                other = found(*start)
+                if best is None or other is not None and other.unlike < best.unlike:
+                    best = other
+                if best is not None and best.unlike <= _LOOKS_ALIKE:
                     break
-        unlike, move = best
-        self._moves.append((move, over_s))
-        self._plane = plane_under(move, plane) if unlike <= _LOST else directed(move.T @ plane)
-        if unlike > _LOST:
+        return self._kept(best, over_s, after.shape, None if midway is None else midway[1], patch)
+
+    def _kept(
+        self, found: _Found | None, over_s: float, shape: tuple[int, ...], back: float | None, patch: int
+    ) -> Ground | None:
+        """Keep what was found for the next link, and give it."""
+        if found is None or found.unlike > _LOST:
+            self.forget()
             return None
-        places = sample_places(*after.shape)
+        turn, self._plane = taken_apart(found.move, found.plane)
+        self._moves.append((found.move, over_s))
+        samples = to_samples(shape)
         return Ground(
-            _moved(places, move),
-            None if between is None else _moved(places, part_of(move, float(between[1]))),
-            _below(self._plane, after.shape, patch),
+            _moved(shape, found.move, turn, self._plane),
+            _below(self._plane, shape, patch),
+            None if back is None else samples @ part_of(found.move, back) @ np.linalg.inv(samples),
+            found.unlike <= _LOOKS_ALIKE,
         )
 
-    def _faster(self, back: int, over_s: float) -> tuple[Doubles, float]:
+    def _move(self, back: int, over_s: float) -> tuple[Doubles, float]:
+        """The motion [3, 3] of so many links ago, and what share of its time `over_s` is."""
         move, took_s = self._moves[-1 - back]
         return move, over_s / took_s
 
     def _others(
-        self, start: Doubles, over_s: float, otherwise: Callable[[], Doubles | None], shape: tuple[int, ...]
-    ) -> Iterator[Doubles]:
-        """Other motions to begin from."""
+        self, expected: Doubles, over_s: float, otherwise: Callable[[], Doubles | None], shape: tuple[int, ...]
+    ) -> Iterator[tuple[Doubles, Doubles]]:
+        """Other motions [3, 3] to begin from, each with the plane's direction [3] in the older frame."""
         if len(self._moves) == self._moves.maxlen:
-            yield scaled(start @ np.linalg.inv(part_of(*self._faster(1, over_s))) @ start)
+            yield scaled(expected @ np.linalg.inv(part_of(*self._move(1, over_s))) @ expected), self._plane
         one_by_one = otherwise()
         if one_by_one is not None:
             samples = to_samples(shape)
-            yield scaled(np.linalg.inv(samples) @ one_by_one @ samples)
-        for angle in _ROLLS:
-            yield start @ rolled(angle)
+            move = scaled(np.linalg.inv(samples) @ one_by_one @ samples)
+            if self._moves:
+                yield move, self._plane
+            else:  # a motion goes with two planes
+                for plane in (_LEVEL, _AHEAD):
+                    yield move, directed(np.linalg.inv(move).T @ taken_apart(move, plane, _FIRST_ROUNDS)[1])
+        if self._moves:
+            for angle in _ROLLS:
+                yield expected @ rolled(angle), self._plane
 
     def _grid(self, part: Floats) -> tuple[Grid, Grid]:
         if self._grids is None or self._grids[0] is not part:
-            self._grids = part, grid(_half(part), _HALF_GRID), grid(part, _FULL_GRID)
+            self._grids = part, grid(part[::2, ::2], _HALF_GRID), grid(part, _FULL_GRID)
         return self._grids[1:]
 
 
-def _half(picture: npt.NDArray[np.generic]) -> npt.NDArray[np.generic]:
+def _half(picture: Luma) -> Luma:
     height, width = picture.shape
-    return cv2.resize(picture, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.resize(picture, (width // 2, height // 2), interpolation=cv2.INTER_AREA), dtype=np.uint8)
 
 
-def _moved(places: Floats, move: Doubles) -> Floats:
-    """Where `move` [3, 3] has each sample [height, width, 2]."""
-    samples = to_samples(places.shape)
-    there = cv2.perspectiveTransform(places.reshape(1, -1, 2), samples @ move @ np.linalg.inv(samples))
-    return np.asarray(there.reshape(places.shape), dtype=np.float32)
+def _moved(shape: tuple[int, ...], move: Doubles, turn: Doubles, plane: Doubles) -> Floats:
+    """Where `move` [3, 3] has each sample [height, width, 2] below the horizon of `plane` [3], and `turn` [3, 3] each other one."""
+    samples = to_samples(shape)
+    back = np.linalg.inv(samples)
+    places = _rays(*shape[:2])
+    there = (samples @ move @ back).astype(np.float32) @ places
+    above = (back.T @ plane).astype(np.float32) @ places <= 0.0
+    if above.any():
+        there[:, above] = (samples @ turn @ back).astype(np.float32) @ places[:, above]
+    there[:2] /= there[2]
+    right, down = there[:2].reshape(2, *shape[:2])
+    return np.asarray(cv2.merge([right, down]), dtype=np.float32)
+
+
+@lru_cache(maxsize=4)
+def _rays(height: int, width: int) -> Floats:
+    """Place [3, samples] of each sample, right, down and ahead."""
+    y, x = np.mgrid[:height, :width].reshape(2, -1)
+    return np.stack([x, y, np.ones_like(x)]).astype(np.float32)
 
 
 def _below(plane: Doubles, shape: tuple[int, ...], patch: int) -> Mask:
@@ -183,10 +228,3 @@ def _middles(rows: int, columns: int, patch: int) -> Floats:
     """Middle [rows, columns, 2] of each patch, right and down, in samples."""
     x, y = np.meshgrid(np.arange(columns), np.arange(rows))
     return np.asarray((np.stack([x, y], axis=-1) + 0.5) * patch - 0.5, dtype=np.float32)
-
-
-@lru_cache(maxsize=4)
-def sample_places(height: int, width: int) -> Floats:
-    """Place [height, width, 2] of each sample, right and down."""
-    x, y = np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32))
-    return np.stack([x, y], axis=-1)

@@ -27,10 +27,22 @@ _LOOSE = 30.0  # codes of difference from which on a sample counts less; a local
 _NEAR_HORIZON = 0.4  # sine below the horizon from which on samples count in full; what stands up is mostly above that
 _CERTAIN = 1.0 / 4000.0  # 1 / codes squared: of 20 codes of error, ten samples of which are as good as one
 _STEADY = 0.3  # radians by which the plane's direction may turn against the camera's turn from link to link
-_TRUSTED, _DECOMPOSED = 0.02, 6  # way squared from which on a motion tells the plane's direction better; rounds to tell it
-_HELD = 1e-3  # keeps the steps defined where nothing is seen of one
-_NOTHING_SEEN = 5.0  # samples; where few are seen, the difference is drawn to a half
-_ONE_MAP = None  # right and down are in one map
+_HELD = np.array([1e-3] * 6 + [_STEADY**-2.0] * 2)  # keeps steps defined of which nothing is seen, and the plane steady
+_TRUSTED, _ROUNDS = 0.02, 2  # way squared from which on a motion tells the plane's direction better; rounds to tell it
+_DONE = 1e-3  # radians, or of the distance to the plane: a fifteenth of a sample, after which no more steps are taken
+_STILL = np.eye(3)
+_TURNS = np.array(
+    [
+        [[0.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]],
+        [[0.0, 0.0, 1.0], [0.0, 0.0, 0.0], [-1.0, 0.0, 0.0]],
+        [[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 0.0]],
+    ]
+)
+_NOTHING_SEEN = 5.0  # samples; where few are seen, they look like another place
+_MEAN = 128.0  # code of a normalised picture's mean
+_TWICE = np.float32(
+    np.sqrt(2.0)
+)  # two places without relation differ by twice the square that each differs from the mean by
 
 
 @dataclass(frozen=True)
@@ -72,41 +84,45 @@ class View:
         below = where.places @ plane.astype(np.float32)
         kept = np.flatnonzero(below > 0.0)
         self.weight = np.minimum(below[kept] * np.float32(1.0 / _NEAR_HORIZON), np.float32(1.0))
-        self.places = where.places[kept]
+        self._across = np.ascontiguousarray(where.places[kept].T)
         self._shape, self._to_samples = where.shape, where.to_samples
         index, width = where.index[kept], where.shape[1]
         flat = picture.ravel()
         self.codes = flat[index].astype(np.float32)
         unit = np.float32(0.5 * where.to_samples[0, 0])
-        right, down = (
-            unit * (flat[index + one].astype(np.float32) - flat[index - one]) for one in (1, width)
-        )
-        x, y = self.places[:, 0], self.places[:, 1]
+        right, down = (unit * (flat[index + one].astype(np.float32) - flat[index - one]) for one in (1, width))
+        x, y, _ = self._across
         ahead = -(x * right + y * down)
         # codes by which each entry [3, 3] of a small motion changes each sample
         self._slopes = np.stack([x * right, y * right, right, x * down, y * down, down, x * ahead, y * ahead, ahead])
 
     def along(self, ways: Doubles) -> Floats:
-        """Codes [k, n] by which each of k small motions [k, 3, 3] changes each sample."""
-        return np.asarray(ways.reshape(-1, 9).astype(np.float32) @ self._slopes)
+        """Codes [k, n] by which each of k small motions [k, 9] changes each sample."""
+        return np.asarray(ways.astype(np.float32) @ self._slopes)
 
     def apart(self, picture: Luma, move: Doubles) -> tuple[Floats, Floats]:
         """Difference [n] in codes of each sample from where `move` [3, 3] has it in another picture, and its weight."""
-        there = self.places @ (self._to_samples @ move).astype(np.float32).T
-        there = there[:, :2] / there[:, 2:]
-        looked = cv2.remap(picture, there[:, None], _ONE_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        x, y, ahead = (self._to_samples @ move).astype(np.float32) @ self._across
+        x /= ahead
+        y /= ahead
+        looked = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()
         height, width = self._shape
-        x, y = there[:, 0], there[:, 1]
-        inside = (x >= 0.0) & (y >= 0.0) & (x <= width - 1) & (y <= height - 1)
-        return looked[:, 0].astype(np.float32) - self.codes, self.weight * inside
+        inside = (np.abs(x - (width - 1) / 2.0) <= (width - 1) / 2.0) & (
+            np.abs(y - (height - 1) / 2.0) <= (height - 1) / 2.0
+        )
+        return looked.astype(np.float32) - self.codes, self.weight * inside
 
     def unlike(self, picture: Luma, move: Doubles) -> float:
-        """How unlike the plane looks, 0 to 1: 1/2 where it differs by as much as is still followed well."""
+        """How unlike the plane looks, over how unlike another place would look: 0 for the same, about 1 for another one."""
         off, weight = self.apart(picture, move)
-        square = off * off
-        return float(
-            (weight @ (square / (square + _LOOSE**2)) + _NOTHING_SEEN) / (weight.sum() + 2.0 * _NOTHING_SEEN)
-        )
+        other = float(weight @ _loosely(_TWICE * (self.codes - np.float32(_MEAN))))
+        return (float(weight @ _loosely(off)) + _NOTHING_SEEN) / (other + _NOTHING_SEEN)
+
+
+def _loosely(off: Floats) -> Floats:
+    """Differences [n] in codes, from 0 to 1."""
+    square = off * off
+    return np.asarray(square / (square + np.float32(_LOOSE**2)))
 
 
 def scaled(move: Doubles) -> Doubles:
@@ -117,7 +133,7 @@ def scaled(move: Doubles) -> Doubles:
 
 def part_of(move: Doubles, share: float) -> Doubles:
     """A `scaled` homography over such a share of the time: the way, and small turns, grow with it."""
-    return np.asarray(np.eye(3) + share * (move - np.eye(3)))
+    return np.asarray(_STILL + share * (move - _STILL))
 
 
 def directed(plane: Doubles) -> Doubles:
@@ -126,67 +142,64 @@ def directed(plane: Doubles) -> Doubles:
 
 
 def aligned(
-    view: View, picture: Luma, share: float, move: Doubles, plane: Doubles, steps: int, *, steady: bool
+    view: View, older: tuple[Luma, float], start: tuple[Doubles, Doubles], steps: int, *, steady: bool
 ) -> Doubles:
-    """Align the plane with itself in an older picture; gives the `scaled` motion [3, 3] back over the whole time.
+    """Align the plane with itself in an older picture; gives the motion [3, 3] back over the whole time.
 
-    Begun from `move`; `picture` lies a `share` of the time back, and `plane` [3] is the plane's direction in the older frame. With
-    `steady`, only the camera's motion is looked for, else the plane may turn a little too.
+    `older`: the picture, and which share of the time it lies back. `start`: the motion to begin from, and the plane's direction
+    [3] in the frame that it leads back to. With `steady`, only the camera's motion is looked for, else the plane may turn too.
     """
-    move = scaled(move)
-    ways = _ways(move, directed(move.T @ plane))
-    if steady:
-        ways = ways[:6]
+    (picture, share), (move, plane) = older, start
+    left, sizes, right = np.linalg.svd(move)
+    move = move / sizes[1]
+    ways = _ways(move, left @ right, directed(move.T @ plane), steady)
     along = view.along(ways)
-    held = np.full(len(ways), _HELD)
-    held[6:] += _STEADY**-2.0
+    held = np.diag(_HELD[: len(ways)])
     for _ in range(steps):
-        off, weight = view.apart(picture, part_of(move, share))
+        off, weight = view.apart(picture, move if share == 1.0 else part_of(move, share))
         weight /= np.square(1.0 + np.square(off * np.float32(1.0 / _LOOSE)))
         weighted = along * weight
-        normal = (weighted @ along.T).astype(np.float64) * (share * share * _CERTAIN)
-        right = (weighted @ off).astype(np.float64) * (share * _CERTAIN)
-        np.fill_diagonal(normal, normal.diagonal() * 1.0001 + held)
-        move = move @ np.linalg.inv(np.eye(3) + np.tensordot(np.linalg.solve(normal, right), ways, 1))
-    return scaled(move)
+        normal = held + (weighted @ along.T) * (share * share * _CERTAIN)
+        step = np.linalg.solve(normal, (weighted @ off) * (share * _CERTAIN))
+        small = (step @ ways).reshape(3, 3)
+        move = move - move @ (small - small @ small)
+        if np.abs(step).max() < _DONE:
+            break
+    return np.asarray(move)
 
 
-def plane_under(move: Doubles, plane: Doubles) -> Doubles:
-    """Direction [3] in the newer frame of a plane that moves by `move` and had the direction `plane` in the older one.
+def taken_apart(move: Doubles, plane: Doubles, rounds: int = _ROUNDS) -> tuple[Doubles, Doubles]:
+    """The turn [3, 3] of the camera in a `scaled` motion, and the plane's direction [3] in the newer frame.
 
-    From the motion, where it goes far enough to tell, drawn to what the older direction says.
+    The direction is told from the motion, where it goes far enough, and drawn to what `plane`, that in the older frame, says.
     """
     expected = directed(move.T @ plane)
     found = expected
-    way = (move - np.eye(3)) @ found
-    for _ in range(_DECOMPOSED):
+    way = (move - _STILL) @ found
+    turn = _STILL
+    for _ in range(rounds):
         left, _, right = np.linalg.svd(move - np.outer(way, found))
-        rest = move - left @ right
+        turn = left @ right
+        rest = move - turn
         way = rest @ found
         found = directed(rest.T @ way + _TRUSTED * expected)
-    return found
+    return turn, found
 
 
-_TURNS = np.array(
-    [
-        [[0.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]],
-        [[0.0, 0.0, 1.0], [0.0, 0.0, 0.0], [-1.0, 0.0, 0.0]],
-        [[0.0, -1.0, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 0.0]],
-    ]
-)
-
-
-def _ways(move: Doubles, plane: Doubles) -> Doubles:
-    """Small motions [8, 3, 3] of the newer picture.
-
-    Three turns of the camera, three ways that it goes, and what a turn of the plane changes.
-    """
-    aside = directed(np.cross(plane, [0.0, 0.0, 1.0]) + [1e-9, 0.0, 0.0])
-    sideways = aside, np.cross(plane, aside)
-    left, _, right = np.linalg.svd(move)
-    gone = np.linalg.solve(move, (move - left @ right) @ plane)
-    ways = [*_TURNS, *(np.outer(one, plane) for one in np.eye(3)), *(np.outer(-gone, one) for one in sideways)]
-    return np.array(ways)
+def _ways(move: Doubles, turn: Doubles, plane: Doubles, steady: bool) -> Doubles:
+    """Small motions [6 or 8, 9] of the newer picture: three turns of the camera, three ways that it goes, and, unless `steady`,
+    what two turns of the plane change."""
+    ways = np.zeros((6 if steady else 8, 3, 3))
+    ways[:3] = _TURNS
+    ways[3, 0] = ways[4, 1] = ways[5, 2] = plane
+    if not steady:
+        gone = -np.linalg.solve(move, (move - turn) @ plane)
+        right, down, ahead = plane.tolist()
+        flat = float(np.hypot(right, down)) + 1e-9
+        aside = (down / flat, -right / flat, 0.0)
+        ways[6] = gone[:, None] * aside
+        ways[7] = gone[:, None] * (-ahead * aside[1], ahead * aside[0], right * aside[1] - down * aside[0])
+    return ways.reshape(-1, 9)
 
 
 def rolled(angle: float) -> Doubles:

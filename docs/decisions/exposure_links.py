@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from benchmarks.dark import measured_exposure
-from fieldscore import analyse, exposure_trace, links
+from fieldscore import exposure_trace, gather, links
 
 
 class FromRest(links.Linker):
@@ -89,7 +89,7 @@ def main() -> None:
         one for one in Path(sys.argv[1]).glob("*.*") if one.suffix in (".mp4", ".avi") and "-twin" not in one.stem
     )
     for name, linker, other, spread in WAYS:
-        analyse.Linker = linker  # type: ignore[misc, assignment]
+        gather.Linker = linker  # type: ignore[misc, assignment]
         links._OTHER_SURFACE, exposure_trace._FLOOR_SPREAD = other, spread
         within, pulls = np.array([measured_exposure(clip) for clip in clips]).T
         print(
