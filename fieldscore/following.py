@@ -4,7 +4,7 @@ Each square is followed by itself, coarse to fine (Lucas and Kanade, "An Iterati
 OpenCV's `calcOpticalFlowPyrLK`). Near ground moves far meanwhile; where it is striped, by a stripe or more, and the nearest
 stripe passes for the right one. So motion is first found from the newer picture back to the last one between, of large squares
 and from their share of the motion before, drawn out to all of the time, and found again from there; being near by then, at
-full size alone (docs/decisions/exposure_links.py).
+full size alone (docs/decisions/exposure_links.py). Where the ground's plane says how it moved (ground.py), it is begun from that.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ _NORMAL_OVER = 13  # samples over which brightness and contrast are taken out be
 _NORMAL_NOISE = 9.0  # squared codes: patches without structure stay flat
 _NORMAL_CODES = 40.0  # codes that one local standard deviation becomes
 _NORMAL_MEAN = 128.0  # code of the local mean
+_ONE_MAP: Any = None  # right and down are in one map
 SQUARE = 5  # samples along the side of a square whose motion is told: a quarter of a tile's
 _WINDOW = 8  # samples along the side of what is looked at for it, a little of what is around it, too; eights are fast
 _LARGE, _LARGE_WINDOW = 10, 10  # samples, the same of the squares that are followed to the picture between, about
@@ -51,24 +52,31 @@ class Motion:
 
         Pictures are whole squares high and wide.
         """
-        middles = _middles(*after.shape, SQUARE)
+        squares = middles(*after.shape, SQUARE)
         start = self._last
-        if start is None or start.shape != middles.shape:
-            start = np.zeros_like(middles)
+        if start is None or start.shape != squares.shape:
+            start = np.zeros_like(squares)
         if between is None:
-            self._last = _followed(after, before, middles, start, _WINDOW, _COARSEST, _STEPS)
+            self._last = _followed(after, before, squares, start, _WINDOW, _COARSEST, _STEPS)
             return self._last
         picture, share = between
-        large = _middles(*after.shape, _LARGE)
+        large = middles(*after.shape, _LARGE)
         begun = area_means(start, (large.shape[1], large.shape[0])) * share
         begun = _followed(after, picture, large, begun, _LARGE_WINDOW, _COARSEST, _STEPS) / share
-        start = each_sample(begun, (middles.shape[1], middles.shape[0]))
-        self._last = _followed(after, before, middles, start, _WINDOW, 0, _NEAR_STEPS)
+        start = each_sample(begun, (squares.shape[1], squares.shape[0]))
+        self._last = _followed(after, before, squares, start, _WINDOW, 0, _NEAR_STEPS)
+        return self._last
+
+    def back_from(self, start: Floats, before: Luma, after: Luma) -> Floats:
+        """The same, begun from what is known of it already: motion [height, width, 2] of each sample."""
+        squares = middles(*after.shape, SQUARE)
+        begun = area_means(start, (squares.shape[1], squares.shape[0]))
+        self._last = _followed(after, before, squares, begun, _WINDOW, 0, _NEAR_STEPS)
         return self._last
 
 
 @lru_cache(maxsize=8)
-def _middles(height: int, width: int, square: int) -> Floats:
+def middles(height: int, width: int, square: int) -> Floats:
     """Middles [rows, columns, 2], right and down, of squares of a picture, in samples; larger ones where a rest would be left."""
     x, y = (
         (np.arange(max(1, size // square)) + 0.5) * (size / max(1, size // square)) - 0.5 for size in (width, height)
@@ -119,3 +127,32 @@ def normal_codes(normal: Floats) -> Luma:
     """A normalised picture in codes, 128 the local mean, as motion is found on it."""
     # rounded; what lies beyond the codes stays at their ends
     return np.asarray(cv2.add(normal, np.array(_NORMAL_MEAN - 0.5), dtype=cv2.CV_8U), dtype=np.uint8)
+
+
+def looked(before: Luma, was: Floats) -> Luma:
+    """An older picture as it would look now, if its samples were at `was` [height, width, 2], right and down."""
+    older = cv2.remap(before, was, _ONE_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(older, dtype=np.uint8)
+
+
+def on_the_way(between: Between | None, was: Floats) -> Luma | None:
+    """The picture between as it would look now if all had gone straight from where it was; None without one."""
+    if between is None:
+        return None
+    back = float(between[1])
+    there = cv2.addWeighted(was, back, sample_places(*was.shape[:2]), 1.0 - back, 0.0)
+    return looked(between[0], np.asarray(there, dtype=np.float32))
+
+
+def under(before: Luma, move: npt.NDArray[np.float64]) -> Luma:
+    """An older picture as it would look now if all of it moved by a homography [3, 3]."""
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    older = cv2.warpPerspective(before, move, before.shape[::-1], flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(older, dtype=np.uint8)
+
+
+@lru_cache(maxsize=4)
+def sample_places(height: int, width: int) -> Floats:
+    """Place [height, width, 2] of each sample, right and down."""
+    x, y = np.meshgrid(np.arange(width, dtype=np.float32), np.arange(height, dtype=np.float32))
+    return np.stack([x, y], axis=-1)

@@ -29,8 +29,8 @@ _VEIL_RIDGE = 1e-3  # of the weight: keeps the fit defined where all patches are
 GLOW_SPREAD = (
     0.5  # strength of glow in units of white: a lens spreads 1 to 5 % of light that is 10 times white, or more
 )
-# Stops that a patch gains for each stop that it is lighter than those beside it: what comes nearer is less blurred, and what is
-# followed a little beside its place is mixed with its neighbours. It is 0.02 to 0.08 (docs/decisions/detail.py).
+# Share of its neighbours' light that a patch loses: what comes nearer is less blurred, and what is followed a little beside its
+# place is mixed with what lies there. It is 0.02 to 0.08 (docs/decisions/detail.py).
 DETAIL_SPREAD = 0.2
 _TELLS_GLOW = 1e-4  # stops: a glow that changes no patch by more says nothing
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
@@ -57,8 +57,8 @@ NO_EFFECT = Effect(0.0, 0.0, 0.0, 0.0)
 class Surfaces:
     """The same surfaces [patches] at two times: their linear light, `old` and `new`.
 
-    `detail`: by how much each is lighter than those beside it, in stops. `gained`: how much more glow of unit sources lies
-    on it now; None without a source. `shine`: the glow of unit sources over the whole picture now, as light.
+    `detail`: by how much each is lighter than those beside it, in stops of a small change. `gained`: how much more glow of unit
+    sources lies on it now; None without a source. `shine`: the glow of unit sources over the whole picture now, as light.
     """
 
     old: Doubles

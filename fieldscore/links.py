@@ -1,12 +1,14 @@
 """Links between frames that see the same surfaces a tenth of a second apart: by how much their light changed, and why.
 
-Motion of small squares is found on locally normalised pictures (following.py), so that auto exposure does not pass for
-movement: over the last frame or two first, since near ground moves far in a tenth of a second, and what it says must hold
-for the frame between, too. Patches that look as much alike where the ground's plane has them (ground.py) are taken
-from there. The older picture is brought onto the newer one, patches that still look different are left out, and those neither
-clipped nor crushed are compared in linear light under the named curve. Where all surfaces brighten by one factor, the exposure
-changed; what darker surfaces gain beyond that is veil, light that the lens spreads over the picture. After Bergmann, Wang and
-Cremers, "Online Photometric Calibration of Auto Exposure Video for Realtime Visual Odometry and SLAM", IEEE RA-L 2018.
+Motion of small squares is found on locally normalised pictures, so that auto exposure does not pass for movement. Near ground
+moves far in a tenth of a second, by a stripe or more where it is striped: so it is followed as one plane where it is one
+(ground.py), and other motion is found from there, or else first over the last frame or two, from a share of that of the link
+before, drawn out to all of the time. What it says must hold for the frame between, too, and patches that look alike where the
+ground's plane has them are taken from there. The older picture is brought onto the newer one, patches that still look different
+are left out, and those neither clipped nor crushed are compared in linear light under the named curve. Where all surfaces
+brighten by one factor, the exposure changed; what darker surfaces gain beyond that is veil, light that the lens spreads over
+the picture. After Bergmann, Wang and Cremers, "Online Photometric Calibration of Auto Exposure Video for Realtime Visual
+Odometry and SLAM", IEEE RA-L 2018.
 """
 
 from __future__ import annotations
@@ -21,10 +23,23 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.following import SQUARE, Between, Motion, each_sample, normal_codes, normalised, small
+from fieldscore.following import (
+    SQUARE,
+    Between,
+    Motion,
+    each_sample,
+    looked,
+    middles,
+    normal_codes,
+    normalised,
+    on_the_way,
+    sample_places,
+    small,
+    under,
+)
 from fieldscore.frame import BLOCKS_A_TILE, FLOW_A_BLOCK, LINK_EVERY_S, Frame, Luma, PictureArea
 from fieldscore.glow import gained, glow
-from fieldscore.ground import ground_places, sample_places
+from fieldscore.ground import GroundMotion, plane_of
 from fieldscore.link_fit import ExposureLink as ExposureLink
 from fieldscore.link_fit import Surfaces, fit
 from fieldscore.signs import is_blank, is_snow, patch_spread, spread
@@ -45,10 +60,11 @@ _PATCH = SQUARE  # samples along a patch's side
 _OTHER_SURFACE, _PLAIN = 0.8, 300.0
 _OTHER_BETWEEN = 0.6  # the same share for the frame between, which is nearer (docs/decisions/exposure_links.py)
 _BETWEEN_COUNTS = _OTHER_SURFACE / _OTHER_BETWEEN
-# Share of the patches with structure that must look alike: of 4852 links between sound pictures two had less, of those into or
-# out of a lost link more than half, and these were off by 0.25 stop (docs/decisions/lost_links.py).
-_LEAST_ALIKE = 0.35
+# Share of the patches with structure that must look alike: links between sound pictures have more but in the hardest turns, most
+# of those into or out of a lost link less, and these are off by a quarter of a stop (docs/decisions/lost_links.py).
+_LEAST_ALIKE = 0.3
 _FOLLOWED = 0.5  # patches that differ by less say how the ground moves (docs/decisions/far_links.py)
+_GROUND = 0.5  # patches below the horizon that differ by less under the ground's plane lie in it (docs/decisions/ground_plane.py)
 _INSIDE = 0.9  # share of a patch that must be picture in both frames
 _CLIPPED = 0.004  # share of a patch at the ceiling from which on its light is not known
 _CRUSHED = 0.1  # the same at the floor: what is cut off there lifts the mean of what is left
@@ -57,7 +73,8 @@ _ONE_MAP: Any = None  # right and down are in one map
 _NEAR_END_CODES = 8.0  # codes below the ceiling that count as clipped once pictures are averaged
 _LOW, _HIGH = 0.04, 0.85  # level fractions above the floor: below is noise, above the shoulder of many curves begins
 _BLACK = 0.002  # linear light taken for a patch that is black, a neighbour of one that is compared
-_MOST_DETAIL = 1.5  # stops lighter or darker than its neighbours that count
+_MOST_DARKER, _MOST_LIGHTER = 3.0, 1.5  # stops that a patch would change by if all of its light were its neighbours'
+_NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 _FEWEST = 20  # patches without which there is no link
 
 
@@ -65,7 +82,7 @@ _FEWEST = 20  # patches without which there is no link
 class _Key:
     row: int
     time_s: float
-    area: object
+    area: PictureArea
     picture: Floats
     normal: Luma
     structure: Floats
@@ -79,6 +96,7 @@ class Linker:
 
     def __init__(self) -> None:
         self._motion = Motion()
+        self._ground = GroundMotion()
         self._last: _Key | None = None
         self._part: tuple[PictureArea, Floats] | None = None
         self._between: deque[tuple[Frame, int]] = deque(maxlen=_MOST_BETWEEN)
@@ -104,7 +122,7 @@ class Linker:
                     self._between.append(self._end)
                 return
         if _no_scene(frame):
-            self._motion.forget()
+            self._forget()
             return
         key = _key(frame, row, self._picture_part(frame.area))
         if last is not None and last.area is frame.area:
@@ -112,11 +130,15 @@ class Linker:
             if link is not None:
                 self._links.append(link)
             elif frame.time_s - last.time_s < LONGEST_S:
-                self._motion.forget()  # it was wrong, and what begins from it would be
-                self._between.clear()
+                self._forget()  # it was wrong, and what begins from it would be
+                self._between.append((frame, row))  # if it shows the scene, what links the next must hold for it
                 return  # this frame shows nothing that can be followed; another may
         self._last, self._end = key, None
         self._between.clear()
+
+    def _forget(self) -> None:
+        self._motion.forget()
+        self._ground.forget()
 
     def _link_the_end(self) -> None:
         """Link the last frame of all, however soon it came after the one before, so that the trace ends with the flight.
@@ -182,33 +204,40 @@ class Linker:
         as a share of its structure.
         """
         between = self._picture_between(before, after)
-        motion = self._motion.back(before.normal, after.normal, between)
-        places = sample_places(*after.normal.shape)
-        was = places + each_sample(motion, (places.shape[1], places.shape[0]))
-        structure = _means(after.structure, size)
+        pictures = before.normal, after.normal, between
+        places, whole = sample_places(*after.normal.shape), after.normal.shape[1::-1]
+        structure = _means(after.structure, size) + _PLAIN
+        alone: list[tuple[Floats, Floats, Floats]] = []
 
-        def unlike(there: Floats) -> Floats:
-            """Difference [rows, columns] of each patch from where it is said to have been, as a share of its structure."""
-            apart = _apart(after.normal, before.normal, there, size)
-            if between is not None:
-                normal, back = between
-                midway = np.asarray(
-                    cv2.addWeighted(there, float(back), places, 1.0 - float(back), 0.0), dtype=np.float32
-                )
-                apart = np.maximum(apart, _BETWEEN_COUNTS * _apart(after.normal, normal, midway, size))
-            return np.asarray(apart / (structure + _PLAIN), dtype=np.float32)
+        def one_by_one() -> tuple[Floats, Floats, Floats]:
+            if not alone:
+                motion = self._motion.back(*pictures)
+                was = places + each_sample(motion, whole)
+                alone.append((was, motion, _unlike(pictures, was, on_the_way(between, was), structure)))
+            return alone[0]
 
-        found = unlike(was)
-        textured = structure > _PLAIN
-        ground = ground_places(motion, (found < _FOLLOWED) & textured, _PATCH)
+        def plane() -> Doubles | None:
+            _, motion, unlike = one_by_one()
+            return plane_of(motion, (unlike < _FOLLOWED) & (structure > 2.0 * _PLAIN), _PATCH)
+
+        over_s = after.time_s - before.time_s
+        ground = self._ground.back(pictures, self._picture_part(after.area), over_s, plane, _PATCH)
         if ground is None:
-            return was, motion, found
-        beneath = unlike(ground)
-        better = (beneath <= found) & textured  # a plain sky is no ground, and looks alike anywhere
-        there = cv2.resize(better.astype(np.uint8), places.shape[1::-1], interpolation=cv2.INTER_NEAREST)
-        cv2.copyTo(ground, there, was)
-        motion = np.asarray(_means(was, size) - _means(places, size), dtype=np.float32)
-        return was, motion, np.asarray(np.where(better, beneath, found), dtype=np.float32)
+            return one_by_one()
+        if ground.sure:
+            was = places + each_sample(
+                self._motion.back_from(ground.places - places, before.normal, after.normal), whole
+            )
+            unlike = _unlike(pictures, was, on_the_way(between, was), structure)
+        else:
+            was, _, unlike = one_by_one()
+        midway = None if between is None or ground.midway is None else under(between[0], ground.midway)
+        beneath = _unlike(pictures, ground.places, midway, structure)
+        lies = ground.below & ((beneath <= unlike) | (beneath < _GROUND))
+        there = cv2.resize(lies.astype(np.uint8), places.shape[1::-1], interpolation=cv2.INTER_NEAREST)
+        cv2.copyTo(ground.places, there, was)
+        motion = np.asarray(_means(was, size) - middles(*after.normal.shape, _PATCH), dtype=np.float32)
+        return was, motion, np.asarray(np.where(lies, beneath, unlike), dtype=np.float32)
 
     def _picture_between(self, before: _Key, after: _Key) -> Between | None:
         """A frame between, normalised, and the share of the time that it lies back from `after`; None without one."""
@@ -265,11 +294,22 @@ def _more(now: Floats | None, then: Floats | None, was: Floats, size: tuple[int,
     return np.maximum(shares[0], shares[-1]) if shares else np.zeros(size[::-1], dtype=np.float32)
 
 
-def _apart(after: Luma, before: Luma, was: Floats, size: tuple[int, int]) -> Floats:
-    """Mean squared difference [rows, columns] in codes of each patch from where it was in another picture."""
-    looked = cv2.remap(before, was, _ONE_MAP, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    apart = cv2.absdiff(after, looked).astype(np.float32)
-    return _means(apart * apart, size)
+def _unlike(pictures: tuple[Luma, Luma, Between | None], was: Floats, midway: Luma | None, structure: Floats) -> Floats:
+    """Difference [rows, columns] of each patch from where it is said to have been, as a share of its structure.
+
+    `pictures` are the older, the newer and the one between; `midway` is the one between as it should look now.
+    """
+    before, after, _ = pictures
+    apart = _apart(after, looked(before, was), structure)
+    if midway is not None:
+        apart = np.maximum(apart, _BETWEEN_COUNTS * _apart(after, midway, structure))
+    return np.asarray(apart / structure, dtype=np.float32)
+
+
+def _apart(after: Luma, older: Luma, structure: Floats) -> Floats:
+    """Mean squared difference [rows, columns] in codes of each patch from an older picture brought to it."""
+    apart = cv2.absdiff(after, older).astype(np.float32)
+    return _means(apart * apart, structure.shape[::-1])
 
 
 def _no_scene(frame: Frame) -> bool:
@@ -279,10 +319,17 @@ def _no_scene(frame: Frame) -> bool:
 
 
 def _detail(codes: Floats, area: PictureArea) -> Doubles:
-    """Stops by which each patch [rows, columns] is lighter than the mean of the four beside it, those included that are no use."""
-    levels = np.clip((codes.astype(np.float64) - area.floor) / area.code_range.span, 0.0, 1.0)
+    """Stops by which each patch [rows, columns] grows lighter for a share of the light beside it that it no longer mixes in.
+
+    What comes nearer is less blurred, and what is followed a little beside its place is mixed with its neighbours. That is so in
+    light: a dark patch beside a lighter one changes by more stops than that one (docs/decisions/detail.py).
+    """
+    levels = np.maximum((codes.astype(np.float64) - area.floor) / area.code_range.span, 0.0)
     light = np.maximum(to_linear(levels, area.criteria.transfer_curve), _BLACK)
-    return np.clip(cv2.Laplacian(np.log2(light), cv2.CV_64F) / -4.0, -_MOST_DETAIL, _MOST_DETAIL)
+    beyond = (
+        cv2.Laplacian(light, cv2.CV_64F) / -4.0
+    )  # over the mean of the four beside it, those included that are no use
+    return np.clip(_NATURAL * beyond / light, -_MOST_DARKER, _MOST_LIGHTER)
 
 
 def _key(frame: Frame, row: int, part: Floats) -> _Key:

@@ -173,21 +173,21 @@ def test_another_scene_breaks_the_chain() -> None:
 
 
 def test_a_picture_that_is_mostly_snow_links_to_nothing() -> None:
-    """Pictures of which a fifth is the scene, and the rest a smeared snow, are not linked: too little looks alike."""
+    """Pictures of which a tenth is the scene, and the rest a smeared snow, are not linked: too little looks alike."""
     rng = np.random.default_rng(6)
     place = texture(480, 1200, seed=5, low=60.0, high=160.0)
     area, linker = area_of(), Linker()
     for number in range(30):
         picture = place[:, 4 * number : 4 * number + 640] + rng.normal(size=(480, 640))
         if 11 <= number <= 19:
-            picture[96:] = 110.0 + 160.0 * cv2.GaussianBlur(rng.normal(size=(384, 640)), (0, 0), 4.0)
+            picture[48:] = 110.0 + 160.0 * cv2.GaussianBlur(rng.normal(size=(432, 640)), (0, 0), 4.0)
         linker.add(Frame(np.clip(np.rint(picture), 16, 235).astype(np.uint8), area, number / RATE))
     assert not [one for one in linker.results()[0] if 11 <= one.before <= 19 or 11 <= one.after <= 19]
 
 
-@pytest.mark.parametrize(("alike", "links"), [(0.3, 0), (0.4, 10)])
+@pytest.mark.parametrize(("alike", "links"), [(0.2, 0), (0.4, 10)])
 def test_pictures_that_are_mostly_unlike_are_not_linked(alike: float, links: int) -> None:
-    """Where less than a third of what has structure looks alike there is no link, however well that agrees; with more there is."""
+    """Where less than three tenths of what has structure looks alike there is no link, however well that agrees; with more there is."""
 
     class Torn(Linker):
         def _followed(self, *arguments: Any) -> Any:
@@ -252,7 +252,7 @@ def test_a_frame_of_something_else_leads_no_link_after_it_astray() -> None:
         seen = (other if number == 15 else place)[:, 5 * number : 5 * number + 640]
         linker.add(Frame(np.rint(16.0 + 219.0 * from_linear(seen, CURVE)).astype(np.uint8), area, number / RATE))
     found = linker.results()[0]
-    assert [(one.before, one.after) for one in found if one.before <= 15 <= one.after] == [(12, 16)]
+    assert [(one.before, one.after) for one in found if one.before <= 15 <= one.after] == [(12, 17)]
     assert max(abs(one.change) for one in found) < 0.03
 
 

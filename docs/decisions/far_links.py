@@ -3,8 +3,7 @@
 python docs/decisions/far_links.py DIR, where DIR holds flights written by `python -m benchmarks.dark DIR --seed 7`.
 Prints, for links over 0.1, 0.3, 0.5 and 1 s along motion put together from that of the links between and searched once more
 from there, the error of each (standard deviation over a flight, median flight) and that of the links of 0.1 s added up over
-the same time. Then, for each way to find the ground's plane, the rms error of the exposure trace within stretches of 5 s
-(median, mean and worst flight) and the mean error of lamp pull-downs.
+the same time. Surfaces are followed patch by patch here, without the plane of the ground.
 """
 
 from __future__ import annotations
@@ -19,7 +18,6 @@ from typing import Any
 import cv2
 import numpy as np
 
-from benchmarks.dark import measured_exposure
 from fieldscore import analyse, following, gather, ground, links
 from fieldscore.simulate import load_truth
 
@@ -41,11 +39,11 @@ class Far(links.Linker):
         return self._where, self._motion_of(self._where, size), self._unlike(before, after, size)
 
     def _motion_of(self, where: Any, size: Any) -> Any:
-        return links._means(where - ground.sample_places(*where.shape[:2]), size)
+        return links._means(where - following.sample_places(*where.shape[:2]), size)
 
     def _unlike(self, before: Any, after: Any, size: Any) -> Any:
         structure = links._means(after.structure, size) + links._PLAIN
-        return links._apart(after.normal, before.normal, self._where, size) / structure
+        return links._apart(after.normal, following.looked(before.normal, self._where), structure) / structure
 
     def _link(self, before: Any, after: Any, frame: Any) -> Any:
         self._where = None
@@ -57,8 +55,7 @@ class Far(links.Linker):
             self.kept.clear()
         size = after.normal.shape[1::-1]
         self.kept.append((before, after, following.each_sample(self._motion._last, size), near.change))
-        places = ground.sample_places(*after.normal.shape)
-        middles = following._middles(*after.normal.shape, following.SQUARE)
+        places = following.sample_places(*after.normal.shape)
         for tenths in OVER:
             run = self.kept[-tenths:]
             if len(run) < tenths or len(self.kept) % max(1, tenths // 2):
@@ -66,9 +63,7 @@ class Far(links.Linker):
             where = places + run[-1][2]
             for _, _, flow, _ in run[-2::-1]:
                 where = where + cv2.remap(flow, where, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-            begun = self._motion_of(where, (middles.shape[1], middles.shape[0]))
-            search = (middles, begun, following._WINDOW, 0, following._NEAR_STEPS)
-            again = following._followed(after.normal, run[0][0].normal, *search)
+            again = following.Motion().back_from(where - places, run[0][0].normal, after.normal)
             self._where = places + following.each_sample(again, size)
             link = super()._link(run[0][0], after, frame)
             self._where = None
@@ -86,7 +81,7 @@ def far_links(clip: Path) -> dict[int, tuple[float, float]]:
         made.append(Far())
         return made[-1]
 
-    with _set((gather, "Linker", make), (links, "ground_places", lambda *_: None)):
+    with _set((gather, "Linker", make), (ground.GroundMotion, "back", lambda *_: None)):
         timeline = analyse.measure_flight([clip]).timeline
     truth = load_truth(clip)
     inside = timeline.between(*truth.airtime_s)[: len(truth.time_s)]
@@ -110,20 +105,8 @@ def _set(*pairs: tuple[Any, str, Any]) -> Iterator[None]:
             setattr(module, name, value)
 
 
-WAYS: tuple[tuple[str, tuple[tuple[Any, str, Any], ...]], ...] = (
-    ("no ground", ((links, "ground_places", lambda *_: None),)),
-    ("as it is", ()),
-    ("plane to 0.6 sample", ((ground, "_NEAR", 0.6),)),
-    ("plane to 1.6 samples", ((ground, "_NEAR", 1.6),)),
-    ("asks 75 patches", ((ground, "_MOST", 75),)),
-    ("asks 300 patches", ((ground, "_MOST", 300),)),
-    ("followed to 0.3", ((links, "_FOLLOWED", 0.3),)),
-    ("followed to 0.8", ((links, "_FOLLOWED", 0.8),)),
-)
-
-
 def main() -> None:
-    """Print both tables."""
+    """Print the table."""
     warnings.simplefilter("ignore", RuntimeWarning)
     clips = sorted(
         one for one in Path(sys.argv[1]).glob("*.*") if one.suffix in (".mp4", ".avi") and "-twin" not in one.stem
@@ -138,14 +121,6 @@ def main() -> None:
             f"better on {better} of {len(errors)} flights",
             flush=True,
         )
-    for name, pairs in WAYS:
-        with _set(*pairs):
-            within, pulls = np.array([measured_exposure(clip) for clip in clips]).T
-        print(
-            f"{name:22}: within 5 s {np.median(within):.3f} {within.mean():.3f} stop, worst {within.max():.3f}; "
-            f"pull-down {np.nanmean(pulls):.3f} stop",
-            flush=True,
-        )
 
 
 if __name__ == "__main__":
@@ -154,8 +129,5 @@ if __name__ == "__main__":
 # Sets that there are no links between distant frames: over 0.3, 0.5 and 1 s a link along motion put together is off by 0.07, 0.13
 # and 0.25 stop where the short ones added up are off by 0.05, 0.06 and 0.07, and their errors go together (0.3 to 0.9), so that
 # weighing both gains nothing. With the true motion of the simulated world instead, errors from frame to frame halve in fast
-# flight: surfaces are followed badly, one by one. Sets the plane of the ground instead (ground.py): 0.052 stop within 5 s on
-# the mean flight for 0.065, worst 0.088 for 0.119. Sets _NEAR to 1 sample (0.6 and 1.6: 0.053 and 0.055), _MOST to 150 patches (75
-# and 300: 0.055 and 0.051, at 0.1 ms less and more) and _FOLLOWED in links.py to 0.5 (0.3 and 0.8: 0.055 and 0.054).
-# A patch is taken for ground where it looks at least as much alike so (1.1 to 2 times as unlike allowed: no better), and has
-# structure: a plain sky toward the sun, fetched from where the ground's law says, reads as exposure (0.13 stop for 0.07).
+# flight: surfaces are followed badly, one by one. Sets what a plane is told from in ground.py, where it is not known yet how it
+# moves: _NEAR to 1 sample, _MOST to 150 patches and _FOLLOWED in links.py to 0.5; ground_plane.py goes on from there.
