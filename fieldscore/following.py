@@ -67,11 +67,14 @@ class Motion:
         self._last = _followed(after, before, squares, start, _WINDOW, 0, _NEAR_STEPS)
         return self._last
 
-    def back_from(self, start: Floats, before: Luma, after: Luma) -> Floats:
-        """The same, begun from what is known of it already: motion [height, width, 2] of each sample."""
+    def back_from(self, start: Floats, before: Luma, after: Luma, which: npt.NDArray[np.bool_]) -> Floats:
+        """The same, begun from what is known of it already, motion [height, width, 2] of each sample; only `which` are followed."""
         squares = middles(*after.shape, SQUARE)
-        begun = area_means(start, (squares.shape[1], squares.shape[0]))
-        self._last = _followed(after, before, squares, begun, _WINDOW, 0, _NEAR_STEPS)
+        self._last = area_means(start, (squares.shape[1], squares.shape[0]))
+        if which.any():
+            here = squares[which][:, None]
+            begun = self._last[which][:, None]
+            self._last[which] = _followed(after, before, here, begun, _WINDOW, 0, _NEAR_STEPS)[:, 0]
         return self._last
 
 

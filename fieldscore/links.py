@@ -224,16 +224,16 @@ class Linker:
         ground = self._ground.back(pictures, self._picture_part(after.area), over_s, plane, _PATCH)
         if ground is None:
             return one_by_one()
+        midway = None if between is None or ground.midway is None else under(between[0], ground.midway)
+        beneath = _unlike(pictures, ground.places, midway, structure)
+        lies = ground.below & (beneath < _GROUND)
         if ground.sure:
-            was = places + each_sample(
-                self._motion.back_from(ground.places - places, before.normal, after.normal), whole
-            )
+            begun = ground.places - places
+            was = places + each_sample(self._motion.back_from(begun, before.normal, after.normal, ~lies), whole)
             unlike = _unlike(pictures, was, on_the_way(between, was), structure)
         else:
             was, _, unlike = one_by_one()
-        midway = None if between is None or ground.midway is None else under(between[0], ground.midway)
-        beneath = _unlike(pictures, ground.places, midway, structure)
-        lies = ground.below & ((beneath <= unlike) | (beneath < _GROUND))
+        lies |= ground.below & (beneath <= unlike)
         there = cv2.resize(lies.astype(np.uint8), places.shape[1::-1], interpolation=cv2.INTER_NEAREST)
         cv2.copyTo(ground.places, there, was)
         motion = np.asarray(_means(was, size) - middles(*after.normal.shape, _PATCH), dtype=np.float32)

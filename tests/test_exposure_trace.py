@@ -187,7 +187,7 @@ def test_a_picture_that_is_mostly_snow_links_to_nothing() -> None:
 
 @pytest.mark.parametrize(("alike", "links"), [(0.2, 0), (0.4, 10)])
 def test_pictures_that_are_mostly_unlike_are_not_linked(alike: float, links: int) -> None:
-    """Where less than three tenths of what has structure looks alike there is no link, however well that agrees; with more there is."""
+    """Where less than three tenths of what has structure look alike there is no link, however well these agree; else there is."""
 
     class Torn(Linker):
         def _followed(self, *arguments: Any) -> Any:

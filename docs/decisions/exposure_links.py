@@ -1,8 +1,9 @@
 """How are surfaces followed over a tenth of a second, and is it worth asking where the recording's black lies?
 
 python docs/decisions/exposure_links.py DIR, where DIR holds flights written by `python -m benchmarks.dark DIR --seed 7`.
-Surfaces are followed patch by patch here, without the plane of the ground (ground_plane.py). Prints, for each way, the rms error of the exposure trace within stretches of 5 s (median and mean flight, flights within
-0.15 stop) and the median error of lamp pull-downs.
+Surfaces are followed patch by patch here, without the plane of the ground (ground_plane.py). Prints, for each way, the rms error
+of the exposure trace within stretches of 5 s (median and mean flight, flights within 0.15 stop) and the median error of lamp
+pull-downs.
 """
 
 from __future__ import annotations

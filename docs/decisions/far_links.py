@@ -56,6 +56,7 @@ class Far(links.Linker):
         size = after.normal.shape[1::-1]
         self.kept.append((before, after, following.each_sample(self._motion._last, size), near.change))
         places = following.sample_places(*after.normal.shape)
+        every = np.ones(self._motion._last.shape[:2], dtype=np.bool_)
         for tenths in OVER:
             run = self.kept[-tenths:]
             if len(run) < tenths or len(self.kept) % max(1, tenths // 2):
@@ -63,7 +64,7 @@ class Far(links.Linker):
             where = places + run[-1][2]
             for _, _, flow, _ in run[-2::-1]:
                 where = where + cv2.remap(flow, where, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-            again = following.Motion().back_from(where - places, run[0][0].normal, after.normal)
+            again = following.Motion().back_from(where - places, run[0][0].normal, after.normal, every)
             self._where = places + following.each_sample(again, size)
             link = super()._link(run[0][0], after, frame)
             self._where = None
