@@ -74,7 +74,9 @@ def _check_alike(plan: Plan, cut: FlightRecord, whole: FlightRecord) -> None:
     assert len(others) > 20
     for name in others:
         assert np.array_equal(cut.timeline[name], whole.timeline[name], equal_nan=True), name
-    for name, most in (("exposure_stops", 0.01), ("noise_percent", 0.1), ("zone_readable_percent", 5.0)):
+    # a picture that slides as a whole leaves open whether the camera turns or goes sideways, and each part settles that by itself:
+    # what is not ground is then followed otherwise (simulated flights agree far better)
+    for name, most in (("exposure_stops", 0.04), ("noise_percent", 0.1), ("zone_readable_percent", 5.0)):
         apart = np.abs(cut.timeline[name] - whole.timeline[name])
         assert np.array_equal(np.isnan(cut.timeline[name]), np.isnan(whole.timeline[name])), name
         assert np.nanmax(apart, initial=0.0) <= most, name
@@ -94,7 +96,7 @@ def _check_alike(plan: Plan, cut: FlightRecord, whole: FlightRecord) -> None:
 def test_parts_are_as_one_pass(
     name: str, encoding: Encoding, tmp_path: Path, planes: list[npt.NDArray[np.uint8]]
 ) -> None:
-    """Rows, histograms, small pictures, places and losses of a cut flight are those of one pass; the exposure within 0.01 stop."""
+    """Rows, histograms, small pictures, places and losses of a cut flight are those of one pass; the exposure within 0.04 stop."""
     _check_alike(*_both(write_flight(tmp_path / name, planes=planes, encoding=encoding)))
 
 

@@ -3,8 +3,8 @@
 python docs/decisions/ground_plane.py DIR, where DIR holds flights written by `python -m benchmarks.dark DIR --seed 7`.
 Prints, for each flight, how far ground is off (samples; median over its patches, mean over links) as squares followed one by one
 have it, as the plane through what that follows well has it, and as the plane aligned by its looks has it, against the simulated
-camera's own motion over level ground. Then, for each way, the rms error of the exposure trace within stretches of 5 s (median, mean and worst
-flight) and the mean error of lamp pull-downs.
+camera's own motion over level ground. Then, for each way, the rms error of the exposure trace within stretches of 5 s (median,
+mean and worst flight) and the mean error of lamp pull-downs.
 """
 
 from __future__ import annotations
