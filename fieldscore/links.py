@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from array import array
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any
 
@@ -24,7 +24,6 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.following import (
-    SQUARE,
     Between,
     Motion,
     each_sample,
@@ -34,14 +33,14 @@ from fieldscore.following import (
     normalised,
     on_the_way,
     sample_places,
-    small,
     under,
 )
 from fieldscore.frame import BLOCKS_A_TILE, FLOW_A_BLOCK, LINK_EVERY_S, Frame, Luma, PictureArea
-from fieldscore.glow import gained, glow
+from fieldscore.glow import gained
 from fieldscore.ground import GroundMotion, plane_of
 from fieldscore.link_fit import ExposureLink as ExposureLink
 from fieldscore.link_fit import Surfaces, fit
+from fieldscore.link_key import PATCH, Key, key_of, means, picture_part
 from fieldscore.signs import is_blank, is_snow, patch_spread, spread
 from fieldscore.units import to_linear
 
@@ -54,7 +53,6 @@ _BETWEEN_S, _MOST_BETWEEN = (
     4,
 )  # s before a linked frame that motion is first found from; how many are kept to choose from
 LONGEST_S = 0.5  # s: over more, too little of the picture is still in view
-_PATCH = SQUARE  # samples along a patch's side
 # A patch is another surface where the normalised pictures differ by this share of their structure. Patches without
 # structure (squared codes) are let through: a sky looks the same wherever it is fetched from.
 _OTHER_SURFACE, _PLAIN = 0.8, 300.0
@@ -68,27 +66,12 @@ _GROUND = 0.5  # patches below the horizon that differ by less under the ground'
 _INSIDE = 0.9  # share of a patch that must be picture in both frames
 _CLIPPED = 0.004  # share of a patch at the ceiling from which on its light is not known
 _CRUSHED = 0.1  # the same at the floor: what is cut off there lifts the mean of what is left
-_ALL = 255.0  # code that marks a sample: its share of a mean is known to a 255th
 _ONE_MAP: Any = None  # right and down are in one map
-_NEAR_END_CODES = 8.0  # codes below the ceiling that count as clipped once pictures are averaged
 _LOW, _HIGH = 0.04, 0.85  # level fractions above the floor: below is noise, above the shoulder of many curves begins
 _BLACK = 0.002  # linear light taken for a patch that is black, a neighbour of one that is compared
 _MOST_DARKER, _MOST_LIGHTER = 3.0, 1.5  # stops that a patch would change by if all of its light were its neighbours'
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 _FEWEST = 20  # patches without which there is no link
-
-
-@dataclass(frozen=True)
-class _Key:
-    row: int
-    time_s: float
-    area: PictureArea
-    picture: Floats
-    normal: Luma
-    structure: Floats
-    clipped: Floats | None
-    crushed: Floats | None
-    glow: Floats | None
 
 
 class Linker:
@@ -97,7 +80,7 @@ class Linker:
     def __init__(self) -> None:
         self._motion = Motion()
         self._ground = GroundMotion()
-        self._last: _Key | None = None
+        self._last: Key | None = None
         self._part: tuple[PictureArea, Floats] | None = None
         self._between: deque[tuple[Frame, int]] = deque(maxlen=_MOST_BETWEEN)
         self._end: tuple[Frame, int] | None = None
@@ -124,7 +107,7 @@ class Linker:
         if _no_scene(frame):
             self._forget()
             return
-        key = _key(frame, row, self._picture_part(frame.area))
+        key = key_of(frame, row, self._picture_part(frame.area))
         if last is not None and last.area is frame.area:
             link = self._link(last, key, frame)
             if link is not None:
@@ -150,7 +133,7 @@ class Linker:
             if last is None or end is None or end[1] <= last.row or last.area is not end[0].area or _no_scene(end[0]):
                 continue
             self._motion.forget()  # was over a longer time
-            key = _key(*end, self._picture_part(end[0].area))
+            key = key_of(*end, self._picture_part(end[0].area))
             link = self._link(last, key, end[0])
             if link is not None:
                 self._links.append(link)
@@ -158,26 +141,26 @@ class Linker:
             self._end = None
         self._other_lines = None
 
-    def _link(self, before: _Key, after: _Key, frame: Frame) -> ExposureLink | None:
+    def _link(self, before: Key, after: Key, frame: Frame) -> ExposureLink | None:
         if not np.any(before.normal != after.normal):
             return ExposureLink(before.row, after.row, 0.0, 0.0, (1e6, 0.0, 1e6), 0.1)
         surfaces = self._surfaces(before, after, frame)
         return None if surfaces is None else fit(before.row, after.row, surfaces, frame.area.criteria.transfer_curve)
 
-    def _surfaces(self, before: _Key, after: _Key, frame: Frame) -> Surfaces | None:
+    def _surfaces(self, before: Key, after: Key, frame: Frame) -> Surfaces | None:
         """The light of the same surfaces before and after; None where too few can be followed and compared."""
         height, width = after.picture.shape
-        size = (width // _PATCH, height // _PATCH)
+        size = (width // PATCH, height // PATCH)
         was, motion, unlike = self._followed(before, after, size)
         ok = self._picture_part(frame.area)
-        told = (_means(after.structure, size) > _PLAIN) & (_means(ok, size) > _INSIDE)
+        told = (means(after.structure, size) > _PLAIN) & (means(ok, size) > _INSIDE)
         if np.count_nonzero(unlike[told] < _OTHER_SURFACE) < _LEAST_ALIKE * np.count_nonzero(told):
             return None  # another scene, or none: what still looks alike does so by chance
         seen = ok * _fetched(ok, was)  # what lies outside the picture was not seen, so it may be 0
-        cover = _means(seen, size)
+        cover = means(seen, size)
         share = np.maximum(cover, 1e-3)
-        old = _means(_fetched(before.picture, was) * seen, size) / share  # blurred a little: so is `detail` told
-        new = _means(after.picture * seen, size) / share
+        old = means(_fetched(before.picture, was) * seen, size) / share  # blurred a little: so is `detail` told
+        new = means(after.picture * seen, size) / share
         clipped = _more(after.clipped, before.clipped, was, size)
         crushed = _more(after.crushed, before.crushed, was, size)
         area = frame.area
@@ -187,17 +170,17 @@ class Linker:
         if np.count_nonzero(good) < _FEWEST:
             return None
         lit = before.glow is not None or after.glow is not None
-        glowing = gained(before.glow, after.glow, motion / np.float32(_PATCH)) if lit else None
+        glowing = gained(before.glow, after.glow, motion / np.float32(PATCH)) if lit else None
         curve = area.criteria.transfer_curve
         return Surfaces(
             old=to_linear(one[good], curve),
             new=to_linear(two[good], curve),
-            detail=_detail(_means(after.picture, size), area)[good],
+            detail=_detail(means(after.picture, size), area)[good],
             gained=None if glowing is None else glowing[good].astype(np.float64),
             shine=0.0 if after.glow is None else float(after.glow.mean()),
         )
 
-    def _followed(self, before: _Key, after: _Key, size: tuple[int, int]) -> tuple[Floats, Floats, Floats]:
+    def _followed(self, before: Key, after: Key, size: tuple[int, int]) -> tuple[Floats, Floats, Floats]:
         """Where each sample [height, width, 2] of the newer picture was, right and down, and how well that is known.
 
         With it the mean motion [rows, columns, 2] of each patch back to there, in samples, and how unlike it looks now,
@@ -206,7 +189,7 @@ class Linker:
         between = self._picture_between(before, after)
         pictures = before.normal, after.normal, between
         places, whole = sample_places(*after.normal.shape), after.normal.shape[1::-1]
-        structure = _means(after.structure, size) + _PLAIN
+        structure = means(after.structure, size) + _PLAIN
         alone: list[tuple[Floats, Floats, Floats]] = []
 
         def one_by_one() -> tuple[Floats, Floats, Floats]:
@@ -218,10 +201,10 @@ class Linker:
 
         def plane() -> Doubles | None:
             _, motion, unlike = one_by_one()
-            return plane_of(motion, (unlike < _FOLLOWED) & (structure > 2.0 * _PLAIN), _PATCH)
+            return plane_of(motion, (unlike < _FOLLOWED) & (structure > 2.0 * _PLAIN), PATCH)
 
         over_s = after.time_s - before.time_s
-        ground = self._ground.back(pictures, self._picture_part(after.area), over_s, plane, _PATCH)
+        ground = self._ground.back(pictures, self._picture_part(after.area), over_s, plane, PATCH)
         if ground is None:
             return one_by_one()
         midway = None if between is None or ground.midway is None else under(between[0], ground.midway)
@@ -236,10 +219,10 @@ class Linker:
         lies |= ground.below & (beneath <= unlike)
         there = cv2.resize(lies.astype(np.uint8), places.shape[1::-1], interpolation=cv2.INTER_NEAREST)
         cv2.copyTo(ground.places, there, was)
-        motion = np.asarray(_means(was, size) - middles(*after.normal.shape, _PATCH), dtype=np.float32)
+        motion = np.asarray(means(was, size) - middles(*after.normal.shape, PATCH), dtype=np.float32)
         return was, motion, np.asarray(np.where(lies, beneath, unlike), dtype=np.float32)
 
-    def _picture_between(self, before: _Key, after: _Key) -> Between | None:
+    def _picture_between(self, before: Key, after: Key) -> Between | None:
         """A frame between, normalised, and the share of the time that it lies back from `after`; None without one."""
         there = [
             one for one in self._between if one[0].area is after.area and before.time_s < one[0].time_s < after.time_s
@@ -254,7 +237,7 @@ class Linker:
     def _picture_part(self, area: PictureArea) -> Floats:
         """1 where the small picture is free of overlay, else 0; kept while the area is the same."""
         if self._part is None or self._part[0] is not area:
-            self._part = area, _picture_part(area)
+            self._part = area, picture_part(area)
         return self._part[1]
 
     def results(self) -> tuple[tuple[ExposureLink, ...], Doubles]:
@@ -290,7 +273,7 @@ def _fetched(picture: Floats, was: Floats) -> Floats:
 
 def _more(now: Floats | None, then: Floats | None, was: Floats, size: tuple[int, int]) -> Floats:
     """The larger share [rows, columns] of each patch that is marked now or then."""
-    shares = [_means(one, size) for one in (now, None if then is None else _fetched(then, was)) if one is not None]
+    shares = [means(one, size) for one in (now, None if then is None else _fetched(then, was)) if one is not None]
     return np.maximum(shares[0], shares[-1]) if shares else np.zeros(size[::-1], dtype=np.float32)
 
 
@@ -309,7 +292,7 @@ def _unlike(pictures: tuple[Luma, Luma, Between | None], was: Floats, midway: Lu
 def _apart(after: Luma, older: Luma, structure: Floats) -> Floats:
     """Mean squared difference [rows, columns] in codes of each patch from an older picture brought to it."""
     apart = cv2.absdiff(after, older).astype(np.float32)
-    return _means(apart * apart, structure.shape[::-1])
+    return means(apart * apart, structure.shape[::-1])
 
 
 def _no_scene(frame: Frame) -> bool:
@@ -332,40 +315,6 @@ def _detail(codes: Floats, area: PictureArea) -> Doubles:
     return np.clip(_NATURAL * beyond / light, -_MOST_DARKER, _MOST_LIGHTER)
 
 
-def _key(frame: Frame, row: int, part: Floats) -> _Key:
-    """The small pictures of a frame that is linked; `part` is 1 where they are picture."""
-    area = frame.area
-    larger = frame.reduced
-    darkest, brightest, _, _ = cv2.minMaxLoc(larger)
-    picture = frame.coarse
-    normal = normalised(picture)
-    ceiling, floor = area.ceiling - _NEAR_END_CODES, area.floor + area.criteria.clip_margin_codes
-    clipped, around = None, None
-    if brightest > ceiling:
-        clipped = _shares(cv2.threshold(larger, ceiling, _ALL, cv2.THRESH_BINARY)[1], area)
-        lines, columns = area.shape
-        sources = _means(clipped * part, (part.shape[1] // _PATCH, part.shape[0] // _PATCH))
-        around = glow(sources, columns / (lines * area.lines_a_row))
-    return _Key(
-        row=row,
-        time_s=frame.time_s,
-        area=area,
-        picture=picture,
-        normal=normal_codes(normal),
-        structure=np.asarray(normal * normal, dtype=np.float32),
-        clipped=clipped,
-        crushed=_shares(cv2.threshold(larger, floor, _ALL, cv2.THRESH_BINARY_INV)[1], area)
-        if darkest <= floor
-        else None,
-        glow=around,
-    )
-
-
-def _shares(marked: npt.NDArray[Any], area: PictureArea) -> Floats:
-    """Share, at the size that motion is found on, of a picture that is marked with `_ALL`, else 0."""
-    return np.asarray(small(marked, area) * np.float32(1.0 / _ALL), dtype=np.float32)
-
-
 @lru_cache(maxsize=4)
 def _code_light(floor: float, span: float, curve: str) -> Doubles:
     """Linear light [256] of the codes."""
@@ -382,15 +331,4 @@ def _brightness(frame: Frame) -> float:
     return float(np.log2(mean)) if mean > 0.0 else float("nan")
 
 
-def _picture_part(area: PictureArea) -> Floats:
-    """1 where the small picture is free of overlay, else 0."""
-    ok = area.block_ok.astype(np.float32)
-    rows, columns = (FLOW_A_BLOCK * size for size in ok.shape)
-    return np.asarray(cv2.resize(ok, (columns, rows), interpolation=cv2.INTER_NEAREST), dtype=np.float32)
-
-
-def _means(picture: Floats, size: tuple[int, int]) -> Floats:
-    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
-
-
-assert BLOCKS_A_TILE * FLOW_A_BLOCK % _PATCH == 0  # patches tile the picture
+assert BLOCKS_A_TILE * FLOW_A_BLOCK % PATCH == 0  # patches tile the picture

@@ -21,7 +21,7 @@ LAYERS = (
     {"record"},
     {"likeness", "warping", "moved"},
     {"video", "signs", "levels", "overlay", "motion", "following", "glow", "plane_fit", "link_fit"},
-    {"residual", "noise_left", "ground"},
+    {"residual", "noise_left", "ground", "link_key"},
     {"noise", "picture", "links", "places"},
     {"exposure_trace"},
     {"measures", "collect", "events", "flashes", "simulate", "hunting", "lamp_passes", "sun", "sequence"},

@@ -187,7 +187,7 @@ def test_beats_are_a_tenth_of_a_second_apart_and_measured(rate: float) -> None:
 @pytest.mark.parametrize("blank", [0, 3, 4, 5])
 def test_links_keep_step_with_beats(blank: int) -> None:
     """At 60 frames a second each frame that is linked has its motion measured, soon after a link that came late, too."""
-    times = _even(72, 60.0)
+    times = _even(54, 60.0)  # the scene begins anew after 0.9 s
     pictures = _flown(times, SLOW_PX)
     pictures[12 : 12 + blank] = [np.full_like(pictures[0], 16)] * blank
     shown = [_shown(picture, time_s) for picture, time_s in zip(pictures, times, strict=True)]
@@ -196,6 +196,6 @@ def test_links_keep_step_with_beats(blank: int) -> None:
         linker.add(frame)
         paced.append(frame.is_beat)
     links, _ = linker.results()
-    ends = [link.after for link in links if link.after < 71]
-    assert len(ends) >= 9
+    ends = [link.after for link in links if link.after < 53]
+    assert len(ends) >= 6
     assert all(paced[row] for row in ends if row > 24)

@@ -39,10 +39,10 @@ class Far(links.Linker):
         return self._where, self._motion_of(self._where, size), self._unlike(before, after, size)
 
     def _motion_of(self, where: Any, size: Any) -> Any:
-        return links._means(where - following.sample_places(*where.shape[:2]), size)
+        return links.means(where - following.sample_places(*where.shape[:2]), size)
 
     def _unlike(self, before: Any, after: Any, size: Any) -> Any:
-        structure = links._means(after.structure, size) + links._PLAIN
+        structure = links.means(after.structure, size) + links._PLAIN
         return links._apart(after.normal, following.looked(before.normal, self._where), structure) / structure
 
     def _link(self, before: Any, after: Any, frame: Any) -> Any:

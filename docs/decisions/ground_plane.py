@@ -55,10 +55,10 @@ def strays(clip: Path) -> Any:
             places = following.sample_places(*after.normal.shape)
             squares = motion.back(before.normal, after.normal, self._picture_between(before, after))
             alone = following.each_sample(squares, after.normal.shape[1::-1])
-            structure = links._means(after.structure, size) + links._PLAIN
+            structure = links.means(after.structure, size) + links._PLAIN
             pictures = before.normal, after.normal, None
             followed = links._unlike(pictures, places + alone, None, structure) < links._FOLLOWED
-            plane = ground.plane_of(links._means(alone, size), followed & (structure > 600.0), links._PATCH)
+            plane = ground.plane_of(links.means(alone, size), followed & (structure > 600.0), links.PATCH)
             through = cv2.perspectiveTransform(places.reshape(1, -1, 2), np.eye(3) if plane is None else plane)
             ways = (
                 places + alone,

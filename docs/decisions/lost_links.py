@@ -28,8 +28,8 @@ class Watched(links.Linker):
 
     def _followed(self, before: Any, after: Any, size: Any) -> Any:
         result = super()._followed(before, after, size)
-        told = (links._means(after.structure, size) > links._PLAIN) & (
-            links._means(links._picture_part(after.area), size) > links._INSIDE
+        told = (links.means(after.structure, size) > links._PLAIN) & (
+            links.means(links.picture_part(after.area), size) > links._INSIDE
         )
         self.share = float(np.mean(result[2][told] < links._OTHER_SURFACE)) if told.any() else 1.0
         return result
