@@ -16,10 +16,11 @@ from fieldscore import __version__
 from fieldscore.ahead import BATCH, Ahead
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
-from fieldscore.events import link_lost, spoilt
+from fieldscore.events import link_lost, runs, spoilt
 from fieldscore.exposure_trace import exposure_trace
 from fieldscore.frame import Frame, Luma, PictureArea, eight_bit
 from fieldscore.gather import Gathered, Part
+from fieldscore.links import LONGEST_S as LONGEST_LINK_S
 from fieldscore.measures import (
     COLUMNS,
     FRAME_COLUMNS,
@@ -227,10 +228,13 @@ def _record(plan: Plan, gathered: Gathered, sums: Sequence[str] | None = None) -
 def _of_the_whole(known: Timeline, table: dict[str, Doubles], gathered: Gathered) -> TileSeries:
     """Put what needs the whole flight into a table: the camera's own exposure, its veil, and readability by both.
 
-    `known`: what every frame says. Links to pictures that are not the camera's are left out.
+    `known`: what every frame says. Where pictures are not the camera's for so long that no link leads over them, links to these
+    are left out; shorter spells do little harm, and exposure may move meanwhile.
     """
     links, steps = gathered.links()
-    bad = spoilt(known)
+    bad = np.zeros(len(known), dtype=np.bool_)
+    for start, stop in runs(spoilt(known)):
+        bad[start:stop] = known.time_s[stop - 1] - known.time_s[start] >= LONGEST_LINK_S
     links = tuple(link for link in links if not (bad[link.before] or bad[link.after]))
     trace = exposure_trace(links, steps)
     for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):

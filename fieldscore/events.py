@@ -189,7 +189,9 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
 
 
 def exposure_speed(timeline: Timeline) -> Doubles:
-    """By how many stops a second the camera's exposure goes to another level, either way [n]; 0 where it is not known.
+    """By how many stops a second the camera's exposure goes to another level, either way [n]; 0 where nothing is known of it.
+
+    Where it is not known for a while it is taken to go straight from what it was to what it is after that.
 
     What swings there and back, as a hunting camera's does, goes nowhere.
     """

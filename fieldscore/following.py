@@ -29,7 +29,7 @@ _NORMAL_MEAN = 128.0  # code of the local mean
 _ONE_MAP: Any = None  # right and down are in one map
 SQUARE = 5  # samples along the side of a square whose motion is told: a quarter of a tile's
 _WINDOW = 8  # samples along the side of what is looked at for it, a little of what is around it, too; eights are fast
-_LARGE, _LARGE_WINDOW = 10, 10  # samples, the same of the squares that are followed to the picture between, about
+_LARGE, _LARGE_WINDOW = 10, 10  # samples, the same of the squares that are followed to the picture between
 _COARSEST = 2  # halvings of the picture that motion is first found on; more would leave 20 x 15 samples
 _STEPS, _NEAR_STEPS = 10, 8  # iterations at each size, and from a motion that is near already
 _SETTLED = 0.01  # samples: a square that moves by less in an iteration has been found
@@ -50,7 +50,7 @@ class Motion:
     def back(self, before: Luma, after: Luma, between: Between | None) -> Floats:
         """Motion [rows, columns, 2] of each square of `after` back to `before`, right and down, in samples.
 
-        Pictures are whole squares high and wide.
+        Pictures are whole squares high and wide, also of large ones.
         """
         squares = middles(*after.shape, SQUARE)
         start = self._last
@@ -80,11 +80,9 @@ class Motion:
 
 @lru_cache(maxsize=8)
 def middles(height: int, width: int, square: int) -> Floats:
-    """Middles [rows, columns, 2], right and down, of squares of a picture, in samples; larger ones where a rest would be left."""
-    x, y = (
-        (np.arange(max(1, size // square)) + 0.5) * (size / max(1, size // square)) - 0.5 for size in (width, height)
-    )
-    return np.asarray(np.stack(np.meshgrid(x, y), axis=-1), dtype=np.float32)
+    """Middles [rows, columns, 2], right and down, of the squares of a picture, in samples."""
+    x, y = np.meshgrid(np.arange(width // square), np.arange(height // square))
+    return np.asarray(np.stack([x, y], axis=-1) * square + (square - 1) / 2, dtype=np.float32)
 
 
 def _followed(  # noqa: PLR0913 - a search is all of these

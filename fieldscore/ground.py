@@ -143,7 +143,7 @@ class GroundMotion:
     def _move(self, back: int, over_s: float) -> tuple[Doubles, float]:
         """The motion [3, 3] of so many links ago, and what share of its time `over_s` is."""
         move, took_s = self._moves[-1 - back]
-        return move, over_s / took_s
+        return move, over_s / took_s if took_s > 0.0 else 1.0
 
     def _others(
         self, expected: Doubles, over_s: float, otherwise: Callable[[], Doubles | None], shape: tuple[int, ...]

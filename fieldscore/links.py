@@ -58,9 +58,13 @@ LONGEST_S = 0.5  # s: over more, too little of the picture is still in view
 _OTHER_SURFACE, _PLAIN = 0.8, 300.0
 _OTHER_BETWEEN = 0.6  # the same share for the frame between, which is nearer (docs/decisions/exposure_links.py)
 _BETWEEN_COUNTS = _OTHER_SURFACE / _OTHER_BETWEEN
-# Share of the patches with structure that must look alike: links between sound pictures have more but in the hardest turns, most
-# of those into or out of a lost link less, and these are off by a quarter of a stop (docs/decisions/lost_links.py).
+# Share of the patches with structure that must look alike. Links between sound pictures have more but in the hardest turns; most
+# into or out of a lost link have less, and are off by a quarter of a stop (docs/decisions/lost_links.py). By chance it may be a
+# third: a cut may pass, but a break in a hard turn would cost more.
 _LEAST_ALIKE = 0.3
+# The same where no frame between vouches for it, or one that is so near the newer one, as a share of the time, that it sees what
+# that sees, as after a link that failed: more than half look alike by chance then.
+_LEAST_ALONE, _VOUCHES = 0.65, 0.25
 _FOLLOWED = 0.5  # patches that differ by less say how the ground moves (docs/decisions/far_links.py)
 _GROUND = 0.5  # patches below the horizon that differ by less under the ground's plane lie in it (docs/decisions/ground_plane.py)
 _INSIDE = 0.9  # share of a patch that must be picture in both frames
@@ -69,7 +73,7 @@ _CRUSHED = 0.1  # the same at the floor: what is cut off there lifts the mean of
 _ONE_MAP: Any = None  # right and down are in one map
 _LOW, _HIGH = 0.04, 0.85  # level fractions above the floor: below is noise, above the shoulder of many curves begins
 _BLACK = 0.002  # linear light taken for a patch that is black, a neighbour of one that is compared
-_MOST_DARKER, _MOST_LIGHTER = 3.0, 1.5  # stops that a patch would change by if all of its light were its neighbours'
+_MOST_DARKER = 3.0  # stops that a patch would change by if all of its light were its neighbours'
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 _FEWEST = 20  # patches without which there is no link
 
@@ -104,8 +108,9 @@ class Linker:
                 if frame.is_paced or frame.is_midway:
                     self._between.append(self._end)
                 return
-        if _no_scene(frame):
+        if _no_scene(frame) or (last is not None and last.area is not frame.area):
             self._forget()
+        if _no_scene(frame):
             return
         key = key_of(frame, row, self._picture_part(frame.area))
         if last is not None and last.area is frame.area:
@@ -116,6 +121,8 @@ class Linker:
                 self._forget()  # it was wrong, and what begins from it would be
                 self._between.append((frame, row))  # if it shows the scene, what links the next must hold for it
                 return  # this frame shows nothing that can be followed; another may
+            else:
+                self._forget()
         self._last, self._end = key, None
         self._between.clear()
 
@@ -154,7 +161,9 @@ class Linker:
         was, motion, unlike = self._followed(before, after, size)
         ok = self._picture_part(frame.area)
         told = (means(after.structure, size) > _PLAIN) & (means(ok, size) > _INSIDE)
-        if np.count_nonzero(unlike[told] < _OTHER_SURFACE) < _LEAST_ALIKE * np.count_nonzero(told):
+        midway = self._frame_between(before, after)
+        least = _LEAST_ALIKE if midway is not None and midway[1] >= _VOUCHES else _LEAST_ALONE
+        if np.count_nonzero(unlike[told] < _OTHER_SURFACE) < least * np.count_nonzero(told):
             return None  # another scene, or none: what still looks alike does so by chance
         seen = ok * _fetched(ok, was)  # what lies outside the picture was not seen, so it may be 0
         cover = means(seen, size)
@@ -222,17 +231,21 @@ class Linker:
         motion = np.asarray(means(was, size) - middles(*after.normal.shape, PATCH), dtype=np.float32)
         return was, motion, np.asarray(np.where(lies, beneath, unlike), dtype=np.float32)
 
-    def _picture_between(self, before: Key, after: Key) -> Between | None:
-        """A frame between, normalised, and the share of the time that it lies back from `after`; None without one."""
+    def _frame_between(self, before: Key, after: Key) -> tuple[Frame, float] | None:
+        """A frame between, and the share of the time that it lies back from `after`; None without one."""
         there = [
-            one for one in self._between if one[0].area is after.area and before.time_s < one[0].time_s < after.time_s
+            one for one, _ in self._between if one.area is after.area and before.time_s < one.time_s < after.time_s
         ]
         if not there:
             return None
         # snow or a blank screen needs no look: no patch holds for it, and the next frame is linked instead
-        frame, _ = min(there, key=lambda one: abs(after.time_s - one[0].time_s - _BETWEEN_S))
-        back = (after.time_s - frame.time_s) / (after.time_s - before.time_s)
-        return normal_codes(normalised(frame.coarse)), np.float32(back)
+        frame = min(there, key=lambda one: abs(after.time_s - one.time_s - _BETWEEN_S))
+        return frame, (after.time_s - frame.time_s) / (after.time_s - before.time_s)
+
+    def _picture_between(self, before: Key, after: Key) -> Between | None:
+        """The same frame, normalised."""
+        found = self._frame_between(before, after)
+        return None if found is None else (normal_codes(normalised(found[0].coarse)), np.float32(found[1]))
 
     def _picture_part(self, area: PictureArea) -> Floats:
         """1 where the small picture is free of overlay, else 0; kept while the area is the same."""
@@ -312,7 +325,7 @@ def _detail(codes: Floats, area: PictureArea) -> Doubles:
     beyond = (
         cv2.Laplacian(light, cv2.CV_64F) / -4.0
     )  # over the mean of the four beside it, those included that are no use
-    return np.clip(_NATURAL * beyond / light, -_MOST_DARKER, _MOST_LIGHTER)
+    return np.maximum(_NATURAL * beyond / light, -_MOST_DARKER)
 
 
 @lru_cache(maxsize=4)

@@ -30,6 +30,7 @@ _STEADY = 0.3  # radians by which the plane's direction may turn against the cam
 _HELD = np.array([1e-3] * 6 + [_STEADY**-2.0] * 2)  # keeps steps defined of which nothing is seen, and the plane steady
 _TRUSTED, _ROUNDS = 0.02, 2  # way squared from which on a motion tells the plane's direction better; rounds to tell it
 _DONE = 3e-3  # radians, or of the distance to the plane: a fifth of a sample, after a step of which no more is taken
+_AHEAD = 1e-3  # of the distance along the line of sight: what lies nearer, or behind the camera, is not in its picture
 _STILL = np.eye(3)
 _TURNS = np.array(
     [
@@ -103,6 +104,8 @@ class View:
     def apart(self, picture: Luma, move: Doubles) -> tuple[Floats, Floats]:
         """Difference [n] in codes of each sample from where `move` [3, 3] has it in another picture, and its weight."""
         x, y, ahead = (self._to_samples @ move).astype(np.float32) @ self._across
+        seen = ahead > _AHEAD
+        ahead = np.where(seen, ahead, np.float32(1.0))
         x /= ahead
         y /= ahead
         looked = cv2.remap(picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).ravel()
@@ -110,6 +113,7 @@ class View:
         inside = (np.abs(x - (width - 1) / 2.0) <= (width - 1) / 2.0) & (
             np.abs(y - (height - 1) / 2.0) <= (height - 1) / 2.0
         )
+        inside &= seen
         return looked.astype(np.float32) - self.codes, self.weight * inside
 
     def unlike(self, picture: Luma, move: Doubles) -> float:

@@ -17,6 +17,7 @@ from fieldscore.criteria import Criteria
 from fieldscore.errors import ClipError, FieldscoreError
 from fieldscore.record import FlightRecord
 from fieldscore.sequence import chained
+from fieldscore.units import from_linear, to_linear
 from fieldscore.video import Encoding
 
 MJPEG = Encoding(codec="mjpeg", quality=3, pixel_format="yuvj420p", full_range=True)
@@ -184,8 +185,26 @@ def test_a_lost_link_has_no_exposure_and_leaves_that_after_it_as_it_was(tmp_path
     assert exposure[60:] == pytest.approx(np.full(30, exposure[36]), abs=0.05)
 
 
-def test_pictures_that_are_not_the_cameras_have_no_exposure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """What `spoilt` names is linked to nothing, though it may look like the scene."""
-    monkeypatch.setattr("fieldscore.analyse.spoilt", lambda timeline: (np.arange(len(timeline)) // 10) % 4 == 2)
+def test_what_is_not_the_cameras_for_long_has_no_exposure(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What `spoilt` names for half a second or more is linked to nothing, though it may look like the scene; less of it is."""
+    monkeypatch.setattr(
+        "fieldscore.analyse.spoilt",
+        lambda timeline: np.isin(np.arange(len(timeline)), [10, 11, 12, *range(25, 45)]),
+    )
     exposure = measure_flight([write_flight(tmp_path / "a.mp4", 60)]).timeline["exposure_stops"]
-    assert np.isnan(exposure[21:30]).all() and np.isfinite(exposure[:19]).all() and np.isfinite(exposure[33:]).all()
+    assert np.isnan(exposure[26:44]).all() and np.isfinite(exposure[:23]).all() and np.isfinite(exposure[48:]).all()
+
+
+def test_a_torn_picture_hides_no_change_of_exposure(tmp_path: Path) -> None:
+    """Exposure that moves by a stop while one picture in a few is torn is known to a quarter of a stop."""
+    rng = np.random.default_rng(5)
+    flown = [one.astype(np.float64) for one in pictures(90)]
+    true = np.clip((np.arange(90) - 40) / 10.0, 0.0, 1.0)
+    for number, picture in enumerate(flown):
+        picture[:] = 16.0 + 219.0 * from_linear(to_linear((picture - 16.0) / 219.0 * 0.5) * 2.0 ** true[number])
+        if number in (42, 45, 48):
+            for band in range(0, len(picture), 24):
+                picture[band : band + 24] = np.roll(picture[band : band + 24], rng.integers(20, 170), axis=1)
+    planes = [np.clip(np.rint(one), 16, 235).astype(np.uint8) for one in flown]
+    exposure = measure_flight([write_flight(tmp_path / "torn.mp4", planes=planes)]).timeline["exposure_stops"]
+    assert exposure[80] - exposure[30] == pytest.approx(1.0, abs=0.25)
