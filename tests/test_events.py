@@ -200,6 +200,12 @@ def test_a_slow_flight_that_hunts_still_flies(stops: float, period_s: float) -> 
     assert found_airtime(flown)[:2] == (pytest.approx(3.0, abs=0.15), pytest.approx(13.0, abs=0.15))
 
 
+def test_an_exposure_that_is_not_known_for_a_while_moves_no_faster() -> None:
+    """Where the link is lost and the exposure not known, it is taken to go on, and does not seem to drop to nothing and back."""
+    lost = timeline_of(300, (120, 180, {"exposure_stops": np.nan}), exposure_stops=1.5)
+    assert np.abs(exposure_speed(lost)).max() == pytest.approx(0.0, abs=1e-9)
+
+
 def test_the_speed_of_an_exposure_needs_times() -> None:
     """One row, or rows of one time, have no speed; it warns of nothing."""
     assert exposure_speed(timeline_of(1)).tolist() == [0.0]
