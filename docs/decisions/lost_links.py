@@ -70,9 +70,9 @@ def main() -> None:
 if __name__ == "__main__":
     main()
 
-# Sets _LEAST_ALIKE in links.py to 0.3: of 4852 links between sound pictures none had less as squares were followed one by one (2 under
-# 0.35), of 108 into, out of or within a lost link 62, which were off by 0.24 stop (rms). At 0.4 links in hard turns go, too, and the
-# fast flight of seed 7 is off by 0.12 stop within 5 s for 0.05; asked besides that a fifteenth looks very much alike, by 0.35. By
-# chance a third may look alike, so that a cut to another place may pass. With this, and without the links to pictures that
-# events.spoilt names for half a second or more, an analogue flight whose link is lost for 1.7 s keeps its exposure (0.1 stop
+# Sets _LEAST_ALIKE in links.py to 0.3: of 4852 links between sound pictures none had less as squares were followed one by one (2
+# under 0.35), of 108 into, out of or within a lost link 62, which were off by 0.24 stop (rms). At 0.4 links in hard turns go, too,
+# and the fast flight of seed 7 is off by 0.12 stop within 5 s for 0.05; asked besides that a fifteenth looks very much alike, by
+# 0.35. By chance a third may look alike, so that a cut to another place may pass. With this, and without the links to pictures
+# that events.spoilt names for half a second or more, an analogue flight whose link is lost for 1.7 s keeps its exposure (0.1 stop
 # within 5 s for 0.4).
