@@ -62,9 +62,6 @@ _BETWEEN_COUNTS = _OTHER_SURFACE / _OTHER_BETWEEN
 # into or out of a lost link have less, and are off by a quarter of a stop (docs/decisions/lost_links.py). By chance it may be a
 # third: a cut may pass, but a break in a hard turn would cost more.
 _LEAST_ALIKE = 0.3
-# The same where no frame between vouches for it, or one that is so near the newer one, as a share of the time, that it sees what
-# that sees, as after a link that failed: more than half look alike by chance then.
-_LEAST_ALONE, _VOUCHES = 0.65, 0.25
 _FOLLOWED = 0.5  # patches that differ by less say how the ground moves (docs/decisions/far_links.py)
 _GROUND = 0.5  # patches below the horizon that differ by less under the ground's plane lie in it (docs/decisions/ground_plane.py)
 _INSIDE = 0.9  # share of a patch that must be picture in both frames
@@ -161,9 +158,7 @@ class Linker:
         was, motion, unlike = self._followed(before, after, size)
         ok = self._picture_part(frame.area)
         told = (means(after.structure, size) > _PLAIN) & (means(ok, size) > _INSIDE)
-        midway = self._frame_between(before, after)
-        least = _LEAST_ALIKE if midway is not None and midway[1] >= _VOUCHES else _LEAST_ALONE
-        if np.count_nonzero(unlike[told] < _OTHER_SURFACE) < least * np.count_nonzero(told):
+        if np.count_nonzero(unlike[told] < _OTHER_SURFACE) < _LEAST_ALIKE * np.count_nonzero(told):
             return None  # another scene, or none: what still looks alike does so by chance
         seen = ok * _fetched(ok, was)  # what lies outside the picture was not seen, so it may be 0
         cover = means(seen, size)
@@ -231,8 +226,8 @@ class Linker:
         motion = np.asarray(means(was, size) - middles(*after.normal.shape, PATCH), dtype=np.float32)
         return was, motion, np.asarray(np.where(lies, beneath, unlike), dtype=np.float32)
 
-    def _frame_between(self, before: Key, after: Key) -> tuple[Frame, float] | None:
-        """A frame between, and the share of the time that it lies back from `after`; None without one."""
+    def _picture_between(self, before: Key, after: Key) -> Between | None:
+        """A frame between, normalised, and the share of the time that it lies back from `after`; None without one."""
         there = [
             one for one, _ in self._between if one.area is after.area and before.time_s < one.time_s < after.time_s
         ]
@@ -240,12 +235,8 @@ class Linker:
             return None
         # snow or a blank screen needs no look: no patch holds for it, and the next frame is linked instead
         frame = min(there, key=lambda one: abs(after.time_s - one.time_s - _BETWEEN_S))
-        return frame, (after.time_s - frame.time_s) / (after.time_s - before.time_s)
-
-    def _picture_between(self, before: Key, after: Key) -> Between | None:
-        """The same frame, normalised."""
-        found = self._frame_between(before, after)
-        return None if found is None else (normal_codes(normalised(found[0].coarse)), np.float32(found[1]))
+        back = (after.time_s - frame.time_s) / (after.time_s - before.time_s)
+        return normal_codes(normalised(frame.coarse)), np.float32(back)
 
     def _picture_part(self, area: PictureArea) -> Floats:
         """1 where the small picture is free of overlay, else 0; kept while the area is the same."""
