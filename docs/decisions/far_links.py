@@ -10,10 +10,9 @@ from __future__ import annotations
 
 import sys
 import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import cv2
 import numpy as np
@@ -82,7 +81,7 @@ def far_links(clip: Path) -> dict[int, tuple[float, float]]:
         made.append(Far())
         return made[-1]
 
-    with _set((gather, "Linker", make), (ground.GroundMotion, "back", lambda *_: None)):
+    with patch.object(gather, "Linker", make), patch.object(ground.GroundMotion, "back", lambda *_: None):
         timeline = analyse.measure_flight([clip]).timeline
     truth = load_truth(clip)
     inside = timeline.between(*truth.airtime_s)[: len(truth.time_s)]
@@ -92,18 +91,6 @@ def far_links(clip: Path) -> dict[int, tuple[float, float]]:
             true = truth.exposure_stops[after] - truth.exposure_stops[before]
             found.setdefault(tenths, []).append((change - true, added - true))
     return {tenths: tuple(np.std(errors, axis=0)) for tenths, errors in found.items() if len(errors) > 2}  # type: ignore[misc]
-
-
-@contextmanager
-def _set(*pairs: tuple[Any, str, Any]) -> Iterator[None]:
-    kept = [(module, name, getattr(module, name)) for module, name, _ in pairs]
-    for module, name, value in pairs:
-        setattr(module, name, value)
-    try:
-        yield
-    finally:
-        for module, name, value in kept:
-            setattr(module, name, value)
 
 
 def main() -> None:

@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import sys
 import warnings
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import cv2
 import numpy as np
@@ -75,21 +75,9 @@ def strays(clip: Path) -> Any:
         found_ground.append(back(self, *arguments))
         return found_ground[-1]
 
-    with _set((links.Linker, "_followed", watched), (ground.GroundMotion, "back", kept)):
+    with patch.object(links.Linker, "_followed", watched), patch.object(ground.GroundMotion, "back", kept):
         analyse.measure_flight([clip])
     return np.nanmean(np.array(found), axis=0) if found else np.full(3, np.nan)
-
-
-@contextmanager
-def _set(*pairs: tuple[Any, str, Any]) -> Iterator[None]:
-    kept = [(module, name, getattr(module, name)) for module, name, _ in pairs]
-    for module, name, value in pairs:
-        setattr(module, name, value)
-    try:
-        yield
-    finally:
-        for module, name, value in kept:
-            setattr(module, name, value)
 
 
 WAYS: tuple[tuple[str, tuple[tuple[Any, str, Any], ...]], ...] = (
@@ -127,7 +115,9 @@ def main() -> None:
             flush=True,
         )
     for name, pairs in WAYS:
-        with _set(*pairs):
+        with ExitStack() as stack:
+            for pair in pairs:
+                stack.enter_context(patch.object(*pair))
             within, pulls = np.array([measured_exposure(clip) for clip in clips]).T
         print(
             f"{name:20}: within 5 s {np.median(within):.3f} {within.mean():.3f} stop, worst {within.max():.3f}; "
