@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from fieldscore.criteria import Criteria
 from fieldscore.exposure_trace import exposure_trace
 from fieldscore.frame import Frame
-from fieldscore.link_fit import NO_EFFECT, ExposureLink, Surfaces, fit
+from fieldscore.link_fit import NO_EFFECT, Effect, ExposureLink, Surfaces, fit
 from fieldscore.links import Linker
 from fieldscore.units import from_linear, to_linear
 
@@ -57,6 +57,16 @@ def test_a_lamp_is_veil_and_not_exposure() -> None:
     trace = exposure_trace(links_of(np.zeros(301), veil), np.full(301, np.nan))
     assert np.ptp(trace.stops) < 0.02
     assert trace.veil.max() - np.median(trace.veil) == pytest.approx(0.0005, rel=0.25)
+
+
+def test_veil_that_grows_slowly_is_no_exposure_where_a_source_shines() -> None:
+    """With a source in view that is found to glow, a veil that grows over 6 s moves the exposure by less than 0.05 stop."""
+    veil = 0.01 * np.clip((np.arange(301) / RATE - 2.0) / 6.0, 0.0, 1.0)
+    found = [replace(one, precision=(5e3, 4e3, 5e3)) for one in links_of(np.zeros(301), veil)]
+    glows = Effect(change=0.0, veil=0.0, score=200.0, information=200.0)
+    shining = [replace(one, shine=0.1, glow=glows) for one in found]
+    without, with_source = (np.ptp(exposure_trace(one, np.full(301, np.nan)).stops) for one in (found, shining))
+    assert with_source < 0.05 < 0.2 < without
 
 
 def test_a_swift_change_keeps_its_shape() -> None:
