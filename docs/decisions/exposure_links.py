@@ -138,6 +138,8 @@ def main() -> None:
 if __name__ == "__main__":
     main()
 
+# Measured before the ground was aligned as one plane (ground_plane.py), which takes over most of what these follow; figures are
+# smaller since, and differences with them.
 # Sets the motion of following.py: squares of a patch's size, each followed by itself (0.045 stop within 5 s on the mean
 # flight; dense motion 0.051, at twice the time), begun from the link before. On rough ground in dim light whose nearest moves by
 # a third of the picture, squares stray by 1.6 samples where dense motion strayed by 6.0 (tests/test_ground.py).
