@@ -106,6 +106,15 @@ def strays(linker: Watched) -> float:
     return float(np.median(off))
 
 
+def test_squares_are_followed_though_the_nearest_move_by_a_third_of_the_picture(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Rough ground in dim light, the nearest by a third of the picture a link, strays by 2 samples at most, in much noise by 4."""
+    monkeypatch.setattr("fieldscore.links.GroundMotion.back", lambda *_: None)
+    assert strays(flown_low(1.0)) < 2.0
+    assert strays(flown_low(5.0)) < 4.0
+
+
 def test_noisy_ground_is_followed_by_its_plane(monkeypatch: pytest.MonkeyPatch) -> None:
     """Rough ground in dim light and noise is followed nearer, to two thirds at most, than where every patch goes by itself."""
     with_plane = strays(flown_low(5.0))

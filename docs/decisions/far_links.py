@@ -114,8 +114,9 @@ def main() -> None:
 if __name__ == "__main__":
     main()
 
-# Sets that there are no links between distant frames: over 0.3, 0.5 and 1 s a link along motion put together is off by 0.07, 0.13
-# and 0.25 stop where the short ones added up are off by 0.05, 0.06 and 0.07, and their errors go together (0.3 to 0.9), so that
-# weighing both gains nothing. With the true motion of the simulated world instead, errors from frame to frame halve in fast
-# flight: surfaces are followed badly, one by one. Sets what a plane is told from in ground.py, where it is not known yet how it
-# moves: _NEAR to 1 sample, _MOST to 150 patches and _FOLLOWED in links.py to 0.5; ground_plane.py goes on from there.
+# Sets that there are no links between distant frames: over 0.3, 0.5 and 1 s a link along motion put together is off by 0.05, 0.09
+# and 0.16 stop where the short ones added up are off by 0.04, 0.05 and 0.07, better on no flight, and their errors go together
+# (0.3 to 0.9), so that weighing both gains nothing. With the true motion of the simulated world instead, errors from frame to
+# frame halve in fast flight: surfaces are followed badly, one by one. Sets what a plane is told from in ground.py, where it is
+# not known yet how it moves: _NEAR to 1 sample, _MOST to 150 patches and _FOLLOWED in links.py to 0.5; ground_plane.py goes on
+# from there.
