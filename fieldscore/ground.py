@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from fieldscore.following import Between, middles, sample_places
 from fieldscore.frame import Luma
-from fieldscore.plane_fit import Grid, View, aligned, directed, grid, part_of, rolled, scaled, taken_apart, to_samples
+from fieldscore.plane_fit import Grid, View, aligned, directed, grid, part_of, rolled, scaled, taken_apart, to_places, to_samples
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -132,11 +132,10 @@ class GroundMotion:
             return None
         turn, self._plane = taken_apart(found.move, found.plane)
         self._moves.append((found.move, over_s))
-        samples = to_samples(shape)
         return Ground(
             _moved(shape, found.move, turn, self._plane),
             _below(self._plane, shape, patch),
-            None if back is None else samples @ part_of(found.move, back) @ np.linalg.inv(samples),
+            None if back is None else to_samples(shape) @ part_of(found.move, back) @ to_places(shape),
             found.unlike <= _LOOKS_ALIKE,
         )
 
@@ -153,8 +152,7 @@ class GroundMotion:
             yield scaled(expected @ np.linalg.inv(part_of(*self._move(1, over_s))) @ expected), self._plane
         one_by_one = otherwise()
         if one_by_one is not None:
-            samples = to_samples(shape)
-            move = scaled(np.linalg.inv(samples) @ one_by_one @ samples)
+            move = scaled(to_places(shape) @ one_by_one @ to_samples(shape))
             if self._moves:
                 yield move, self._plane
             else:  # a motion goes with two planes
@@ -177,8 +175,7 @@ def _half(picture: Luma) -> Luma:
 
 def _moved(shape: tuple[int, ...], move: Doubles, turn: Doubles, plane: Doubles) -> Floats:
     """Where `move` [3, 3] has each sample [height, width, 2] below the horizon of `plane` [3], and `turn` [3, 3] each other one."""
-    samples = to_samples(shape)
-    back = np.linalg.inv(samples)
+    samples, back = to_samples(shape), to_places(shape)
     places = sample_places(*shape[:2])
     was = cv2.perspectiveTransform(places, samples @ move @ back)
     right, down, ahead = (back.T @ plane).tolist()
@@ -193,7 +190,7 @@ def _moved(shape: tuple[int, ...], move: Doubles, turn: Doubles, plane: Doubles)
 
 def _below(plane: Doubles, shape: tuple[int, ...], patch: int) -> Mask:
     """Patches [rows, columns] below the horizon of a plane."""
-    right, down, ahead = np.linalg.inv(to_samples(shape)).T @ plane
+    right, down, ahead = to_places(shape).T @ plane
     here = middles(shape[0], shape[1], patch)
     return np.asarray(here[..., 0] * right + here[..., 1] * down + ahead > 0.0)
 
