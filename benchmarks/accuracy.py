@@ -1,7 +1,7 @@
 """Measure simulated flights of known truth and write the table of errors: python -m benchmarks.accuracy DIR [--seed N] [--write].
 
-The flights are written into DIR first, where they are not there yet (half a minute each). `--write` puts the table
-into docs/accuracy.md between its markers.
+The flights, and their twins with other noise, are written into DIR first, where they are not there yet (half a minute each).
+`--write` puts the table into docs/accuracy.md between its markers.
 """
 
 from __future__ import annotations
@@ -15,8 +15,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.stats import rankdata
 
-from benchmarks.flights import write
+from benchmarks.flights import cases, write
 from benchmarks.pages import put
+from benchmarks.twins import noise_left, twin_of
 from fieldscore import Criteria, measure_flight, score_flight
 from fieldscore.simulate import Truth, load_truth
 
@@ -26,7 +27,7 @@ EXPOSURE = ("level_percent", "clipped_percent", "crushed_percent")
 
 @dataclass(frozen=True)
 class Row:
-    """Errors of one flight."""
+    """Errors of one flight. Noise in % of white: the camera's, what is left in the recording (NaN without a twin), and measured."""
 
     name: str
     exposure: tuple[float, ...]
@@ -34,7 +35,8 @@ class Row:
     share_true: float
     share_measured: float
     agreement: float
-    noise_true: float
+    noise_camera: float
+    noise_left: float
     noise_measured: float
     airtime_s: float
     floor: str
@@ -48,7 +50,7 @@ def auc(figure: npt.NDArray[np.floating], positive: npt.NDArray[np.bool_]) -> fl
     return float((rankdata(figure)[positive].sum() - ones * (ones + 1) / 2) / (ones * nils))
 
 
-def compare(clip: Path, truth: Truth) -> Row:
+def compare(clip: Path, truth: Truth, twin: Path | None = None) -> Row:
     """Measure one clip and hold it against its truth."""
     criteria = Criteria()
     record = measure_flight([clip])
@@ -71,7 +73,8 @@ def compare(clip: Path, truth: Truth) -> Row:
     return Row(
         name=clip.name, exposure=exposure, auc=auc(k[known], seen),
         share_true=float(seen.mean()), share_measured=float(measured.mean()),
-        agreement=float((seen == measured).mean()), noise_true=float(np.nanmedian(noise)) / span,
+        agreement=float((seen == measured).mean()), noise_camera=float(np.nanmedian(noise)) / span,
+        noise_left=float("nan") if twin is None else noise_left(clip, twin, record)[0],
         noise_measured=float(np.nanmedian(timeline["noise_percent"][rows[linked]])), airtime_s=float(np.max(np.abs(air))),
         floor=f"{record.clip.floor_code:g}/{record.clip.ceiling_code:g} ({truth.floor_code:g}/{truth.ceiling_code:g})",
     )  # fmt: skip
@@ -79,13 +82,14 @@ def compare(clip: Path, truth: Truth) -> Row:
 
 def table(rows: list[Row]) -> str:
     """The rows as a Markdown table."""
-    head = ("flight | level | clipped | crushed | AUC | readable, true | readable, measured | tiles agreed | noise, true "
-            "| noise, measured | airtime ends | floor/ceiling (true)")  # fmt: skip
+    head = ("flight | level | clipped | crushed | AUC | readable, true | readable, measured | tiles agreed | camera's noise "
+            "| noise left | noise, measured | airtime ends | floor/ceiling (true)")  # fmt: skip
     lines = [f"| {head} |", "|" + "---|" * (head.count("|") + 1)]
     for row in rows:
         cells = [row.name, *(f"{value:.2f}" for value in row.exposure), "–" if np.isnan(row.auc) else f"{row.auc:.3f}",
                  *(f"{100 * value:.0f} %" for value in (row.share_true, row.share_measured, row.agreement)),
-                 f"{row.noise_true:.2f} %", f"{row.noise_measured:.2f} %", f"{row.airtime_s:.2f} s", row.floor]  # fmt: skip
+                 *(f"{one:.2f} %" for one in (row.noise_camera, row.noise_left, row.noise_measured)),
+                 f"{row.airtime_s:.2f} s", row.floor]  # fmt: skip
         lines.append("| " + " | ".join(cells) + " |")
     return "\n".join(lines)
 
@@ -99,8 +103,8 @@ def main() -> None:
     options = parser.parse_args()
     warnings.simplefilter("ignore", RuntimeWarning)
     rows = []
-    for clip in write(options.directory, options.seed):
-        rows.append(compare(clip, load_truth(clip)))
+    for case, clip in zip(cases(options.seed), write(options.directory, options.seed), strict=True):
+        rows.append(compare(clip, load_truth(clip), twin_of(case, clip)))
         print(table(rows[-1:]).splitlines()[-1], flush=True)
     text = table(rows)
     print(text)

@@ -19,19 +19,16 @@ from benchmarks import accuracy
 from benchmarks.accuracy import auc
 from benchmarks.dark_flights import write_dark
 from benchmarks.pages import DARK_END, DARK_START, put
+from benchmarks.twins import noise_left
 from fieldscore import Criteria, measure_flight, score_flight
-from fieldscore.analyse import look_at
-from fieldscore.frame import BLOCKS_A_TILE, Frame, PictureArea
 from fieldscore.lamp_passes import lamp_passes
 from fieldscore.record import FlightRecord
 from fieldscore.simulate import Truth, load_truth
 from fieldscore.timeline import Timeline
-from fieldscore.video import Flight
 
 PAGE = "dark-accuracy.md"
 FEWEST_OF_A_CLASS = 100  # tiles seen and tiles not seen without which a ROC curve says nothing
 OVER_S = 5.0  # exposure errors are judged over so long
-_MOST_HIDDEN = 0.02  # share of a tile at an end from which on its noise is not what the camera left
 
 
 @dataclass(frozen=True)
@@ -135,35 +132,6 @@ def pulldowns(timeline: Timeline, true: npt.NDArray[np.float64], inside: npt.NDA
     known = np.where(np.isfinite(timeline["exposure_stops"]), true, np.nan)
     there = lamp_passes(timeline.with_columns([(column, known)]), inside)
     return [a.pulldown_stops - b.pulldown_stops for a, b in zip(lamp_passes(timeline, inside), there, strict=True)]
-
-
-def noise_left(clip: Path, twin: Path, record: FlightRecord) -> tuple[float, float]:
-    """Noise really left in the recording (%), from its twin with another noise, and what was measured over the same frames."""
-    flight = Flight([clip])
-    look = look_at(flight, Criteria(), clip.stem)
-    area = look.area.for_fields() if look.interlaced else look.area
-    fields = (flight.clips[0].field_order or "top") if look.interlaced else None
-    found = []
-    frames = [Flight([path]).frames(fields=fields) if fields else Flight([path]).frames() for path in (clip, twin)]
-    times = []
-    for one, two in zip(*frames, strict=False):
-        a, b = (Frame(each.luma, area, each.time_s, bits=each.bits) for each in (one, two))
-        found.append(_tile_noise(a, b, area))
-        times.append(one.time_s)
-    rows = np.searchsorted(record.timeline.time_s, np.array(times) - 1e-3)
-    measured = record.timeline["noise_percent"][np.minimum(rows, len(record.timeline) - 1)]
-    flown = np.array(times) > 1.5
-    return float(np.nanmedian(np.array(found)[flown])), float(np.nanmedian(measured[flown]))
-
-
-def _tile_noise(one: Frame, two: Frame, area: PictureArea) -> float:
-    """Noise (% of white, a pixel) of the median tile that neither end hides, from two pictures that differ in noise alone."""
-    change = np.square(one.blocks - two.blocks) / 2.0
-    tiles = change.reshape(area.rows, BLOCKS_A_TILE, area.columns, BLOCKS_A_TILE).mean(axis=(1, 3)).ravel()
-    hidden = (one.tile_sums[:, 2] >= 0.2) | (one.tile_sums[:, 3] >= _MOST_HIDDEN) | ~area.tile_valid
-    covered = ~area.block_ok.reshape(area.rows, BLOCKS_A_TILE, area.columns, BLOCKS_A_TILE).all(axis=(1, 3)).ravel()
-    shown = tiles[~hidden & ~covered]
-    return float(100.0 * np.sqrt(np.median(shown) * area.block_pixels) / area.code_range.span) if shown.size else np.nan
 
 
 def _cast(timeline: Timeline, truth: Truth) -> tuple[float, float]:

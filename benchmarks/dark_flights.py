@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 from benchmarks.flights import Case
+from benchmarks.twins import twin_of
 from fieldscore.simulate import CameraModel, Chain, FlightPlan, LinkLoss, simulate
 from fieldscore.video import Encoding
 
@@ -71,9 +71,7 @@ def write_dark(directory: Path, seed: int = 0, duration_s: float = 10.0) -> Iter
     """Write every flight of a seed, and its twin with another noise, that is not there yet; gives both paths as they are done."""
     directory.mkdir(parents=True, exist_ok=True)
     for case in dark_cases(seed, duration_s):
-        path, twin = (directory / f"{case.name}{part}{case.suffix}" for part in ("", "-twin"))
+        path = directory / f"{case.name}{case.suffix}"
         if not path.exists():
             simulate(case.plan, case.camera, case.chain, path, tile_every=TILES_EVERY)
-        if not twin.exists():
-            simulate(replace(case.plan, noise_seed=1), case.camera, case.chain, twin, tile_every=1000)
-        yield path, twin
+        yield path, twin_of(case, path)

@@ -41,7 +41,7 @@ class PictureArea:
 
     `window` is (top, bottom, left, right) in pixels, half open. `overlay` is a mask of the window's shape, True
     where text covers the picture, or None. `floor` and `ceiling` are the lowest and highest code of the chain.
-    `lines_a_row` is 2 where the rows are one field's: every second line of the frame.
+    `lines_a_row` is 2 where the rows are one field's: every second line of the frame. `intra`: each picture is coded by itself.
     """
 
     window: tuple[int, int, int, int]
@@ -51,6 +51,7 @@ class PictureArea:
     ceiling: float
     criteria: Criteria = field(default_factory=Criteria)
     lines_a_row: int = 1
+    intra: bool = False
 
     @property
     def rows(self) -> int:

@@ -20,7 +20,19 @@ import numpy.typing as npt
 
 from fieldscore.following import Between, middles, sample_places
 from fieldscore.frame import Luma
-from fieldscore.plane_fit import Grid, View, aligned, directed, grid, part_of, rolled, scaled, taken_apart, to_places, to_samples
+from fieldscore.plane_fit import (
+    Grid,
+    View,
+    aligned,
+    directed,
+    grid,
+    part_of,
+    rolled,
+    scaled,
+    taken_apart,
+    to_places,
+    to_samples,
+)
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]

@@ -118,7 +118,7 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
         counts += last.counts
         between = _followed(last.between, between, counts)
         recent = (*last.recent[1 - RECENT :], now)
-    return NoiseCurve(frame.time_s, between, left_curve(recent), recent, counts)
+    return NoiseCurve(frame.time_s, between, left_curve(recent, intra=frame.area.intra), recent, counts)
 
 
 def _of_pair(frame: Frame) -> PairPools | None:

@@ -4,11 +4,12 @@ What a pair of frames leaves in a tile is noise, and two things that are not: mo
 short of bits takes from it, since it carries noise on from frame to frame. Both come and go from tile to tile and from pair to
 pair. So of each pool of like levels a low quartile of its tiles is taken, and of those a low quartile over the last pairs. Where
 the low end of a pool lies lower than that of noise would, it is the codec: then the middle over the pairs counts. Tiles so plain
-that motion can leave next to nothing in them have their median, and under such a codec with the noise that it carries on, which
-the mean of the two frames shows.
+that motion can leave next to nothing in them have their median with the noise that a codec carries on, which the mean of the two
+frames shows: a little of it always, for what it shows beyond may be the scene's, and all of it under such a codec. A codec that
+codes each picture by itself carries nothing on, but codes rough ground that moves otherwise in each.
 
 Noise changes little from one level to the next, so that each pool's figure is weighed against its neighbours'. Where no codec takes
-noise away, what is rough only ever reads too high, and hardly holds plain pools up.
+noise away, what is rough only ever reads too high, and hardly holds plain pools up, least where each picture is coded by itself.
 """
 
 from __future__ import annotations
@@ -46,9 +47,10 @@ _OVER_TIME = (25.0, 50.0)
 # where on that is counted in full (docs/decisions/carried_noise.py)
 _SOUND, _STARVED = -0.08, -0.15
 _FARTHEST = -0.5  # the same, of one pool: no more is counted, and that where a quarter of its tiles did not change
+_CARRIED = 0.25  # log of sigma: what any codec but one of single pictures may carry on (docs/decisions/plain_noise.py)
 _EXACT = 0.12  # log of sigma: how far a pool is off (docs/decisions/plain_noise.py)
-_ROUGH = 0.6  # the same where it may only be too high
-_DRIFT = 0.32  # log of sigma by which noise changes over a factor e of level, one sigma: with codecs and knees it goes either way
+_ROUGH, _ROUGH_INTRA = 0.6, 2.0  # the same where it may only be too high, and where each picture is coded by itself
+_DRIFT = 0.22  # log of sigma by which noise changes over a factor e of level, one sigma: with codecs and knees it goes either way
 _LEAST_APART = 0.1  # log of level: pools are taken to be as far apart as that
 _LEAST_LEVEL = 0.02  # of black to white
 _LEAST_VARIANCE = 1e-4  # squared codes: no less is told apart
@@ -130,11 +132,12 @@ def point(ordered: Doubles, percent: float) -> float:
     return float(ordered[low] + part * (ordered[high] - ordered[low]))
 
 
-def left_curve(recent: Sequence[PairPools]) -> LeftCurve:
-    """The curve of the last pairs together, of which at least one has a pool."""
+def left_curve(recent: Sequence[PairPools], *, intra: bool = False) -> LeftCurve:
+    """The curve of the last pairs together, of which at least one has a pool; `intra`: each picture is coded by itself."""
     pairs = np.array(recent)  # [pairs, figures, pools]
     known = np.count_nonzero(np.isfinite(pairs), axis=0)
-    starved = _starved(pairs[:, 1], pairs[:, 6])
+    starved = 0.0 if intra else _starved(pairs[:, 1], pairs[:, 6])
+    carried, roughly = (0.0, _ROUGH_INTRA) if intra else (_CARRIED, _ROUGH)
     logs = np.sort(0.5 * np.log(np.maximum(pairs[:, 2:6], _LEAST_VARIANCE)), axis=0)  # what is not known comes last
     enough = min(_PAIRS, int(known[0].max()))
     pools = [pool for pool in range(POOLS) if known[0, pool] >= enough]
@@ -146,10 +149,11 @@ def left_curve(recent: Sequence[PairPools]) -> LeftCurve:
         is_plain = plain >= max(enough, _MOSTLY * rough)
         if is_plain:
             sound, poor = (point(logs[:plain, row, pool], 50.0) for row in (2, 3))
+            sound += min(max(poor - sound, 0.0), carried)
         else:
             sound, poor = (point(logs[:rough, row, pool], _OVER_TIME[row]) for row in (0, 1))
         values.append(sound + starved * (poor - sound))
-        low.append(_EXACT if is_plain else _ROUGH ** (1.0 - starved) * _EXACT**starved)
+        low.append(_EXACT if is_plain else roughly ** (1.0 - starved) * _EXACT**starved)
         levels.append(max(float(np.nansum(pairs[:, 0, pool])) / rough, _LEAST_LEVEL))
     return LeftCurve(np.array(levels), np.array(_weighed([math.log(one) for one in levels], values, low)))
 

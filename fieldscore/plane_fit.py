@@ -32,7 +32,9 @@ _STEADY = 0.3  # radians by which the plane's direction may turn against the cam
 _HELD = np.array([1e-3] * 6 + [_STEADY**-2.0] * 2)  # keeps steps defined of which nothing is seen, and the plane steady
 _TRUSTED, _ROUNDS = 0.02, 2  # way squared from which on a motion tells the plane's direction better; rounds to tell it
 _DONE = 3e-3  # radians, or of the distance to the plane: a fifth of a sample, after a step of which no more is taken
-_AHEAD = np.float32(1e-6)  # of the distance along the line of sight: what lies nearer, or behind the camera, falls out of its picture
+_AHEAD = np.float32(
+    1e-6
+)  # of the distance along the line of sight: what lies nearer, or behind the camera, leaves the picture
 _STILL = np.eye(3)
 _TURNS = np.array(
     [
@@ -140,9 +142,15 @@ def _loosely(off: Floats) -> Floats:
     return np.asarray(square / (square + np.float32(_LOOSE**2)))
 
 
+def _parted(matrix: Doubles) -> tuple[Doubles, Doubles]:
+    """Singular values [3, 1] and the turn [3, 3] nearest to a matrix; by OpenCV, several times as fast as NumPy on so few."""
+    sizes, left, right = cv2.SVDecomp(matrix)
+    return np.asarray(sizes, dtype=np.float64), np.asarray(left @ right, dtype=np.float64)
+
+
 def scaled(move: Doubles) -> Doubles:
     """A homography [3, 3] in the scale in which it is a turn and a way over a plane: its middle singular value is 1."""
-    move = move / cv2.SVDecomp(move)[0][1]
+    move = move / _parted(move)[0][1]
     return move if np.trace(move) > 0.0 else -move
 
 
@@ -165,9 +173,9 @@ def aligned(
     [3] in the frame that it leads back to. With `steady`, only the camera's motion is looked for, else the plane may turn too.
     """
     (picture, share), (move, plane) = older, start
-    sizes, left, right = cv2.SVDecomp(move)  # several times as fast as NumPy's on so few, as is solving
+    sizes, turn = _parted(move)
     move = move / sizes[1]
-    ways = _ways(move, left @ right, directed(move.T @ plane), steady)
+    ways = _ways(move, turn, directed(move.T @ plane), steady)
     along = view.along(ways)
     held = np.diag(_HELD[: len(ways)])
     for _ in range(steps):
@@ -198,8 +206,7 @@ def taken_apart(move: Doubles, plane: Doubles, rounds: int = _ROUNDS) -> tuple[D
     way = (move - _STILL) @ found
     turn = _STILL
     for _ in range(rounds):
-        _, left, right = cv2.SVDecomp(move - np.outer(way, found))
-        turn = left @ right
+        _, turn = _parted(move - np.outer(way, found))
         rest = move - turn
         way = rest @ found
         found = directed(rest.T @ way + _TRUSTED * expected)

@@ -12,7 +12,7 @@ import pytest
 from flight_material import HEIGHT, WIDTH, pictures, write_flight
 from frame_material import area_of
 
-from fieldscore.analyse import measure_flight
+from fieldscore.analyse import measure_flight, plan_flight
 from fieldscore.criteria import Criteria
 from fieldscore.errors import ClipError, FieldscoreError
 from fieldscore.record import FlightRecord
@@ -79,6 +79,15 @@ def test_facts_of_a_clip(tmp_path: Path) -> None:
     assert clip.duration_s == pytest.approx(40 / 30, abs=1e-3)
     assert (clip.code_range, clip.floor_code, clip.ceiling_code) == ("narrow", 64.0, 940.0)
     assert clip.problems == ()
+
+
+@pytest.mark.parametrize(("encoding", "intra"), [(MJPEG, True), (Encoding(crf=18), False)])
+def test_noise_knows_whether_pictures_are_coded_by_themselves(tmp_path: Path, encoding: Encoding, intra: bool) -> None:
+    """JPEG codes each picture by itself, H.264 does not: the area says so, for fields, too."""
+    path = write_flight(tmp_path / "a.mov", 5, encoding)
+    area = plan_flight([path]).area()
+    assert area.intra is intra
+    assert area.for_fields().intra is intra
 
 
 def test_provenance_says_where_the_rows_came_from(tmp_path: Path) -> None:

@@ -61,6 +61,37 @@ def test_rough_ground_does_not_hold_plain_ground_up() -> None:
     assert 1.0 < found[1] < 2.0
 
 
+def _alone(whole: float, *, intra: bool) -> float:
+    """Variance of plain ground whose noise is 1 between frames and `whole` with what is carried on."""
+    pair = pair_pools(_tiles(DARK, _noise(1.0, 1), 0.5, whole * 0.97))  # the middle of a chi-square
+    return float(left_curve([pair] * 8, intra=intra).codes_at(np.array([DARK]))[0]) ** 2
+
+
+def test_what_a_codec_carries_on_counts_up_to_a_quarter() -> None:
+    """With a fifth more variance that is carried on, plain ground has it; with four times as much, a scene's detail, a quarter in log of sigma."""
+    assert _alone(1.2, intra=False) == pytest.approx(1.2, rel=0.03)
+    assert _alone(4.0, intra=False) == pytest.approx(np.exp(0.5), rel=0.05)
+    assert _alone(0.5, intra=False) == pytest.approx(1.0, rel=0.05)
+
+
+def test_a_codec_of_single_pictures_carries_nothing_on() -> None:
+    """Where each picture is coded by itself, noise is what changes, and tiles that did not change starve nothing."""
+    assert _alone(1.2, intra=True) == pytest.approx(1.0, rel=0.05)
+    kept = pair_pools(_tiles(DARK, np.where(np.arange(MANY) % 5 < 1, 0.0, _noise(1.0, 1)), 0.5, 3.0))
+    inter, intra = (
+        float(left_curve([kept] * 8, intra=one).codes_at(np.array([DARK]))[0]) ** 2 for one in (False, True)
+    )
+    assert intra < 1.0 < 2.5 < inter
+
+
+def test_rough_ground_of_single_pictures_hardly_counts() -> None:
+    """Where each picture is coded by itself, rough ground of four times the variance is nearer to plain ground."""
+    pair = _pair(_tiles(DARK, _noise(1.0, 1), 0.5), _tiles(BRIGHT, _noise(4.0, 2), 300.0))
+    inter, intra = (left_curve([pair] * 8, intra=one).codes_at(np.array([DARK, BRIGHT])) ** 2 for one in (False, True))
+    assert intra[1] - 1.0 < 0.5 * (inter[1] - 1.0)
+    assert intra[0] == pytest.approx(1.0, rel=0.06)
+
+
 def test_rough_ground_of_less_noise_is_believed() -> None:
     """Rough ground that reads a third of the variance of plain ground does so within 30 %: nothing makes it read too low."""
     found = _variances(_pair(_tiles(DARK, _noise(1.0, 1), 0.5), _tiles(BRIGHT, _noise(0.33, 2), 300.0)))

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.dark import noise_left
 from benchmarks.dark_flights import write_dark
+from benchmarks.twins import noise_left
 from fieldscore import measure_flight
 from fieldscore import noise_left as pools
 

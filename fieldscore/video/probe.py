@@ -202,6 +202,7 @@ def _facts(opened: Opened, lengths: Lengths, picture: Picture, bits: int, given:
         path=path,
         container=opened.format,
         codec=opened.codec.codec.name,
+        intra=opened.codec.codec.intra_only,
         pixel_format=frame.format.name,
         width=width,
         height=height,
