@@ -68,7 +68,7 @@ def _alone(whole: float, *, intra: bool) -> float:
 
 
 def test_what_a_codec_carries_on_counts_up_to_a_quarter() -> None:
-    """With a fifth more variance that is carried on, plain ground has it; with four times as much, a scene's detail, a quarter in log of sigma."""
+    """A fifth more variance that is carried on counts; of four times as much, a scene's detail, a quarter in log of sigma."""
     assert _alone(1.2, intra=False) == pytest.approx(1.2, rel=0.03)
     assert _alone(4.0, intra=False) == pytest.approx(np.exp(0.5), rel=0.05)
     assert _alone(0.5, intra=False) == pytest.approx(1.0, rel=0.05)
