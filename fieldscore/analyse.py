@@ -43,7 +43,7 @@ LONGEST_S = 7 * DAY_S  # no flight is longer, and what is computed second by sec
 _SMALL_PIXELS = 1920 * 1088  # 3 MB a picture: eight of them wait at most
 NEAR_S = 0.25  # s before a part's first row: slow measures of frames there may be held to it
 # Decoding threads of a part, however many workers there are: pictures that are damaged come out otherwise with other threads.
-PART_THREADS = 2
+PART_THREADS = 3
 PROGRESS_EVERY = 32  # frames between two calls of `progress`
 _HASH_CHUNK = 1 << 20
 _NOTHING = "{}: no picture could be decoded; try playing the clip, and copy it again from the card"

@@ -12,7 +12,8 @@ from fieldscore.timeline import Timeline
 Doubles = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-_SMOOTH_S = 0.2  # a lamp behind a post for a frame or two is still in view
+_SMOOTH_S = 0.2  # exposure and veil are means over so long
+_SEEN_S = 0.4  # a lamp behind a post, or not told from what is around it, for two looks of four is still in view
 _LEAST_RADIUS_PERCENT = 0.6  # of the picture's height: a smaller lamp moves no exposure
 _PROMINENT = 0.4  # share of a lamp's largest radius by which it must stand above what is in view before and after
 _BEFORE_S = 0.3  # the exposure before a pass is its mean over so long
@@ -112,10 +113,10 @@ def while_seen(timeline: Timeline, seen: Mask, zone_criterion_percent: float) ->
 
 def _smooth_columns(timeline: Timeline, inside: Mask) -> tuple[Doubles, Doubles, Doubles]:
     """Largest lamp's radius (0 without one), exposure and veil [n], each as a running median or mean."""
-    width = max(1, round(_SMOOTH_S / timeline.interval_s)) | 1
+    over, seen = (max(1, round(one / timeline.interval_s)) | 1 for one in (_SMOOTH_S, _SEEN_S))
     radius = np.where(inside, np.nan_to_num(timeline["bloom_radius_percent"]), 0.0)
-    exposure, veil = (_running(timeline[name], width, np.mean) for name in ("exposure_stops", "veil_percent"))
-    return _running(radius, width, np.median), exposure, veil
+    exposure, veil = (_running(timeline[name], over, np.mean) for name in ("exposure_stops", "veil_percent"))
+    return _running(radius, seen, np.median), exposure, veil
 
 
 def _running(values: Doubles, width: int, middle: object) -> Doubles:

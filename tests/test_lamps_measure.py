@@ -48,6 +48,56 @@ def test_bright_things_that_are_no_lamps(what: str) -> None:
     assert lamps_in_view(frame_of(picture, area))[0] == 0
 
 
+def glowing(picture: np.ndarray, x: int, y: int, radius: int, glow: float) -> np.ndarray:
+    """The picture with a lamp at the ceiling and its glow, in codes at its edge, which falls to an e-th over 25 px."""
+    down, right = np.mgrid[: picture.shape[0], : picture.shape[1]]
+    away = np.maximum(np.hypot(right - x, down - y) - radius, 0.0)
+    lit = picture + np.where(away > 0.0, glow * np.exp(-away / 25.0), 255.0)
+    return np.clip(lit, 0, 235).astype(np.uint8)
+
+
+@pytest.mark.parametrize("sky", [30, 80, 130])
+@pytest.mark.parametrize("radius", [3, 8, 20])
+def test_a_lamp_on_a_post_is_one(sky: int, radius: int) -> None:
+    """A lamp with a glow at the top of a lit post, or without one and no post: one lamp each, before a dark sky and a lighter one."""
+    picture = np.full((480, 640), sky, np.uint8)
+    picture[150:400, 198:203] = 140
+    assert lamps_in_view(frame_of(glowing(picture, 200, 150, radius, 60.0)))[0] == 1
+    alone = np.full((480, 640), sky, np.uint8)
+    cv2.circle(alone, (200, 150), radius, 235, -1)
+    assert lamps_in_view(frame_of(alone))[0] == 1
+
+
+def test_white_parts_of_a_gate_are_no_lamps() -> None:
+    """White fields of a gate's frame, grey between them, stand at the ceiling before a dark sky as a lamp does: none counts."""
+    picture = np.full((480, 640), 40, np.uint8)
+    cv2.rectangle(picture, (200, 150), (400, 350), 140, 24)
+    for along in range(200, 400, 50):
+        for x, y in ((along, 150), (along, 350), (200, along - 50), (400, along - 50)):
+            cv2.rectangle(picture, (x - 10, y - 10), (x + 10, y + 10), 235, -1)
+    assert lamps_in_view(frame_of(picture))[0] == 0
+
+
+def test_lit_ground_and_the_top_of_a_post_are_no_lamps() -> None:
+    """Of two dozen patches of ground that is lit up to the ceiling one at most counts, at the skyline; a post's white top does not."""
+    noise = np.random.default_rng(3).normal(size=(480, 640)).astype(np.float32)
+    ground = 215.0 + 60.0 * cv2.GaussianBlur(noise, (0, 0), 6.0) / 0.047 / 6.0
+    picture = np.clip(ground, 16, 235).astype(np.uint8)
+    picture[:200] = 50
+    assert (picture == 235).mean() > 0.01
+    assert lamps_in_view(frame_of(picture))[0] <= 1
+    post = np.full((480, 640), 60, np.uint8)
+    post[200:400, 300:308] = 140
+    post[200:240, 300:308] = 235
+    assert lamps_in_view(frame_of(post))[0] == 0
+
+
+def test_not_more_than_two_dozen_lamps_are_looked_at() -> None:
+    """Of a hundred lights the two dozen largest are looked at, and counted."""
+    lights = [(40 + 60 * column, 30 + 42 * row, 4) for row in range(10) for column in range(10)]
+    assert lamps_in_view(frame_of(night(*lights)))[0] == 24
+
+
 def test_a_sun_that_peeks_in_counts() -> None:
     """Half a disc at the edge of the picture is a source in view."""
     assert lamps_in_view(frame_of(night((639, 200, 20))))[0] == 1

@@ -1,22 +1,51 @@
-"""Lamps in view: compact sources at the ceiling inside the picture."""
+"""Lamps in view: compact sources at the ceiling inside the picture whose light falls away evenly around them.
+
+At high gain a white post, a gate or a lit patch of ground stands at the ceiling as a lamp does. What sets a lamp apart is the light
+around it: the lens spreads it evenly to all sides, less with distance, or all is dark there. A surface has its own neighbours, lit
+to one side and dark to another. Only what is above a source is looked at: below it stands its post, and the ground that it lights.
+"""
 
 from __future__ import annotations
 
+import math
+from functools import lru_cache
+from itertools import pairwise
+
 import cv2
 import numpy as np
+import numpy.typing as npt
 
-from fieldscore.frame import Frame
+from fieldscore.frame import Frame, PictureArea
 from fieldscore.measure import Column, measure
+from fieldscore.units import to_linear
+
+Floats = npt.NDArray[np.float32]
 
 _NEAR_END_CODES = 8.0  # codes below the ceiling that count as it once pixels are averaged
 _LEAST_SHARE = 2.0 / 76_800.0  # share of the picture: two samples of 320 x 240, a street lamp 30 m away
 _MOST_SHARE = 0.08  # larger is a bright sky or wall; the sun with its glow fills up to this
 _FILLED = 0.35  # share of its bounding box that a compact source fills at least; a disc 0.79, a line little
 _LONGEST = 5.0  # times as long as wide: beyond is a tube, a window frame or a horizon
+_MOST_LOOKED_AT = 24  # compact sources, the largest, whose surroundings are looked at
+# What is around a lamp: light in shares of the ceiling's, lengths in picture heights (docs/decisions/lamp_or_surface.py).
+_GAP = 1.5  # samples between a source's edge and the nearest ring
+_FEWEST = 6  # samples of a ring
+_DARK = 0.05  # nine tenths of the nearest ring are darker, ...
+_VERY_EVEN, _DIM = 0.85, 0.4  # ... or its lower quarter over nine tenths is so much, and its middle no more: ...
+_ROUND = 2.0  # ... a source no longer than so many times its width, by itself, whatever its lens; a post is longer
+_EVEN, _FALLS = 0.75, 0.1  # lower quarter over upper quarter of the nearest ring; stops from there to the farthest
+_GLOW_A_RADIUS, _GLOW_AT_MOST = (
+    1.0,
+    0.01,
+)  # light by which the nearest ring is over the farthest, by the source's radius
+_LIGHTER, _SUN = 0.6, 0.035  # the middle of the nearest ring at most, but of a source so large, which may be the sun
+_LARGE = 0.015  # of a source so large, which its post may cut the light of, ...
+_GLOWS, _FALLS_FAST, _HARDLY_EVEN = 0.5, 1.0, 0.3  # ... stops to the next ring, and to the farthest, and evenness
+_BLACK = 0.002  # light that is added before stops are told
 
 
 @measure(
-    Column("lamps", "", "neither", "Lamps in view: compact sources at the ceiling inside the picture."),
+    Column("lamps", "", "neither", "Lamps in view: compact sources at the ceiling that light falls away from evenly."),
     Column(
         "bloom_radius_percent",
         "%",
@@ -27,21 +56,86 @@ _LONGEST = 5.0  # times as long as wide: beyond is a tube, a window frame or a h
 )
 def lamps_in_view(frame: Frame) -> tuple[float, ...]:
     """Count of lamps, and the radius of the disc with the area of the largest; NaN without a lamp."""
-    hot = cv2.threshold(frame.fine, frame.area.ceiling - _NEAR_END_CODES, 1.0, cv2.THRESH_BINARY)[1]
-    if frame.area.overlay is not None:
-        ok = cv2.resize(frame.area.block_ok.astype(np.float32), hot.shape[::-1], interpolation=cv2.INTER_NEAREST)
-        hot = hot * ok
-    if not hot.any():
+    fine, area = frame.fine, frame.area
+    hot = (fine > area.ceiling - _NEAR_END_CODES).view(np.uint8)
+    covered = _covered(area, hot.shape)
+    if covered is not None:
+        hot[covered] = 0
+    if not cv2.countNonZero(hot):
         return 0.0, float("nan")
-    _, _, found, _ = cv2.connectedComponentsWithStats(hot.astype(np.uint8), connectivity=8)
-    _, _, width, height, area = found[1:].T.astype(np.float64)
+    _, labels, found, _ = cv2.connectedComponentsWithStats(hot, connectivity=8)
+    marks = np.asarray(labels, dtype=np.int32)
+    _, _, width, height, size = found.T.astype(np.float64)
     # a sample is as wide as the picture's shape makes it: lengths in samples of the picture's own proportions
-    compact = (area >= _LEAST_SHARE * hot.size) & (area <= _MOST_SHARE * hot.size)
-    compact &= area >= _FILLED * width * height
+    compact = (size >= _LEAST_SHARE * hot.size) & (size <= _MOST_SHARE * hot.size)
+    compact &= size >= _FILLED * width * height
     compact &= np.maximum(width, height) <= _LONGEST * np.minimum(width, height)
-    if not compact.any():
+    compact[0] = False  # what is no source
+    if covered is not None:
+        marks[covered] = -1
+    sources = np.flatnonzero(compact)
+    sources = sources[np.argsort(-size[sources], kind="stable")[:_MOST_LOOKED_AT]]
+    lamps = [size[one] for one in sources.tolist() if _is_lamp(fine, marks, one, found[one].tolist(), area)]
+    if not lamps:
         return 0.0, float("nan")
-    lines, columns = frame.area.shape
-    lines *= frame.area.lines_a_row
-    pixels = float(area[compact].max()) / hot.size * lines * columns
-    return float(np.count_nonzero(compact)), 100.0 * float(np.sqrt(pixels / np.pi)) / lines
+    lines, columns = area.shape
+    lines *= area.lines_a_row
+    pixels = float(max(lamps)) / hot.size * lines * columns
+    return float(len(lamps)), 100.0 * float(np.sqrt(pixels / np.pi)) / lines
+
+
+@lru_cache(maxsize=4)
+def _covered(area: PictureArea, shape: tuple[int, ...]) -> tuple[npt.NDArray[np.intp], ...] | None:
+    """Where samples of a picture [rows, columns] are under the overlay; None without one."""
+    if area.overlay is None:
+        return None
+    ok = cv2.resize(area.block_ok.astype(np.uint8), shape[::-1], interpolation=cv2.INTER_NEAREST)
+    return np.nonzero(ok == 0)
+
+
+def _is_lamp(fine: Floats, marks: npt.NDArray[np.int32], number: int, box: list[int], area: PictureArea) -> bool:
+    """Say whether the light above source `number` of `marks`, in a `box` (left, top, width, height, samples), is that about a lamp.
+
+    `marks` [rows, columns]: number of the source that a sample of `fine` belongs to, -1 under the overlay.
+    """
+    radius = math.sqrt(box[4] / math.pi)
+    heights, near = radius / fine.shape[0], max(2.0, radius)
+    (ring,) = _rings(fine, marks, number, box, (_GAP, _GAP + near))
+    if ring.size < _FEWEST:
+        return True  # at the picture's upper edge nothing speaks against it
+    table = _light_of_code(area.floor, area.ceiling, area.criteria.transfer_curve)
+    low, middle, high, most = table[ring[[ring.size * part // 20 for part in (5, 10, 15, 18)]].astype(np.intp)].tolist()
+    alone = most <= _DARK or (low >= _VERY_EVEN * most and middle <= _DIM)
+    if alone and max(box[2:4]) <= _ROUND * min(box[2:4]):
+        return True
+    even = low >= _EVEN * high and (middle <= _LIGHTER or heights >= _SUN)
+    strong = low >= _HARDLY_EVEN * high and heights >= _LARGE
+    if not (even or strong):  # most end here: the farther rings cost more
+        return False
+    edges = (_GAP + near, _GAP + 3.0 * near, _GAP + 3.0 * near + max(6.0, 2.0 * near))
+    rings = _rings(fine, marks, number, box, edges)
+    low_next, low_far = (float(table[int(one[one.size // 4])]) if one.size >= _FEWEST else 0.0 for one in rings)
+    glows, falls = (math.log2((low + _BLACK) / (one + _BLACK)) for one in (low_next, low_far))
+    if even and falls >= _FALLS and low - low_far >= min(_GLOW_A_RADIUS * heights, _GLOW_AT_MOST):
+        return True
+    return strong and glows >= _GLOWS and falls >= _FALLS_FAST
+
+
+def _rings(
+    fine: Floats, marks: npt.NDArray[np.int32], number: int, box: list[int], edges: tuple[float, ...]
+) -> list[Floats]:
+    """Codes in order of the samples between each two of `edges`, distances in samples from a source, above its middle."""
+    left, top, width, height, _ = box
+    reach = math.ceil(edges[-1])
+    rows = slice(max(0, top - reach), top + (height + 1) // 2)
+    columns = slice(max(0, left - reach), left + width + reach)
+    here, codes = marks[rows, columns], fine[rows, columns]
+    away = cv2.distanceTransform((here != number).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
+    away[here < 0] = 0.0
+    return [np.sort(codes[(away > inner) & (away <= outer)]) for inner, outer in pairwise(edges)]
+
+
+@lru_cache(maxsize=4)
+def _light_of_code(floor: float, ceiling: float, curve: str) -> npt.NDArray[np.float64]:
+    """Light [256] of each code in shares of the ceiling's."""
+    return to_linear(np.clip((np.arange(256) - floor) / (ceiling - floor), 0.0, 1.0), curve)

@@ -35,11 +35,12 @@ class Flight:
         """Open and examine `paths` in their order.
 
         `frame_rate`: frames a second of streams without timestamps. `threads`: decoding threads, None for one
-        a core. ClipError when a file cannot be read as video or does not fit the first.
+        a core and one more, which is at hand while a picture waits for the one before it and a core measures.
+        ClipError when a file cannot be read as video or does not fit the first.
         """
         if not paths:
             raise ValueError("a flight needs at least one file")
-        self._threads = min(threads or os.cpu_count() or 1, MOST_THREADS)
+        self._threads = min(threads or (os.cpu_count() or 1) + 1, MOST_THREADS)
         self._facts = [examine(path, frame_rate=frame_rate) for path in paths]
         first = self._facts[0].info
         for facts in self._facts[1:]:
