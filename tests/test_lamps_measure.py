@@ -59,7 +59,7 @@ def glowing(picture: np.ndarray, x: int, y: int, radius: int, glow: float) -> np
 @pytest.mark.parametrize("sky", [30, 80, 130])
 @pytest.mark.parametrize("radius", [3, 8, 20])
 def test_a_lamp_on_a_post_is_one(sky: int, radius: int) -> None:
-    """A lamp with a glow at the top of a lit post, or without one and no post: one lamp each, before a dark sky and a lighter one."""
+    """A lamp with a glow at the top of a lit post, or without one and no post: one lamp each, before any sky."""
     picture = np.full((480, 640), sky, np.uint8)
     picture[150:400, 198:203] = 140
     assert lamps_in_view(frame_of(glowing(picture, 200, 150, radius, 60.0)))[0] == 1
@@ -79,7 +79,7 @@ def test_white_parts_of_a_gate_are_no_lamps() -> None:
 
 
 def test_lit_ground_and_the_top_of_a_post_are_no_lamps() -> None:
-    """Of two dozen patches of ground that is lit up to the ceiling one at most counts, at the skyline; a post's white top does not."""
+    """Of two dozen patches of lit ground one at most counts, at the skyline; the white top of a post does not."""
     noise = np.random.default_rng(3).normal(size=(480, 640)).astype(np.float32)
     ground = 215.0 + 60.0 * cv2.GaussianBlur(noise, (0, 0), 6.0) / 0.047 / 6.0
     picture = np.clip(ground, 16, 235).astype(np.uint8)
