@@ -32,6 +32,8 @@ _FOLLOW = 0.2  # share of the way that a pool's low quartile follows one measure
 _ALIKE = 0.8  # likeness to the frame before under which a cut, snow or motion lost track of lies between the two
 _CRUSHED_AT_MOST = 0.2  # share of a tile at the floor: crushing hides noise
 _CLIPPED_AT_MOST = 0.02  # the same at the ceiling
+# times the pixels' own spread that noise told from block means may be: codecs smooth pixels, but 99 of 100 tiles stay below seven
+_MOST_OF_PIXELS = 6.0
 
 
 _GOLDEN = (5.0**0.5 - 1.0) / 2.0  # its multiples fill an interval evenly, whatever their number
@@ -129,10 +131,17 @@ def _of_pair(frame: Frame) -> PairPools | None:
     rest = frame.view(residual)
     if rest is None:
         return None
-    measured = np.isfinite(rest.variance) & _shows_noise(frame)
+    measured = _might_be_noise(frame, rest.variance) & _shows_noise(frame)
     if np.count_nonzero(measured) < POOL_MINIMUM:
         return None
     return pair_pools(np.stack([tile_levels(frame), rest.variance, rest.structure, rest.whole])[:, measured])
+
+
+def _might_be_noise(frame: Frame, variance: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
+    """Tiles [tiles] whose block means vary by what their pixels' variance allows: more is detail finer than a block that moved."""
+    mean, square, _, _, _ = frame.tile_sums.T.astype(np.float64)
+    pixels = np.maximum(square - mean * mean, QUANTISATION_VARIANCE)
+    return np.asarray(variance * frame.area.block_pixels <= _MOST_OF_PIXELS**2 * pixels)
 
 
 def _is_far(frame: Frame) -> bool:
