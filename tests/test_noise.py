@@ -226,7 +226,7 @@ def test_nothing_but_ends_is_not_measurable(code: float) -> None:
 
 def test_what_no_noise_could_be_is_left_out() -> None:
     """Block means that vary by more than six times what their pixels' spread allows are no noise: fine detail that moved."""
-    frame = frame_of(noisy(np.full((480, 640), 100.0), 2.0, 1))
+    frame = frame_of(noisy(np.full((480, 640), 100.0), 2.0, np.random.default_rng(1)))
     variance = np.full(frame.area.tiles, 4.25 / 64.0, dtype=np.float32)  # of a block's 64 pixels, rounding included
     assert noise_module._might_be_noise(frame, 30.0 * variance).all()
     assert not noise_module._might_be_noise(frame, 45.0 * variance).any()
