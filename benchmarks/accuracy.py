@@ -69,13 +69,16 @@ def compare(clip: Path, truth: Truth, twin: Path | None = None) -> Row:
     measured = k[known] >= criteria.rose_k
     noise = np.where(truth.cnr_mask, np.nan, truth.noise_codes.astype(np.float64))
     span = 2.19 if record.clip.code_range == "narrow" else 2.55  # codes in one % of level
+    left, left_measured = float("nan"), float(np.nanmedian(timeline["noise_percent"][rows[linked]]))
+    if twin is not None:
+        left, left_measured = noise_left(clip, twin, record)
     air = (score.airtime_from_s - truth.airtime_s[0], score.airtime_to_s - truth.airtime_s[1])
     return Row(
         name=clip.name, exposure=exposure, auc=auc(k[known], seen),
         share_true=float(seen.mean()), share_measured=float(measured.mean()),
         agreement=float((seen == measured).mean()), noise_camera=float(np.nanmedian(noise)) / span,
-        noise_left=float("nan") if twin is None else noise_left(clip, twin, record)[0],
-        noise_measured=float(np.nanmedian(timeline["noise_percent"][rows[linked]])), airtime_s=float(np.max(np.abs(air))),
+        noise_left=left,
+        noise_measured=left_measured, airtime_s=float(np.max(np.abs(air))),
         floor=f"{record.clip.floor_code:g}/{record.clip.ceiling_code:g} ({truth.floor_code:g}/{truth.ceiling_code:g})",
     )  # fmt: skip
 

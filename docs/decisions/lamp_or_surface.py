@@ -26,10 +26,9 @@ OTHERS = ("night-dim-h264", "night-soft-rain", "dusk-analogue", "dusk-sun-mjpeg"
 EVERY = 6  # frames
 CHANGES: tuple[dict[str, float], ...] = (
     {},
-    {"_EVEN": 0.0, "_LIGHTER": 2.0, "_FALLS": -9.0, "_GLOW_A_RADIUS": -9.0},  # all that is compact, as before
+    {"_EVEN": 0.0, "_LIGHTER": 2.0, "_GLOW_A_RADIUS": -9.0},  # all that is compact, as before
     {"_EVEN": 0.6},
     {"_EVEN": 0.85},
-    {"_FALLS": -9.0},
     {"_GLOW_A_RADIUS": -9.0},
     {"_LIGHTER": 2.0},
     {"_LIGHTER": 0.4},
@@ -108,7 +107,7 @@ def main(directory: Path) -> None:
         )
         print(f"{change or 'as set'}: {right} of {true} lamps, {wrong} of {len(found) - true} others", flush=True)
     print(
-        "Sets _EVEN = 0.75, _FALLS = 0.1, _GLOW_A_RADIUS = 1, _LIGHTER = 0.6, _LARGE = 0.015, _DARK = 0.05, _DIM = 0.4\n"
+        "Sets _EVEN = 0.75, _GLOW_A_RADIUS = 1, _LIGHTER = 0.6, _LARGE = 0.015, _DARK = 0.05, _DIM = 0.4\n"
         "and _ROUND = 2 of measures/lamps.py. A source by itself counts whatever its glow: another lens may spread less."
     )
 

@@ -33,7 +33,7 @@ _FEWEST = 6  # samples of a ring
 _DARK = 0.05  # nine tenths of the nearest ring are darker, ...
 _VERY_EVEN, _DIM = 0.85, 0.4  # ... or its lower quarter over nine tenths is so much, and its middle no more: ...
 _ROUND = 2.0  # ... a source no longer than so many times its width, by itself, whatever its lens; a post is longer
-_EVEN, _FALLS = 0.75, 0.1  # lower quarter over upper quarter of the nearest ring; stops from there to the farthest
+_EVEN = 0.75  # lower quarter over upper quarter of the nearest ring
 _GLOW_A_RADIUS, _GLOW_AT_MOST = (
     1.0,
     0.01,
@@ -116,7 +116,7 @@ def _is_lamp(fine: Floats, marks: npt.NDArray[np.int32], number: int, box: list[
     rings = _rings(fine, marks, number, box, edges)
     low_next, low_far = (float(table[int(one[one.size // 4])]) if one.size >= _FEWEST else 0.0 for one in rings)
     glows, falls = (math.log2((low + _BLACK) / (one + _BLACK)) for one in (low_next, low_far))
-    if even and falls >= _FALLS and low - low_far >= min(_GLOW_A_RADIUS * heights, _GLOW_AT_MOST):
+    if even and low - low_far >= min(_GLOW_A_RADIUS * heights, _GLOW_AT_MOST):
         return True
     return strong and glows >= _GLOWS and falls >= _FALLS_FAST
 
