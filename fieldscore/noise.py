@@ -32,8 +32,7 @@ _FOLLOW = 0.2  # share of the way that a pool's low quartile follows one measure
 _ALIKE = 0.8  # likeness to the frame before under which a cut, snow or motion lost track of lies between the two
 _CRUSHED_AT_MOST = 0.2  # share of a tile at the floor: crushing hides noise
 _CLIPPED_AT_MOST = 0.02  # the same at the ceiling
-# times the pixels' own spread that noise told from block means may be: codecs smooth pixels, but 99 of 100 tiles stay below seven
-_MOST_OF_PIXELS = 6.0
+_MOST_NOISE = 0.25  # of black to white, a pixel: that of snow all over the picture is 0.3 (even over all codes)
 
 
 _GOLDEN = (5.0**0.5 - 1.0) / 2.0  # its multiples fill an interval evenly, whatever their number
@@ -131,17 +130,15 @@ def _of_pair(frame: Frame) -> PairPools | None:
     rest = frame.view(residual)
     if rest is None:
         return None
-    measured = _might_be_noise(frame, rest.variance) & _shows_noise(frame)
+    measured = _might_be_noise(frame.area, rest.variance) & _shows_noise(frame)
     if np.count_nonzero(measured) < POOL_MINIMUM:
         return None
     return pair_pools(np.stack([tile_levels(frame), rest.variance, rest.structure, rest.whole])[:, measured])
 
 
-def _might_be_noise(frame: Frame, variance: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
-    """Tiles [tiles] whose block means vary by what their pixels' variance allows: more is detail finer than a block that moved."""
-    mean, square, _, _, _ = frame.tile_sums.T.astype(np.float64)
-    pixels = np.maximum(square - mean * mean, QUANTISATION_VARIANCE)
-    return np.asarray(variance * frame.area.block_pixels <= _MOST_OF_PIXELS**2 * pixels)
+def _might_be_noise(area: PictureArea, variance: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
+    """Tiles [tiles] of no more noise than a picture can hold: more is detail finer than a block that moved."""
+    return np.asarray(variance * area.block_pixels <= (_MOST_NOISE * area.code_range.span) ** 2)
 
 
 def _is_far(frame: Frame) -> bool:

@@ -32,9 +32,8 @@ _STEADY = 0.3  # radians by which the plane's direction may turn against the cam
 _HELD = np.array([1e-3] * 6 + [_STEADY**-2.0] * 2)  # keeps steps defined of which nothing is seen, and the plane steady
 _TRUSTED, _ROUNDS = 0.02, 2  # way squared from which on a motion tells the plane's direction better; rounds to tell it
 _DONE = 3e-3  # radians, or of the distance to the plane: a fifth of a sample, after a step of which no more is taken
-_AHEAD = np.float32(
-    1e-6
-)  # of the distance along the line of sight: what lies nearer, or behind the camera, leaves the picture
+# of the distance along the line of sight: what lies nearer, or behind the camera, is taken to be so far, and leaves the picture
+_AHEAD = np.float32(1e-6)
 _STILL = np.eye(3)
 _TURNS = np.array(
     [
@@ -78,13 +77,17 @@ def to_samples(shape: tuple[int, ...]) -> Doubles:
     """Matrix [3, 3] from places (right, down, ahead) to samples of a picture [height, width], middles at whole numbers."""
     height, width = shape[:2]
     unit = _FOCAL * width / 2.0
-    return np.array([[unit, 0.0, (width - 1) / 2.0], [0.0, unit, (height - 1) / 2.0], [0.0, 0.0, 1.0]])
+    samples = np.array([[unit, 0.0, (width - 1) / 2.0], [0.0, unit, (height - 1) / 2.0], [0.0, 0.0, 1.0]])
+    samples.setflags(write=False)  # shared
+    return samples
 
 
 @lru_cache(maxsize=8)
 def to_places(shape: tuple[int, ...]) -> Doubles:
     """The way back: matrix [3, 3] from samples of a picture [height, width] to places."""
-    return np.asarray(np.linalg.inv(to_samples(shape)))
+    places = np.linalg.inv(to_samples(shape))
+    places.setflags(write=False)
+    return np.asarray(places)
 
 
 class View:

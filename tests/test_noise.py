@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -100,6 +101,21 @@ def test_noise_that_is_carried_on_is_counted(share: float) -> None:
     found = _last([coded(60.0 + one) for one in pictures]).view(noise)
     assert found is not None
     assert np.median(found.left_codes) == pytest.approx(_with_rounding(6.0), rel=0.12)
+
+
+def test_a_codec_of_single_pictures_carries_nothing_on() -> None:
+    """Where each picture is coded by itself, noise is what changes between pictures: a third of it carried on is none."""
+    generator = np.random.default_rng(11)
+    pictures = _starved([6.0 * generator.standard_normal((480, 640)) for _ in range(FRAMES)], 0.4)
+    found = []
+    for intra in (False, True):
+        frames = chain([coded(60.0 + one) for one in pictures], replace(area_of(480, 640), intra=intra))
+        for frame in frames:
+            frame.view(noise)
+        last = frames[-1].view(noise)
+        assert last is not None
+        found.append(float(np.median(last.left_codes)))
+    assert found[1] < 0.9 * found[0]
 
 
 def test_plain_ground_that_a_codec_starves_does_not_hold_rough_ground_down() -> None:
@@ -224,13 +240,20 @@ def test_nothing_but_ends_is_not_measurable(code: float) -> None:
     assert math.isnan(noise_left(frame)[0])
 
 
-def test_what_no_noise_could_be_is_left_out() -> None:
-    """Block means that vary by more than six times what their pixels' spread allows are no noise: fine detail that moved."""
-    frame = frame_of(noisy(np.full((480, 640), 100.0), 2.0, np.random.default_rng(1)))
-    variance = np.full(frame.area.tiles, 4.25 / 64.0, dtype=np.float32)  # of a block's 64 pixels, rounding included
-    assert noise_module._might_be_noise(frame, 30.0 * variance).all()
-    assert not noise_module._might_be_noise(frame, 45.0 * variance).any()
-    assert not noise_module._might_be_noise(frame, np.nan * variance).any()
+def test_more_than_snow_is_no_noise() -> None:
+    """A tile whose block means vary as noise of 26 % of white a pixel would is left out, one of 24 % counts."""
+    area = area_of(480, 640)
+    sigma = np.array([0.24, 0.26, np.nan]) * SPAN / math.sqrt(area.block_pixels)
+    assert noise_module._might_be_noise(area, (sigma**2).astype(np.float32)).tolist() == [True, False, False]
+
+
+def test_tiles_of_more_than_noise_have_no_part(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Noise of 2 % reads as such, and not at all where no more than 1 % could be noise."""
+    generator = np.random.default_rng(15)
+    pictures = [noisy(np.full((480, 640), 100.0), 0.02 * SPAN, generator) for _ in range(5)]
+    assert _codes(_last(pictures)) == pytest.approx(0.02 * SPAN, rel=0.1)
+    monkeypatch.setattr(noise_module, "_MOST_NOISE", 0.01)
+    assert _last(pictures).view(noise) is None
 
 
 def test_first_frame_and_repeats() -> None:

@@ -24,12 +24,15 @@ from fieldscore.simulate import run, simulate
 DARK = ("hunting", "knee-hevc", "lamps-highlight", "lamps-mjpeg", "fast-60", "analogue-night", "day-hunting", "fields")
 OTHERS = ("night-dim-h264", "night-soft-rain", "dusk-analogue", "dusk-sun-mjpeg")
 EVERY = 6  # frames
-CHANGES: tuple[dict[str, float], ...] = (
+CHANGES: tuple[dict[str, Any], ...] = (
     {},
-    {"_EVEN": 0.0, "_LIGHTER": 2.0, "_GLOW_A_RADIUS": -9.0},  # all that is compact, as before
-    {"_EVEN": 0.6},
+    {"_EVEN": 0.0, "_LIGHTER": 2.0, "_GLOW_AT_MOST": -9.0},  # all that is compact, as before
+    {"_EVEN": 0.7},
     {"_EVEN": 0.85},
-    {"_GLOW_A_RADIUS": -9.0},
+    {"_GLOW_AT_MOST": -9.0},
+    {"_GAP": 1.5},
+    {"_WIDEST": 99.0},
+    {"_SMOOTH": (1, 1)},
     {"_LIGHTER": 2.0},
     {"_LIGHTER": 0.4},
     {"_LARGE": 0.0},

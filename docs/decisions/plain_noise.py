@@ -22,6 +22,7 @@ from benchmarks.dark_flights import write_dark
 from benchmarks.twins import noise_left
 from fieldscore import measure_flight, noise
 from fieldscore import noise_left as pools
+from fieldscore.video import Flight
 
 SET = {"RECENT": 8, "_PLAIN_TILE": 2.0, "_ROUGH": 0.6, "_ROUGH_INTRA": 2.0, "_CARRIED": 0.25, "_DRIFT": 0.22}
 OTHERS = {
@@ -52,7 +53,7 @@ class Flown:
             record = measure_flight([clip])
         finally:
             noise.pair_pools = pools.pair_pools
-        self.intra = record.clip.codec == "mjpeg"
+        self.intra = Flight([clip]).clips[0].intra
         self.true, self.measured = noise_left(clip, twin, record)
         self.usual = self.noise(int(SET["RECENT"]))
 

@@ -26,18 +26,20 @@ _LEAST_SHARE = 2.0 / 76_800.0  # share of the picture: two samples of 320 x 240,
 _MOST_SHARE = 0.08  # larger is a bright sky or wall; the sun with its glow fills up to this
 _FILLED = 0.35  # share of its bounding box that a compact source fills at least; a disc 0.79, a line little
 _LONGEST = 5.0  # times as long as wide: beyond is a tube, a window frame or a horizon
-_MOST_LOOKED_AT = 24  # compact sources, the largest, whose surroundings are looked at
+_MOST_LOOKED_AT = 48  # compact sources, the largest, whose surroundings are looked at
+_NEARLY_SQUARE = 0.1  # samples so far from square are taken as square
 # What is around a lamp: light in shares of the ceiling's, lengths in picture heights (docs/decisions/lamp_or_surface.py).
-_GAP = 1.5  # samples between a source's edge and the nearest ring
+_SMOOTH = (3, 3)  # samples over which the light around a source is a mean, so that noise makes it not uneven
+_GAP = 2.5  # samples between a source's edge, which is soft, and the nearest ring
+_NARROWEST, _WIDEST = 2.0, 8.0  # samples: the nearest ring is as wide as the source's radius, within these
+_FAR = 6.0  # samples: the farthest ring is at least so wide
 _FEWEST = 6  # samples of a ring
 _DARK = 0.05  # nine tenths of the nearest ring are darker, ...
-_VERY_EVEN, _DIM = 0.85, 0.4  # ... or its lower quarter over nine tenths is so much, and its middle no more: ...
+_VERY_EVEN, _DIM = 0.8, 0.4  # ... or its lower quarter over nine tenths is so much, and its middle no more: ...
 _ROUND = 2.0  # ... a source no longer than so many times its width, by itself, whatever its lens; a post is longer
-_EVEN = 0.75  # lower quarter over upper quarter of the nearest ring
-_GLOW_A_RADIUS, _GLOW_AT_MOST = (
-    1.0,
-    0.01,
-)  # light by which the nearest ring is over the farthest, by the source's radius
+_EVEN = 0.8  # lower quarter over upper quarter of the nearest ring
+_GLOW_A_RADIUS = 1.0  # light by which the nearest ring is over the farthest, for each height of the source's radius ...
+_GLOW_AT_MOST = 0.01  # ... and no more than that
 _LIGHTER, _SUN = 0.6, 0.035  # the middle of the nearest ring at most, but of a source so large, which may be the sun
 _LARGE = 0.015  # of a source so large, which its post may cut the light of, ...
 _GLOWS, _FALLS_FAST, _HARDLY_EVEN = 0.5, 1.0, 0.3  # ... stops to the next ring, and to the farthest, and evenness
@@ -56,7 +58,7 @@ _BLACK = 0.002  # light that is added before stops are told
 )
 def lamps_in_view(frame: Frame) -> tuple[float, ...]:
     """Count of lamps, and the radius of the disc with the area of the largest; NaN without a lamp."""
-    fine, area = frame.fine, frame.area
+    area, fine = frame.area, _square(frame)
     hot = (fine > area.ceiling - _NEAR_END_CODES).view(np.uint8)
     covered = _covered(area, hot.shape)
     if covered is not None:
@@ -66,7 +68,6 @@ def lamps_in_view(frame: Frame) -> tuple[float, ...]:
     _, labels, found, _ = cv2.connectedComponentsWithStats(hot, connectivity=8)
     marks = np.asarray(labels, dtype=np.int32)
     _, _, width, height, size = found.T.astype(np.float64)
-    # a sample is as wide as the picture's shape makes it: lengths in samples of the picture's own proportions
     compact = (size >= _LEAST_SHARE * hot.size) & (size <= _MOST_SHARE * hot.size)
     compact &= size >= _FILLED * width * height
     compact &= np.maximum(width, height) <= _LONGEST * np.minimum(width, height)
@@ -75,13 +76,21 @@ def lamps_in_view(frame: Frame) -> tuple[float, ...]:
         marks[covered] = -1
     sources = np.flatnonzero(compact)
     sources = sources[np.argsort(-size[sources], kind="stable")[:_MOST_LOOKED_AT]]
-    lamps = [size[one] for one in sources.tolist() if _is_lamp(fine, marks, one, found[one].tolist(), area)]
+    smooth = np.asarray(cv2.blur(fine, _SMOOTH), dtype=np.float32)
+    lamps = [size[one] for one in sources.tolist() if _is_lamp(smooth, marks, one, found[one].tolist(), area)]
     if not lamps:
         return 0.0, float("nan")
-    lines, columns = area.shape
-    lines *= area.lines_a_row
-    pixels = float(max(lamps)) / hot.size * lines * columns
-    return float(len(lamps)), 100.0 * float(np.sqrt(pixels / np.pi)) / lines
+    return float(len(lamps)), 100.0 * math.sqrt(max(lamps) / math.pi) / hot.shape[0]
+
+
+def _square(frame: Frame) -> Floats:
+    """The fine picture with samples as high as wide, if need be by other rows: those of fields are twice as high."""
+    fine, (lines, columns) = frame.fine, frame.area.shape
+    rows = round(lines * frame.area.lines_a_row * fine.shape[1] / columns)
+    if abs(rows - fine.shape[0]) <= _NEARLY_SQUARE * rows:
+        return fine
+    way = cv2.INTER_LINEAR if rows > fine.shape[0] else cv2.INTER_AREA
+    return np.asarray(cv2.resize(fine, (fine.shape[1], rows), interpolation=way), dtype=np.float32)
 
 
 @lru_cache(maxsize=4)
@@ -93,16 +102,16 @@ def _covered(area: PictureArea, shape: tuple[int, ...]) -> tuple[npt.NDArray[np.
     return np.nonzero(ok == 0)
 
 
-def _is_lamp(fine: Floats, marks: npt.NDArray[np.int32], number: int, box: list[int], area: PictureArea) -> bool:
+def _is_lamp(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[int], area: PictureArea) -> bool:
     """Say whether the light above source `number` of `marks`, in a `box` (left, top, width, height, samples), is that about a lamp.
 
-    `marks` [rows, columns]: number of the source that a sample of `fine` belongs to, -1 under the overlay.
+    `marks` [rows, columns]: number of the source that a sample of the `smooth` picture belongs to, -1 under the overlay.
     """
     radius = math.sqrt(box[4] / math.pi)
-    heights, near = radius / fine.shape[0], max(2.0, radius)
-    (ring,) = _rings(fine, marks, number, box, (_GAP, _GAP + near))
+    heights, near = radius / smooth.shape[0], min(max(_NARROWEST, radius), _WIDEST)
+    (ring,) = _rings(smooth, marks, number, box, (_GAP, _GAP + near))
     if ring.size < _FEWEST:
-        return True  # at the picture's upper edge nothing speaks against it
+        return box[1] <= _GAP  # at the picture's upper edge nothing speaks against it, under the overlay nothing for it
     table = _light_of_code(area.floor, area.ceiling, area.criteria.transfer_curve)
     low, middle, high, most = table[ring[[ring.size * part // 20 for part in (5, 10, 15, 18)]].astype(np.intp)].tolist()
     alone = most <= _DARK or (low >= _VERY_EVEN * most and middle <= _DIM)
@@ -112,9 +121,11 @@ def _is_lamp(fine: Floats, marks: npt.NDArray[np.int32], number: int, box: list[
     strong = low >= _HARDLY_EVEN * high and heights >= _LARGE
     if not (even or strong):  # most end here: the farther rings cost more
         return False
-    edges = (_GAP + near, _GAP + 3.0 * near, _GAP + 3.0 * near + max(6.0, 2.0 * near))
-    rings = _rings(fine, marks, number, box, edges)
-    low_next, low_far = (float(table[int(one[one.size // 4])]) if one.size >= _FEWEST else 0.0 for one in rings)
+    edges = (_GAP + near, _GAP + 3.0 * near, _GAP + 3.0 * near + max(_FAR, 2.0 * near))
+    farther = [one for one in _rings(smooth, marks, number, box, edges) if one.size >= _FEWEST]
+    if not farther:
+        return True  # it nearly fills what is above it
+    low_next, low_far = (float(table[int(one[one.size // 4])]) for one in (farther[0], farther[-1]))
     glows, falls = (math.log2((low + _BLACK) / (one + _BLACK)) for one in (low_next, low_far))
     if even and low - low_far >= min(_GLOW_A_RADIUS * heights, _GLOW_AT_MOST):
         return True
@@ -122,14 +133,14 @@ def _is_lamp(fine: Floats, marks: npt.NDArray[np.int32], number: int, box: list[
 
 
 def _rings(
-    fine: Floats, marks: npt.NDArray[np.int32], number: int, box: list[int], edges: tuple[float, ...]
+    smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[int], edges: tuple[float, ...]
 ) -> list[Floats]:
-    """Codes in order of the samples between each two of `edges`, distances in samples from a source, above its middle."""
+    """Codes in order of samples above a source's middle, between each two of `edges`: distances in samples from its upper half."""
     left, top, width, height, _ = box
     reach = math.ceil(edges[-1])
     rows = slice(max(0, top - reach), top + (height + 1) // 2)
     columns = slice(max(0, left - reach), left + width + reach)
-    here, codes = marks[rows, columns], fine[rows, columns]
+    here, codes = marks[rows, columns], smooth[rows, columns]
     away = cv2.distanceTransform((here != number).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
     away[here < 0] = 0.0
     return [np.sort(codes[(away > inner) & (away <= outer)]) for inner, outer in pairwise(edges)]
@@ -138,4 +149,4 @@ def _rings(
 @lru_cache(maxsize=4)
 def _light_of_code(floor: float, ceiling: float, curve: str) -> npt.NDArray[np.float64]:
     """Light [256] of each code in shares of the ceiling's."""
-    return to_linear(np.clip((np.arange(256) - floor) / (ceiling - floor), 0.0, 1.0), curve)
+    return to_linear(np.clip((np.arange(256) - floor) / max(ceiling - floor, 1.0), 0.0, 1.0), curve)

@@ -35,7 +35,7 @@ class Flight:
         """Open and examine `paths` in their order.
 
         `frame_rate`: frames a second of streams without timestamps. `threads`: decoding threads, None for one
-        a core and one more, which is at hand while a picture waits for the one before it and a core measures.
+        a core and one more, `MOST_THREADS` at most: it is at hand while a picture waits for the one before it.
         ClipError when a file cannot be read as video or does not fit the first.
         """
         if not paths:

@@ -30,11 +30,11 @@ class ClipInfo:
     """What a file is, without measuring it.
 
     `width`, `height`: pixels of the picture as shown upright, after `rotation_deg` (clockwise) and `mirrored` are applied. `intra`:
-    each picture is coded by itself, as JPEG is. `bits` a sample. `frame_rate`: frames a second, from the median timestamp
-    difference of the first packets, or as given for streams without timestamps. `declared_rate`, `frames_declared`, `duration_s`:
-    claims of the container, None when it makes none. `sample_aspect`: pixel width over height, 1.0 when unknown. `range_tag`:
-    "narrow", "full" or None (untagged). `field_order`: "top" or "bottom" first, None for progressive or unknown. `bit_rate`: bit/s
-    of the file or None. `problems`: what is wrong with the file before reading it.
+    its codec codes each picture by itself, as JPEG does (libavcodec's word). `bits` a sample. `frame_rate`: frames a second, from
+    the median timestamp difference of the first packets, or as given for streams without timestamps. `declared_rate`,
+    `frames_declared`, `duration_s`: claims of the container, None when it makes none. `sample_aspect`: pixel width over height, 1.0
+    when unknown. `range_tag`: "narrow", "full" or None (untagged). `field_order`: "top" or "bottom" first, None for progressive or
+    unknown. `bit_rate`: bit/s of the file or None. `problems`: what is wrong with the file before reading it.
     """
 
     path: Path
