@@ -13,7 +13,9 @@ Doubles = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 _SMOOTH_S = 0.2  # exposure and veil are means over so long
-_SEEN_S = 0.4  # a lamp behind a post, or not told from what is around it, for two looks of four is still in view
+_SEEN_S = (
+    0.3  # the radius is a median over so long: a lamp behind a post, or not told from it, for a look is still in view
+)
 _LEAST_RADIUS_PERCENT = 0.6  # of the picture's height: a smaller lamp moves no exposure
 _PROMINENT = 0.4  # share of a lamp's largest radius by which it must stand above what is in view before and after
 _BEFORE_S = 0.3  # the exposure before a pass is its mean over so long

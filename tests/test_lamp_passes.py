@@ -45,6 +45,19 @@ def test_each_pass_gives_its_pulldown(stops: float) -> None:
     assert [one.veil_percent for one in found] == pytest.approx([1.5, 1.0, 2.0], abs=0.3)
 
 
+def test_a_lamp_that_is_not_told_for_a_look_is_one_pass() -> None:
+    """A lamp that is missed for a tenth of a second twice on its way is one pass; one in view for a quarter of a second is one, too."""
+    timeline = passing([(4.0, 3.0, -1.0)])
+    radius = timeline["bloom_radius_percent"].copy()
+    radius[[95, 96, 97, 110, 111, 112]] = np.nan
+    gaps = passing([(4.0, 3.0, -1.0)], bloom_radius_percent=radius)
+    assert len(lamp_passes(gaps, everywhere(gaps))) == 1
+    radius[:] = np.nan
+    radius[300:308] = 3.0
+    short = passing([(4.0, 3.0, -1.0)], bloom_radius_percent=radius)
+    assert len(lamp_passes(short, everywhere(short))) == 1
+
+
 def test_no_lamp_no_pass() -> None:
     """Without a lamp there is no pass, and nothing was flown toward."""
     timeline = passing([])

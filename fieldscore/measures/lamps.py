@@ -22,7 +22,7 @@ from fieldscore.units import to_linear
 Floats = npt.NDArray[np.float32]
 
 _NEAR_END_CODES = 8.0  # codes below the ceiling that count as it once pixels are averaged
-_LEAST_SHARE = 2.0 / 76_800.0  # share of the picture: two samples of 320 x 240, a street lamp 30 m away
+_LEAST_SHARE = 1.7 / 76_800.0  # share of the picture: two samples of 320 x 240 or little more, a street lamp 30 m away
 _MOST_SHARE = 0.08  # larger is a bright sky or wall; the sun with its glow fills up to this
 _FILLED = 0.35  # share of its bounding box that a compact source fills at least; a disc 0.79, a line little
 _LONGEST = 5.0  # times as long as wide: beyond is a tube, a window frame or a horizon
@@ -89,7 +89,7 @@ def _square(frame: Frame) -> Floats:
     rows = round(lines * frame.area.lines_a_row * fine.shape[1] / columns)
     if abs(rows - fine.shape[0]) <= _NEARLY_SQUARE * rows:
         return fine
-    way = cv2.INTER_LINEAR if rows > fine.shape[0] else cv2.INTER_AREA
+    way = cv2.INTER_NEAREST if rows > fine.shape[0] else cv2.INTER_AREA  # a small lamp is one line of a field
     return np.asarray(cv2.resize(fine, (fine.shape[1], rows), interpolation=way), dtype=np.float32)
 
 
