@@ -46,7 +46,7 @@ def test_each_pass_gives_its_pulldown(stops: float) -> None:
 
 
 def test_a_lamp_that_is_not_told_for_a_look_is_one_pass() -> None:
-    """A lamp that is missed for a tenth of a second twice on its way is one pass; one in view for a quarter of a second is one, too."""
+    """Missed for a tenth of a second twice on its way a lamp is one pass; in view for a quarter of a second it is one, too."""
     timeline = passing([(4.0, 3.0, -1.0)])
     radius = timeline["bloom_radius_percent"].copy()
     radius[[95, 96, 97, 110, 111, 112]] = np.nan
