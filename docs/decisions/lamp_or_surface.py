@@ -32,7 +32,6 @@ CHANGES: tuple[dict[str, Any], ...] = (
     {"_GLOW_AT_MOST": -9.0},
     {"_GAP": 1.5},
     {"_WIDEST": 99.0},
-    {"_SMOOTH": (1, 1)},
     {"_LIGHTER": 2.0},
     {"_LIGHTER": 0.4},
     {"_LARGE": 0.0},
@@ -85,13 +84,14 @@ def sources(path: Path, places: list[list[Place]]) -> Iterator[tuple[tuple[Any, 
         lamps._is_lamp = lambda *what, asked=asked: bool(asked.append(what))
         lamps.lamps_in_view(frame)
         lamps._is_lamp = told
-        (height, width), (rows, columns) = coded.luma.shape, frame.fine.shape
-        here = [
-            ((x * width - left) * columns / (right - left), (y * height - top) * rows / (bottom - top))
-            for x, y in places[number]
-        ]
+        height, width = coded.luma.shape
         for what in asked:
+            rows, columns = what[0].shape
             x0, y0, wide, tall, _ = what[3]
+            here = (
+                ((x * width - left) * columns / (right - left), (y * height - top) * rows / (bottom - top))
+                for x, y in places[number]
+            )
             yield what, any(x0 - 2 <= x <= x0 + wide + 2 and y0 - 2 <= y <= y0 + tall + 2 for x, y in here)
 
 
@@ -110,8 +110,8 @@ def main(directory: Path) -> None:
         )
         print(f"{change or 'as set'}: {right} of {true} lamps, {wrong} of {len(found) - true} others", flush=True)
     print(
-        "Sets _EVEN = 0.75, _GLOW_A_RADIUS = 1, _LIGHTER = 0.6, _LARGE = 0.015, _DARK = 0.05, _DIM = 0.4\n"
-        "and _ROUND = 2 of measures/lamps.py. A source by itself counts whatever its glow: another lens may spread less."
+        "Sets _EVEN = 0.8, _GAP = 2.5, _WIDEST = 8, _GLOW_AT_MOST = 0.01, _LIGHTER = 0.6, _LARGE = 0.015, _DARK = 0.05,\n"
+        "_DIM = 0.4 and _ROUND = 2 of measures/lamps.py. A source by itself counts whatever its glow: another lens may spread less."
     )
 
 
