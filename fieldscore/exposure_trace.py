@@ -34,6 +34,10 @@ _GLOW_MOST = 3.0  # strength of glow; no lens takes light away, and under so str
 _ALIKE_LINKS = 4.0  # links in a row share their errors: so many count as one
 _ROUNDS = 3  # the weight of veil depends on the exposure found: so many times to and fro
 _ANCHOR = 1e-6  # holds the first exposure, which links do not fix
+# Stops from the flight's middle exposure over which the weight of veil follows it: an hour of links adds up to more by drift than
+# a camera's exposure can move, and with it the equations would have no solution.
+_FARTHEST = 8.0
+_MOST_VEIL = 1.0  # linear light: no lens adds more than white
 # Between two linked rows the brightness of the picture says when the exposure moved, where it moved by so many stops and
 # brightness by as much but for such a share, with no more than another on the way there and back; else the scene moved it (a lit
 # gate that is flown through), and a straight line is safer.
@@ -72,7 +76,8 @@ def exposure_trace(links: Sequence[ExposureLink], steps: Doubles) -> ExposureTra
         level = float(exposure[-1])
         part = slice(int(rows[0]), int(rows[-1]) + 1)
         stops[part] = _between(rows, exposure, steps)
-        veil[part] = np.interp(np.arange(rows[0], rows[-1] + 1), rows, chain.veil) * np.exp2(stops[part])
+        lit = np.interp(np.arange(rows[0], rows[-1] + 1), rows, chain.veil) * np.exp2(stops[part])
+        veil[part] = np.minimum(lit, _MOST_VEIL)
     return ExposureTrace(stops, veil, float(shared[0]), float(shared[1]))
 
 
@@ -105,7 +110,8 @@ class _Chain:
         """
         import scipy.linalg
 
-        surface = self.light * np.exp2(-self.exposure[:-1])
+        middle = float(np.median(self.exposure))
+        surface = self.light * np.exp2(-np.clip(self.exposure[:-1], middle - _FARTHEST, middle + _FARTHEST))
         self._middle = float(np.median(surface))
         weight = _NATURAL * self._middle / surface  # stops that one unit of veil adds to the median patch
         band = _band(self.precision, weight)
