@@ -117,7 +117,12 @@ class _Chain:
         band = _band(self.precision, weight)
         band[0, 0::2] += _ANCHOR
         band[0, 1::2] += 1.0 / (VEIL_SPREAD**2 + np.square(VEIL_OF_GLOW * glow * self.shine))
-        self._states = scipy.linalg.solveh_banded(band, _right(self.terms, self.precision, weight), lower=True)
+        right = _right(self.terms, self.precision, weight)
+        try:
+            self._states = scipy.linalg.solveh_banded(band, right, lower=True)
+        except np.linalg.LinAlgError:  # rounding spoils them: what links say adds up, without veil
+            self._states = np.zeros_like(right)
+            self._states[2::2] = np.cumsum(self.terms[:, 0], axis=0)
         moved = np.stack(
             [np.diff(self._states[0::2], axis=0), np.diff(self._states[1::2], axis=0) * weight[:, None]], 1
         )

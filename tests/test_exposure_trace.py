@@ -123,6 +123,19 @@ def test_an_hour_of_links_has_a_trace(drift: float) -> None:
     assert np.nanmin(trace.veil) >= 0.0 and np.nanmax(trace.veil) <= 1.0
 
 
+def test_equations_that_rounding_spoils_have_a_trace(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the equations cannot be solved, what links say adds up."""
+
+    def spoilt(*_: object, **__: object) -> np.ndarray:
+        raise np.linalg.LinAlgError("not positive definite")
+
+    monkeypatch.setattr("scipy.linalg.solveh_banded", spoilt)
+    exposure = 0.4 * np.sin(2 * np.pi * np.arange(301) / RATE / 4.0)
+    trace = exposure_trace(links_of(exposure, np.zeros(301)), np.full(301, np.nan))
+    assert trace.stops == pytest.approx(exposure, abs=0.01)
+    assert trace.veil == pytest.approx(np.zeros(301), abs=1e-9)
+
+
 def test_no_links_no_trace() -> None:
     """Without a link nothing is known on any row."""
     trace = exposure_trace([], np.full(5, np.nan))
