@@ -26,6 +26,7 @@ from fieldscore.measures import (
     FRAME_COLUMNS,
     TRACE_COLUMNS,
 )
+from fieldscore.measures.lamps import lamps_in_view
 from fieldscore.measures.readability import readable_shares
 from fieldscore.parts import PART_S, stretches
 from fieldscore.picture import FirstLook, first_look
@@ -240,7 +241,9 @@ def _of_the_whole(known: Timeline, table: dict[str, Doubles], gathered: Gathered
     for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
         table[column.name] = np.round(series, DECIMALS)
     tiles, shares = gathered.readable.finish(trace.stops, links)
-    for column, series in zip(readable_shares.columns, shares.T, strict=True):
+    for column, series in zip(
+        readable_shares.columns + lamps_in_view.columns, [*shares.T, *gathered.lamps.columns().T], strict=True
+    ):
         table[column.name] = np.round(series, DECIMALS)
     return tiles
 

@@ -12,8 +12,10 @@ import numpy.typing as npt
 
 from fieldscore.collect import Rows, RowsPart, Thumbs, ThumbsPart
 from fieldscore.frame import Frame, PictureArea
+from fieldscore.lamp_tracks import LampPart, LampRows
 from fieldscore.links import ExposureLink, Linker, moved
 from fieldscore.measures import HISTOGRAM_MEASURES, PICTURE_MEASURES
+from fieldscore.measures.lamps import lamps_in_view, sources
 from fieldscore.measures.readability import readable_shares, sight
 from fieldscore.places import PlaceRows, PlacesPart
 from fieldscore.readable_rows import ReadablePart, ReadableRows
@@ -22,7 +24,10 @@ from fieldscore.video import Tally, UnfitError
 Doubles = npt.NDArray[np.float64]
 
 _UNKNOWN = [np.nan] * sum(len(one.columns) for one in PICTURE_MEASURES)
-_LATER = (np.nan,) * len(readable_shares.columns)  # found when the pass is over
+# What stands for a measure's figures that are found when the pass is over; None where they are known at once.
+_LATER = {
+    one: (np.nan,) * len(one.columns) if one in (readable_shares, lamps_in_view) else None for one in PICTURE_MEASURES
+}
 
 
 @dataclass(frozen=True)
@@ -50,6 +55,7 @@ class Part:
     thumbs: ThumbsPart
     places: PlacesPart
     readable: ReadablePart
+    lamps: LampPart
     links: Sequence[ExposureLink]
     brightness: Doubles
     tally: Tally
@@ -58,7 +64,7 @@ class Part:
 
 
 class Gathered:
-    """Rows, small pictures, places, readability and links of a pass. Of pictures that are `small` only levels are taken."""
+    """Rows, small pictures, places, readability, lamps and links of a pass. Of pictures that are `small` only levels are taken."""
 
     def __init__(self, area: PictureArea, *, small: bool = False) -> None:
         def of_histograms(histograms: Doubles) -> Doubles:
@@ -75,6 +81,7 @@ class Gathered:
             self.thumbs = stack.enter_context(closing(Thumbs(area.criteria.tile_interval_s)))
             self.places = stack.enter_context(closing(PlaceRows()))
             self.readable = stack.enter_context(closing(ReadableRows(area)))
+            self.lamps = stack.enter_context(closing(LampRows()))
             self._files = stack.pop_all()
 
     def close(self) -> None:
@@ -86,6 +93,7 @@ class Gathered:
         self._linker.add(frame)
         if near:
             frame.held(sight)
+            frame.held(sources)
             _figures(frame)
 
     def begin(self, last: Frame) -> None:
@@ -95,6 +103,7 @@ class Gathered:
         self.thumbs.begin(last.time_s)
         self.places.begin(last.time_s)
         self.readable.begin(last.time_s)
+        self.lamps.begin(last)
 
     def add(self, frame: Frame) -> None:
         """Take in the next frame."""
@@ -104,6 +113,7 @@ class Gathered:
             return
         self.rows.add(frame.time_s, _figures(frame), frame.histogram)
         self.readable.add(frame)
+        self.lamps.add(frame)
         self._linker.add(frame)
         self.places.add(frame)
 
@@ -115,6 +125,7 @@ class Gathered:
             self.thumbs.part(),
             self.places.part(),
             self.readable.part(),
+            self.lamps.part(),
             links,
             brightness,
             tally,
@@ -137,6 +148,7 @@ class Gathered:
         self.thumbs.take(part.thumbs)
         self.places.take(part.places)
         self.readable.take(part.readable)
+        self.lamps.take(part.lamps)
 
     def links(self) -> tuple[tuple[ExposureLink, ...], Doubles]:
         """Give what `Linker.results` gives, also of parts."""
@@ -147,4 +159,4 @@ class Gathered:
 
 def _figures(frame: Frame) -> list[float]:
     """One value for each column of the measures of a picture."""
-    return [value for one in PICTURE_MEASURES for value in (_LATER if one is readable_shares else one(frame))]
+    return [value for one, later in _LATER.items() for value in (one(frame) if later is None else later)]

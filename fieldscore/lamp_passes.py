@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -13,9 +14,7 @@ Doubles = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 _SMOOTH_S = 0.2  # exposure and veil are means over so long
-_SEEN_S = (
-    0.3  # the radius is a median over so long: a lamp behind a post, or not told from it, for a look is still in view
-)
+_SEEN_S = 0.2  # the radius is a median over so long
 _LEAST_RADIUS_PERCENT = 0.6  # of the picture's height: a smaller lamp moves no exposure
 _PROMINENT = 0.4  # share of a lamp's largest radius by which it must stand above what is in view before and after
 _BEFORE_S = 0.3  # the exposure before a pass is its mean over so long
@@ -57,15 +56,15 @@ class TowardLight:
 def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
     """Find the lamps that grow and go while in the airtime, with what they did to the exposure.
 
-    A pass is a peak of the largest lamp's radius that stands out from the troughs on both sides; its exposure is
-    compared with that of the trough before.
+    A pass is where a lamp that is the largest in view is at its largest, if the radius of the largest falls from there on both
+    sides before the next; its exposure is compared with that of the trough before.
     """
     if len(timeline) < _FEWEST_ROWS:
         return ()
     radius, exposure, veil = _smooth_columns(timeline, inside)
     time_s = timeline.time_s
     found = []
-    for before, peak, after in _peaks(radius):
+    for before, peak, after in _peaks(radius, timeline["lamp_number"]):
         start = max(before, int(np.searchsorted(time_s, time_s[peak] - _FARTHEST_S)))
         calm = timeline.between(time_s[start] - _BEFORE_S / 2, time_s[start] + _BEFORE_S / 2) & inside
         gone = peak + int(np.argmax(radius[peak : after + 1] <= radius[peak] / 2)) if after > peak else peak
@@ -127,19 +126,27 @@ def _running(values: Doubles, width: int, middle: object) -> Doubles:
     return np.asarray(middle(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))  # type: ignore[operator]
 
 
-def _peaks(radius: Doubles) -> list[tuple[int, int, int]]:
-    """Trough before, peak and trough after of every prominent peak of a radius [n]."""
-    rows = len(radius)
-    edges = np.flatnonzero((radius > 0) & (radius >= np.r_[0.0, radius[:-1]]) & (radius > np.r_[radius[1:], 0.0]))
-    found: list[tuple[int, int, int]] = []
-    for peak in edges.tolist():
-        if radius[peak] < _LEAST_RADIUS_PERCENT:
-            continue
-        higher = np.flatnonzero(radius[:peak] > radius[peak])
-        first = int(higher[-1]) + 1 if higher.size else 0
-        higher = np.flatnonzero(radius[peak + 1 :] >= radius[peak])
-        last = peak + int(higher[0]) if higher.size else rows - 1
-        low_before, low_after = float(radius[first : peak + 1].min()), float(radius[peak : last + 1].min())
+def _peaks(radius: Doubles, number: Doubles) -> list[tuple[int, int, int]]:
+    """Trough before, peak and trough after, for each lamp by `number` [n] whose peak of the radius [n] stands out."""
+    shown = radius > 0
+    peaks = []
+    for lamp in np.unique(number[shown & np.isfinite(number)]):
+        rows = np.flatnonzero(shown & (number == lamp))
+        peaks.append(int(rows[radius[rows] == radius[rows].max()][-1]))
+    peaks = sorted(peak for peak in peaks if radius[peak] >= _LEAST_RADIUS_PERCENT)
+    while len(peaks) > 1:  # of two that no trough parts, the larger one is the pass
+        least = [1.0 - radius[a : b + 1].min() / min(radius[a], radius[b]) for a, b in pairwise(peaks)]
+        shallow = int(np.argmin(least))
+        if least[shallow] >= _PROMINENT:
+            break
+        a, b = peaks[shallow : shallow + 2]
+        peaks.remove(a if radius[a] < radius[b] else b)
+    if not peaks:
+        return []
+    ends = [0, *(a + int(np.argmin(radius[a : b + 1])) for a, b in pairwise(peaks)), len(radius) - 1]
+    found = []
+    for peak, first, last in zip(peaks, ends[:-1], ends[1:], strict=True):
+        low_before, low_after = radius[first : peak + 1].min(), radius[peak : last + 1].min()
         if radius[peak] - max(low_before, low_after) < _PROMINENT * radius[peak]:
             continue
         before = first + int(np.flatnonzero(radius[first : peak + 1] <= low_before)[-1])

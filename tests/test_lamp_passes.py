@@ -16,14 +16,16 @@ def passing(peaks: list[tuple[float, float, float]], seconds: float = 20.0, **co
     """A Timeline on which lamps (when, radius in %, stops) grow over 1.5 s, go within 0.2 s and pull the exposure down."""
     n = int(seconds * RATE)
     time = np.arange(n) / RATE
-    radius, exposure = np.zeros(n), np.zeros(n)
-    for at, largest, stops in peaks:
+    radius, exposure, number = np.zeros(n), np.zeros(n), np.full(n, np.nan)
+    for lamp, (at, largest, stops) in enumerate(peaks, 1):
         grow = np.clip(1 - (at - time) / 1.5, 0, 1) * (time <= at) + np.clip(1 - (time - at) / 0.2, 0, 1) * (time > at)
+        number[largest * grow > radius] = lamp
         radius = np.maximum(radius, largest * grow)
         exposure += stops * np.clip(1 - np.abs(time - at) / 1.0, 0, 1)
     values = {
         "bloom_radius_percent": np.where(radius > 0, radius, np.nan),
         "lamps": (radius > 0).astype(float),
+        "lamp_number": number,
         "exposure_stops": exposure,
         "veil_percent": 0.5 * radius,
         **columns,
@@ -45,17 +47,33 @@ def test_each_pass_gives_its_pulldown(stops: float) -> None:
     assert [one.veil_percent for one in found] == pytest.approx([1.5, 1.0, 2.0], abs=0.3)
 
 
-def test_a_lamp_that_is_not_told_for_a_look_is_one_pass() -> None:
-    """Missed for a tenth of a second twice on its way a lamp is one pass; in view for a quarter of a second it is one, too."""
+def test_a_lamp_that_shrinks_on_its_way_is_one_pass() -> None:
+    """A lamp that hides behind another thing on its way, and shows again as the same one, is one pass; as another one it is two."""
     timeline = passing([(4.0, 3.0, -1.0)])
     radius = timeline["bloom_radius_percent"].copy()
-    radius[[95, 96, 97, 110, 111, 112]] = np.nan
-    gaps = passing([(4.0, 3.0, -1.0)], bloom_radius_percent=radius)
-    assert len(lamp_passes(gaps, everywhere(gaps))) == 1
-    radius[:] = np.nan
+    radius[100:110] = np.nan
+    same = passing([(4.0, 3.0, -1.0)], bloom_radius_percent=radius)
+    assert [round(one.largest_s, 1) for one in lamp_passes(same, everywhere(same))] == [4.0]
+    number = np.where(np.arange(600) < 105, 1.0, 2.0)
+    other = passing([(4.0, 3.0, -1.0)], bloom_radius_percent=radius, lamp_number=number)
+    assert len(lamp_passes(other, everywhere(other))) == 2
+
+
+def test_a_lamp_beside_a_larger_one_is_no_pass_of_its_own() -> None:
+    """Of two lamps that are the largest in turn, with no trough between them, the larger one is the pass."""
+    number = np.where(np.arange(600) < 100, 1.0, 2.0)
+    timeline = passing([(4.0, 3.0, -1.0)], lamp_number=number)
+    assert [round(one.largest_s, 1) for one in lamp_passes(timeline, everywhere(timeline))] == [4.0]
+
+
+def test_a_lamp_in_view_for_a_moment_is_a_pass() -> None:
+    """In view for a quarter of a second a lamp is one pass; one that stays as large as it is, is none."""
+    radius = np.full(600, np.nan)
     radius[300:308] = 3.0
-    short = passing([(4.0, 3.0, -1.0)], bloom_radius_percent=radius)
+    short = passing([(4.0, 3.0, -1.0)], bloom_radius_percent=radius, lamp_number=np.ones(600))
     assert len(lamp_passes(short, everywhere(short))) == 1
+    steady = passing([], bloom_radius_percent=np.full(600, 3.0), lamp_number=np.ones(600))
+    assert lamp_passes(steady, everywhere(steady)) == ()
 
 
 def test_no_lamp_no_pass() -> None:

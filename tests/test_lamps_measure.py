@@ -25,14 +25,14 @@ def night(*lamps: tuple[int, int, int], width: int = 640, height: int = 480) -> 
 
 def test_lamps_are_counted_and_sized() -> None:
     """Three discs are three lamps; the radius is the largest one's, in % of the height, within a tenth."""
-    count, radius = lamps_in_view(frame_of(night((100, 100, 6), (300, 200, 12), (500, 300, 8))))
+    count, radius, _ = lamps_in_view(frame_of(night((100, 100, 6), (300, 200, 12), (500, 300, 8))))
     assert count == 3
     assert radius == pytest.approx(100 * 12 / 480, rel=0.1)
 
 
 def test_no_lamp_has_no_radius() -> None:
     """A dark picture has no lamp and no radius."""
-    count, radius = lamps_in_view(frame_of(night()))
+    count, radius, _ = lamps_in_view(frame_of(night()))
     assert count == 0 and np.isnan(radius)
 
 
@@ -111,7 +111,7 @@ def test_a_disc_is_round_whatever_its_samples(height: int, width: int, lines_a_r
         picture = np.full((height, width), 80, np.uint8)
         axes = (across, times * across // lines_a_row)
         cv2.ellipse(picture, (width // 2, height // 2), axes, 0, 0, 360, 235, -1)
-        count, size = lamps_in_view(frame_of(picture, area))
+        count, size, _ = lamps_in_view(frame_of(picture, area))
         assert count == expected
         assert expected == 0 or size == pytest.approx(3.0, rel=0.16)
 

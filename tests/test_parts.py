@@ -29,7 +29,7 @@ MJPEG = Encoding(codec="mjpeg", quality=3, pixel_format="yuvj420p", full_range=T
 SLOW = {
     "readable_percent", "zone_readable_percent", "zone_dark_percent", "zone_blown_percent", "zone_noisy_percent",
     "noise_percent", "cast_red_stops", "cast_blue_stops", "cast_lab_a", "cast_lab_b", "lamps", "bloom_radius_percent",
-    "colour_codes", "exposure_stops", "veil_percent", "smear_percent",
+    "lamp_number", "colour_codes", "exposure_stops", "veil_percent", "smear_percent",
 }  # fmt: skip
 
 

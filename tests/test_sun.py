@@ -181,6 +181,7 @@ def test_the_sun_is_no_lamp_that_came_near() -> None:
         300,
         lamps=1.0,
         bloom_radius_percent=radius,
+        lamp_number=1.0 + (time > 4.0),
         exposure_stops=-1.2 * (np.abs(time - 1.5) < 0.7) - 0.3 * (np.abs(time - 7.0) < 0.7),
         veil_percent=0.0,
     )

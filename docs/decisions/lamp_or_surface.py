@@ -55,9 +55,9 @@ def flown(directory: Path) -> Iterator[tuple[Path, list[list[Place]]]]:
             if not kept.exists():
                 places: list[list[Place]] = []
 
-                def at_ceiling(sim: Any, scene: Any, gain: float, places: list[list[Place]] = places) -> float:
+                def at_ceiling(sim: Any, scene: Any, gain: float, places: list[list[Place]] = places) -> Any:
                     height, width = scene.light.shape
-                    places.append([(float(x) / width, float(y) / height) for x, y in scene.lamps])
+                    places.append([(one.x / width, one.y / height) for one in scene.lamps])
                     return told(sim, scene, gain)
 
                 run._lamps_at_ceiling = at_ceiling
@@ -70,20 +70,20 @@ def flown(directory: Path) -> Iterator[tuple[Path, list[list[Place]]]]:
 
 
 def sources(path: Path, places: list[list[Place]]) -> Iterator[tuple[tuple[Any, ...], bool]]:
-    """What `lamps._is_lamp` is asked of each source, and whether a lamp is in it."""
+    """What `lamps._sign` is asked of each source, and whether a lamp is in it."""
     plan = plan_flight([path])
     area = plan.area()
     top, bottom, left, right = area.window
     fields = (plan.flight.clips[0].field_order or "top") if plan.look.interlaced else None
-    told = lamps._is_lamp
+    told = lamps._sign
     for number, coded in enumerate(plan.flight.frames(fields=fields)):
         if number % EVERY or number >= len(places):
             continue
         frame = Frame(coded.luma, area, coded.time_s, bits=coded.bits)
         asked: list[tuple[Any, ...]] = []
-        lamps._is_lamp = lambda *what, asked=asked: bool(asked.append(what))
+        lamps._sign = lambda *what, asked=asked: float(bool(asked.append(what)))
         lamps.lamps_in_view(frame)
-        lamps._is_lamp = told
+        lamps._sign = told
         height, width = coded.luma.shape
         for what in asked:
             rows, columns = what[0].shape
@@ -103,7 +103,7 @@ def main(directory: Path) -> None:
     for change in CHANGES:
         for name, value in {**usual, **change}.items():
             setattr(lamps, name, value)
-        kept = [(lamps._is_lamp(*what), is_lamp) for what, is_lamp in found]
+        kept = [(lamps._sign(*what) >= lamps.PERHAPS, is_lamp) for what, is_lamp in found]
         right, wrong = (
             sum(told and is_lamp for told, is_lamp in kept),
             sum(told and not is_lamp for told, is_lamp in kept),

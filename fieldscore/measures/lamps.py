@@ -26,6 +26,7 @@ _LEAST_SHARE = 1.7 / 76_800.0  # share of the picture: two samples of 320 x 240 
 _MOST_SHARE = 0.08  # larger is a bright sky or wall; the sun with its glow fills up to this
 _FILLED = 0.35  # share of its bounding box that a compact source fills at least; a disc 0.79, a line little
 _LONGEST = 5.0  # times as long as wide: beyond is a tube, a window frame or a horizon
+_DISC = 0.5  # of the square of its length that a source fills; less is a lamp with its lit post, or something else
 _MOST_LOOKED_AT = 48  # compact sources, the largest, whose surroundings are looked at
 _NEARLY_SQUARE = 0.1  # samples so far from square are taken as square
 # What is around a lamp: light in shares of the ceiling's, lengths in picture heights (docs/decisions/lamp_or_surface.py).
@@ -46,41 +47,87 @@ _GLOWS, _FALLS_FAST, _HARDLY_EVEN = 0.5, 1.0, 0.3  # ... stops to the next ring,
 _BLACK = 0.002  # light that is added before stops are told
 
 
+# A source of a picture: its middle, right of and below the picture's, and its radius in picture heights; and by how much its light
+# looks like that about a lamp: NaN where nothing shows it.
+SOURCE = np.dtype([("right", "<f4"), ("down", "<f4"), ("radius", "<f4"), ("sign", "<f4")])
+SURE, EVENLY, PERHAPS, NONE = (
+    1.0,
+    0.75,
+    0.5,
+    0.0,
+)  # signs: by itself; lit evenly; falls fast (docs/decisions/followed_lamps.py)
+
+
 @measure(
-    Column("lamps", "", "neither", "Lamps in view: compact sources at the ceiling that light falls away from evenly."),
+    Column(
+        "lamps",
+        "",
+        "neither",
+        "Lamps in view: compact sources at the ceiling that light falls away from evenly, followed.",
+    ),
     Column(
         "bloom_radius_percent",
         "%",
         "lower",
         "Radius of the largest of them as recorded, in % of the picture's height; the sun's disc is 0.27 degrees.",
     ),
+    Column("lamp_number", "", "neither", "Which lamp that is: they are numbered as they come into view."),
     held=True,
 )
 def lamps_in_view(frame: Frame) -> tuple[float, ...]:
-    """Count of lamps, and the radius of the disc with the area of the largest; NaN without a lamp."""
+    """Count of lamps by this picture alone, radius of the disc with the area of the largest, and its number; NaN without one.
+
+    Over a flight they are found anew, each by all pictures that show it (lamp_tracks.py).
+    """
+    found = frame.held(sources)
+    lamps = found["radius"][found["sign"] >= PERHAPS]
+    if not lamps.size:
+        return 0.0, float("nan"), float("nan")
+    return float(lamps.size), 100.0 * float(lamps.max()), 1.0
+
+
+def sources(frame: Frame) -> npt.NDArray[np.void]:
+    """The compact sources at the ceiling [k] of a picture, as `SOURCE`, largest first."""
     area, fine = frame.area, _square(frame)
     hot = (fine > area.ceiling - _NEAR_END_CODES).view(np.uint8)
     covered = _covered(area, hot.shape)
     if covered is not None:
         hot[covered] = 0
     if not cv2.countNonZero(hot):
-        return 0.0, float("nan")
-    _, labels, found, _ = cv2.connectedComponentsWithStats(hot, connectivity=8)
+        return np.zeros(0, dtype=SOURCE)
+    _, labels, found, middles = cv2.connectedComponentsWithStats(hot, connectivity=8)
     marks = np.asarray(labels, dtype=np.int32)
     _, _, width, height, size = found.T.astype(np.float64)
-    compact = (size >= _LEAST_SHARE * hot.size) & (size <= _MOST_SHARE * hot.size)
-    compact &= size >= _FILLED * width * height
+    large = (size >= _LEAST_SHARE * hot.size) & (size <= _MOST_SHARE * hot.size)
+    large[0] = False  # what is no source
+    compact = size >= _FILLED * width * height
     compact &= np.maximum(width, height) <= _LONGEST * np.minimum(width, height)
-    compact[0] = False  # what is no source
     if covered is not None:
         marks[covered] = -1
-    sources = np.flatnonzero(compact)
-    sources = sources[np.argsort(-size[sources], kind="stable")[:_MOST_LOOKED_AT]]
+    kept = np.flatnonzero(large)
+    kept = kept[np.lexsort((-size[kept], ~compact[kept]))[:_MOST_LOOKED_AT]]
+    rows, columns = hot.shape
+    there = np.zeros(kept.size, dtype=SOURCE)
+    if not kept.size:
+        return there
+    radius = np.sqrt(size[kept] / math.pi)
+    joined = size[kept] < _DISC * np.maximum(width, height)[kept] ** 2
+    if joined.any():
+        inside = cv2.distanceTransform(hot, cv2.DIST_L2, cv2.DIST_MASK_5)
+        for which in np.flatnonzero(joined).tolist():
+            left, top, wide, high, _ = found[kept[which]].tolist()
+            box = slice(top, top + high), slice(left, left + wide)
+            depth = np.where(marks[box] == kept[which], inside[box], 0.0)
+            down, right = np.unravel_index(int(depth.argmax()), depth.shape)
+            middles[kept[which]] = left + right, top + down
+            radius[which] = min(radius[which], depth[down, right])
+    there["right"], there["down"] = ((middles[kept] + 0.5 - (columns / 2, rows / 2)) / rows).T
+    there["radius"] = radius / rows
     smooth = np.asarray(cv2.blur(fine, _SMOOTH), dtype=np.float32)
-    lamps = [size[one] for one in sources.tolist() if _is_lamp(smooth, marks, one, found[one].tolist(), area)]
-    if not lamps:
-        return 0.0, float("nan")
-    return float(len(lamps)), 100.0 * math.sqrt(max(lamps) / math.pi) / hot.shape[0]
+    there["sign"] = [
+        _sign(smooth, marks, one, found[one].tolist(), area) if compact[one] else math.nan for one in kept.tolist()
+    ]
+    return there
 
 
 def _square(frame: Frame) -> Floats:
@@ -102,8 +149,8 @@ def _covered(area: PictureArea, shape: tuple[int, ...]) -> tuple[npt.NDArray[np.
     return np.nonzero(ok == 0)
 
 
-def _is_lamp(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[int], area: PictureArea) -> bool:
-    """Say whether the light above source `number` of `marks`, in a `box` (left, top, width, height, samples), is that about a lamp.
+def _sign(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[int], area: PictureArea) -> float:
+    """By how much the light above source `number` of `marks`, in a `box` (left, top, width, height, samples), is that about a lamp.
 
     `marks` [rows, columns]: number of the source that a sample of the `smooth` picture belongs to, -1 under the overlay.
     """
@@ -111,25 +158,25 @@ def _is_lamp(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: lis
     heights, near = radius / smooth.shape[0], min(max(_NARROWEST, radius), _WIDEST)
     (ring,) = _rings(smooth, marks, number, box, (_GAP, _GAP + near))
     if ring.size < _FEWEST:
-        return box[1] <= _GAP  # at the picture's upper edge nothing speaks against it, under the overlay nothing for it
+        return PERHAPS if box[1] <= _GAP else math.nan  # at the picture's upper edge nothing speaks against it
     table = _light_of_code(area.floor, area.ceiling, area.criteria.transfer_curve)
     low, middle, high, most = table[ring[[ring.size * part // 20 for part in (5, 10, 15, 18)]].astype(np.intp)].tolist()
     alone = most <= _DARK or (low >= _VERY_EVEN * most and middle <= _DIM)
     if alone and max(box[2:4]) <= _ROUND * min(box[2:4]):
-        return True
+        return SURE
     even = low >= _EVEN * high and (middle <= _LIGHTER or heights >= _SUN)
     strong = low >= _HARDLY_EVEN * high and heights >= _LARGE
     if not (even or strong):  # most end here: the farther rings cost more
-        return False
+        return NONE
     edges = (_GAP + near, _GAP + 3.0 * near, _GAP + 3.0 * near + max(_FAR, 2.0 * near))
     farther = [one for one in _rings(smooth, marks, number, box, edges) if one.size >= _FEWEST]
     if not farther:
-        return True  # it nearly fills what is above it
+        return PERHAPS  # it nearly fills what is above it
     low_next, low_far = (float(table[int(one[one.size // 4])]) for one in (farther[0], farther[-1]))
     glows, falls = (math.log2((low + _BLACK) / (one + _BLACK)) for one in (low_next, low_far))
     if even and low - low_far >= min(_GLOW_A_RADIUS * heights, _GLOW_AT_MOST):
-        return True
-    return strong and glows >= _GLOWS and falls >= _FALLS_FAST
+        return EVENLY
+    return PERHAPS if strong and glows >= _GLOWS and falls >= _FALLS_FAST else NONE
 
 
 def _rings(

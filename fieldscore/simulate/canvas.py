@@ -4,6 +4,7 @@ spreads."""
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -21,7 +22,7 @@ from fieldscore.simulate.raster import (
 )
 from fieldscore.simulate.route import Pose
 from fieldscore.simulate.stage import Stage, toward_sun
-from fieldscore.simulate.world import DETAIL_TEXEL_M, GROUND_PX, SKY_PX, SKY_SPAN_DEG, TEXEL_M, TINT_STEP
+from fieldscore.simulate.world import DETAIL_TEXEL_M, GROUND_PX, LAMP_OF_PANE, SKY_PX, SKY_SPAN_DEG, TEXEL_M, TINT_STEP
 
 NEAR_M = 0.06  # nearer than this a thing is behind the lens
 REACH_M = 95.0  # things farther away are left to the skyline
@@ -51,19 +52,28 @@ class Moment:
     flicker: float = 0.0
 
 
+class Light(NamedTuple):
+    """A lamp, torch or the sun in the picture: pixel place, number of the lamp (-1: no lamp's), radius in picture heights."""
+
+    x: float
+    y: float
+    number: int = -1
+    radius: float = 0.0
+
+
 @dataclass
 class Scene:
     """Light of one instant: `light` (h, w) in scene units, `small` the same reduced, `tint` (h/4, w/4, 2) R
     and B to G.
 
-    `lamps` are pixel places (x, y) of the lamps, torches and the sun inside the picture; `veil` is the mean
-    light that glare added.
+    `lamps` are the lamps, torches and the sun inside the picture that nothing hides; `veil` is the mean light that glare
+    added.
     """
 
     light: Image
     small: Image
     tint: Image
-    lamps: list[tuple[float, float]]
+    lamps: list[Light]
     veil: float
 
 
@@ -99,7 +109,7 @@ class _Canvas:
         h, w = self.ray_x.shape
         self.light: Image = np.zeros((h, w), np.float32)
         self.tint: Image = np.zeros((h // TINT_SMALL, w // TINT_SMALL, 2), np.float32)
-        self.lamps: list[tuple[float, float]] = []
+        self.lamps: list[Light] = []
         self.sun_hidden = False
 
     def along(
@@ -209,16 +219,18 @@ class _Canvas:
 
     def things(self) -> None:
         """Draw what stands about, far to near, and note the lamps that nothing hides."""
-        noted: list[tuple[int, int]] = []
+        noted: list[Light] = []
         for seen in self._in_view():
             self._thing(seen)
-            if self.world.quads[seen.number].lamp >= 0:
+            lamp = self.world.quads[seen.number].lamp
+            if lamp >= 0:
                 x, y = self._place(seen.pixels.mean(axis=0))
                 if 0 <= x < self.light.shape[1] and 0 <= y < self.light.shape[0]:
-                    noted.append((int(x), int(y)))
-        for x, y in noted:
-            if self.light[y, x] > 0.3 * self.world.light.lamp_disc:
-                self.lamps.append((float(x), float(y)))
+                    high = float(np.ptp(seen.pixels[:, 1])) / self.moment.line_step
+                    noted.append(
+                        Light(float(int(x)), float(int(y)), lamp, LAMP_OF_PANE * high / 2 / self.light.shape[0])
+                    )
+        self.lamps += [one for one in noted if self.light[int(one.y), int(one.x)] > 0.3 * self.world.light.lamp_disc]
         if self.world.light.sun:
             self._note_sun()
 
@@ -258,7 +270,7 @@ class _Canvas:
         if 0 <= x < w and 0 <= y < h:
             self.sun_hidden = bool(self.light[int(y), int(x)] < 0.2 * self.world.light.sun)
             if not self.sun_hidden:
-                self.lamps.append((x, y))
+                self.lamps.append(Light(x, y))
 
     def _window(self, seen: _Seen) -> tuple[slice, slice] | None:
         """Rows and columns of this picture that a thing can touch."""
@@ -324,7 +336,7 @@ class _Canvas:
         self.light += disc * np.float32(strength)
         row, column = divmod(int(np.argmin(off)), off.shape[1])
         if float(off[row, column]) < TORCH_DISC:
-            self.lamps.append((float(column), float(row)))
+            self.lamps.append(Light(float(column), float(row)))
 
     def finish(self) -> Scene:
         """Add what the lens spreads."""

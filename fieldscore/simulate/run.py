@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from fractions import Fraction
+from operator import itemgetter
 from pathlib import Path
 
 import cv2
@@ -11,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.simulate.camera import ExposureLoop, NoiseTables, Sensor
-from fieldscore.simulate.canvas import Moment, Scene, draw
+from fieldscore.simulate.canvas import Light, Moment, Scene, draw
 from fieldscore.simulate.chain import Mask, Overlay, Planes, Recorder
 from fieldscore.simulate.model import CameraModel, Chain, Flash, FlightPlan, LinkLoss
 from fieldscore.simulate.raster import Array, Image, shrink
@@ -46,6 +47,8 @@ COLUMNS = (
     "clean_percent",
     "link",
     "lamp_in_view",
+    "lamp_number",
+    "lamp_radius_percent",
     "veil_light",
 )
 
@@ -301,17 +304,21 @@ def _instant(sim: _Simulation, ledger: _Ledger, instant: int) -> Planes:
     sim.recorder.borders(out, sim.fields)
     lamps = _lamps_at_ceiling(sim, scene, gain)
     head = [time_s, float(np.log2(gain)), gain, sim.path.pose(time_s).along_m]
-    ledger.row(out, loss is None, head, [clean, float(loss is None), lamps, scene.veil])
+    number, radius = max(
+        ((one.number, one.radius) for one in lamps if one.number >= 0), key=itemgetter(1), default=(-1, 0.0)
+    )
+    about = [float(len(lamps)), float(number), 100.0 * radius, scene.veil]
+    ledger.row(out, loss is None, head, [clean, float(loss is None), *about])
     sim.loop.meter(scene.small, gain)
     return out
 
 
-def _lamps_at_ceiling(sim: _Simulation, scene: Scene, gain: float) -> float:
-    count = 0
-    for x, y in scene.lamps:
-        code = sim.sensor.codes(np.array([[scene.light[int(y), int(x)] * gain]], np.float32))
-        count += bool(code[0, 0] >= sim.sensor.ends[1] - NEAR_END_CODES)
-    return float(count)
+def _lamps_at_ceiling(sim: _Simulation, scene: Scene, gain: float) -> list[Light]:
+    light = np.array([[scene.light[int(one.y), int(one.x)] * gain for one in scene.lamps]], np.float32)
+    if not scene.lamps:
+        return []
+    hot = sim.sensor.codes(light)[0] >= sim.sensor.ends[1] - NEAR_END_CODES
+    return [one for one, at_end in zip(scene.lamps, hot.tolist(), strict=True) if at_end]
 
 
 def _weave(parts: list[Planes]) -> list[npt.NDArray[np.uint8]]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from fieldscore.simulate.model import FlightPlan
 from fieldscore.simulate.raster import Array, Image
-from fieldscore.simulate.world import LAMP_DISC_M, Quad, World, pink
+from fieldscore.simulate.world import LAMP_DISC_M, LAMP_OF_PANE, Quad, World, pink
 
 GATES = 5
 GATE_OPENING_M = 1.9
@@ -65,7 +65,7 @@ def _span(world: World) -> float:
 
 def _lamps(world: World) -> None:
     yy, xx = np.mgrid[-1.0:1.0:32j, -1.0:1.0:32j]
-    disc = np.clip((0.92 - np.hypot(xx, yy)) * 12.0, 0.0, 1.0)
+    disc = np.clip((LAMP_OF_PANE - np.hypot(xx, yy)) * 12.0, 0.0, 1.0)
     glass = np.stack([disc, disc], axis=2).astype(np.float32)
     post = _solid(np.full((40, 4), 0.22, np.float32))
     for i, (x, y, z) in enumerate(world.lamps):

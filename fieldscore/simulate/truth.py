@@ -44,7 +44,8 @@ class Truth:
       `crushed_percent` (within 2 codes of `ceiling_code`, `floor_code`): from the uncompressed coded luma of
       the picture without overlay and borders; NaN where the link is lost;
     - `clean_percent`, the level to be expected without the noise of one picture;
-    - `lamp_in_view`, count of lamps, torches, suns in the picture at the ceiling; `veil_light`, mean light
+    - `lamp_in_view`, count of lamps, torches, suns in the picture at the ceiling; `lamp_number` of the largest lamp among
+      them, -1 without one, and `lamp_radius_percent`, its own radius in % of the height; `veil_light`, mean light
       that glare of the lens added, in scene units.
 
     Per tile (m, 12, 16), at the instants `tile_index` (m); NaN where the link is lost or overlay covers all:
@@ -109,6 +110,7 @@ class Truth:
         kept["time_s"] = self.columns["time_s"]
         for name in ("link", "lamp_in_view"):
             kept[name] = self.columns[name].astype(np.uint8)
+        kept["lamp_number"] = self.columns["lamp_number"].astype(np.int16)
         kept.update(
             tile_index=self.tile_index.astype(np.int32),
             cnr=_short(self.cnr),

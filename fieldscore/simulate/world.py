@@ -22,6 +22,7 @@ DETAIL_PX = 512
 SKY_PX = (256, 2048)  # rows over SKY_SPAN_DEG of elevation, columns over 360 degrees of azimuth
 SKY_SPAN_DEG = (-6.0, 58.0)
 LAMP_HEIGHT_M = 4.6
+LAMP_OF_PANE = 0.92  # share of its pane's radius that a lamp's disc fills
 NEAR_LAMP_M2 = 1.5  # a lamp is a panel, not a point: its light stays finite close by
 LAMP_DISC_M = 0.16  # radius of the bright glass
 TINT_STEP = 4  # ground tint has one texel for so many of the albedo

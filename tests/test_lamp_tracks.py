@@ -1,0 +1,115 @@
+"""Lamps followed from look to look, on made sources of known paths."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from frame_material import area_of, frame_of
+
+from fieldscore.lamp_tracks import LampRows, follow
+from fieldscore.measures.lamps import EVENLY, NONE, SOURCE, SURE
+
+EVERY_S = 0.1
+Path = tuple[float, float, float, float, float]  # right, down; the same a second; radius
+
+
+def at(path: Path, time_s: float, sign: float) -> tuple[float, float, float, float]:
+    """A source on its way."""
+    right, down, along, fall, radius = path
+    return right + along * time_s, down + fall * time_s, radius, sign
+
+
+def looks_of(count: int, *ways: tuple[Path, dict[int, float], float]) -> tuple[np.ndarray, list[np.ndarray]]:
+    """Times and sources of `count` looks: paths with the sign in some looks (None: not seen) and in all others."""
+    time_s = EVERY_S * np.arange(count)
+    looks = []
+    for look, now_s in enumerate(time_s.tolist()):
+        seen = [(path, some.get(look, usual)) for path, some, usual in ways]
+        looks.append(np.array([at(path, now_s, sign) for path, sign in seen if sign is not None], dtype=SOURCE))
+    return time_s, looks
+
+
+ACROSS: Path = (-0.5, -0.1, 0.4, 0.0, 0.01)
+
+
+def test_a_lamp_is_one_lamp_all_its_way() -> None:
+    """A lamp that does not look like one in a third of the looks, and is hidden in two, is one lamp from its first to its last."""
+    time_s, looks = looks_of(24, (ACROSS, {3: NONE, 4: NONE, 10: NONE, 11: NONE, 12: None, 13: None, 20: NONE}, EVENLY))
+    (lamp,) = follow(time_s, looks)
+    assert lamp.looks == [look for look in range(24) if look not in (12, 13)]
+
+
+@pytest.mark.parametrize("often", [1, 2])
+def test_what_looks_like_a_lamp_now_and_then_is_none(often: int) -> None:
+    """A white post that looks like a lamp in one or two of six looks is no lamp."""
+    some = {look: SURE for look in range(24) if look % 6 < often}
+    assert follow(*looks_of(24, (ACROSS, some, NONE))) == []
+
+
+def test_a_moment_is_not_enough() -> None:
+    """Two looks of twenty do not show that a source is a lamp; two are enough in a flight that has no more."""
+    time_s, looks = looks_of(20, (ACROSS, {}, SURE))
+    assert follow(time_s, looks[:2] + [np.zeros(0, dtype=SOURCE)] * 18) == []
+    assert len(follow(time_s[:2], looks[:2])) == 1
+
+
+def test_looks_that_show_nothing_have_no_say() -> None:
+    """Where overlay hides what is around a lamp it is followed all the same, and those looks count neither way."""
+    unknown = dict.fromkeys(range(8, 20), float("nan"))
+    (lamp,) = follow(*looks_of(24, (ACROSS, unknown, SURE)))
+    assert len(lamp.looks) == 24
+    assert follow(*looks_of(24, (ACROSS, {0: SURE, 1: SURE}, float("nan")))) == []
+
+
+def test_lamps_that_cross_stay_themselves() -> None:
+    """Two lamps that pass each other, one near and one far, keep their own radius and way."""
+    back: Path = (0.5, -0.09, -0.4, 0.0, 0.012)
+    lamps = follow(*looks_of(25, (ACROSS, {}, SURE), (back, {}, SURE)))
+    assert [len(one.looks) for one in lamps] == [25, 25]
+    assert sorted(round(float(np.mean(one.radius)), 3) for one in lamps) == [0.01, 0.012]
+    assert all(np.ptp(one.radius) < 1e-6 for one in lamps)
+
+
+@pytest.mark.parametrize(("gone", "lamps"), [(4, 1), (8, 2)])
+def test_a_lamp_that_is_gone_for_long_is_another(gone: int, lamps: int) -> None:
+    """Unseen for half a second and where it is expected a lamp is the same; for nine tenths, another."""
+    assert len(follow(*looks_of(40, (ACROSS, dict.fromkeys(range(15, 15 + gone), None), SURE)))) == lamps
+
+
+def test_a_turn_moves_all_alike() -> None:
+    """A lamp that comes into view in a fast turn is followed from its second look, as those in view say how all moves."""
+    turning = [((-0.5 + 0.3 * k, -0.1 - 0.05 * k, 1.0, 0.2, 0.008), {}, SURE) for k in range(2)]
+    fresh = ((-0.9, -0.3, 1.0, 0.2, 0.008), dict.fromkeys(range(5), None), SURE)
+    lamps = follow(*looks_of(12, *turning, fresh))
+    assert sorted(len(one.looks) for one in lamps) == [7, 12, 12]
+
+
+def test_columns_count_and_number_lamps() -> None:
+    """Each look stands until the next; a lamp hidden for a look is counted and its radius is between; the largest is numbered."""
+    rows = LampRows()
+    near: Path = (0.2, -0.1, 0.0, 0.0, 0.02)
+    time_s, looks = looks_of(10, (ACROSS, {}, SURE), (near, {0: None, 1: None, 5: None, 9: None}, SURE))
+    for look, found in enumerate(looks):
+        rows._firsts.append(3 * look)
+        rows._times.append(float(time_s[look]))
+        rows._counts.append(len(found))
+        rows._spool.write(found.tobytes())
+    rows._rows = 30
+    count, radius, number = rows.columns().T
+    rows.close()
+    assert count.tolist() == [1.0] * 6 + [2.0] * 21 + [1.0] * 3
+    assert radius == pytest.approx([1.0] * 6 + [2.0] * 21 + [1.0] * 3)
+    assert number.tolist() == [1.0] * 6 + [2.0] * 21 + [1.0] * 3
+
+
+def test_a_picture_that_is_held_is_one_look() -> None:
+    """Frames held to one picture add rows and no look; without any lamp the count is zero, the rest is not known."""
+    rows = LampRows()
+    frame = frame_of(np.full((480, 640), 30, np.uint8), area_of())
+    for _ in range(5):
+        rows.add(frame)
+    assert len(rows._times) == 1
+    count, radius, number = rows.columns().T
+    rows.close()
+    assert count.tolist() == [0.0] * 5
+    assert np.isnan(radius).all() and np.isnan(number).all()
