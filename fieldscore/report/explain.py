@@ -188,7 +188,7 @@ _PLACES: Mapping[str, Explanation] = {
     ),
     "lamps.passes": Explanation(
         "How many times a lamp grew in the picture and went again.",
-        "Two lamps that come near together count once; now and then a white post or lit ground passes for one.",
+        "Two lamps that come near together count once; of five passes about four are of a lamp, and of four lamps three count.",
         "the route, and how near it leads past lamps",
         "Lamps",
     ),
