@@ -17,6 +17,7 @@ _SMOOTH_S = 0.2  # exposure and veil are means over so long
 _SEEN_S = 0.2  # the radius is a median over so long
 _LEAST_RADIUS_PERCENT = 0.6  # of the picture's height: a smaller lamp moves no exposure
 _PROMINENT = 0.4  # share of a lamp's largest radius by which it must stand above what is in view before and after
+_AGAIN = 0.5  # share of a lamp's radius that it must have fallen to, to come near again
 _BEFORE_S = 0.3  # the exposure before a pass is its mean over so long
 _FARTHEST_S = 2.0  # an exposure longer ago than that was of another place
 _FEWEST_ROWS = 3  # a peak and what is before and after it
@@ -61,10 +62,11 @@ def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
     """
     if len(timeline) < _FEWEST_ROWS:
         return ()
-    radius, exposure, veil = _smooth_columns(timeline, inside)
+    shown = np.where(inside, np.nan_to_num(timeline["bloom_radius_percent"]), 0.0)
+    radius, exposure, veil = _smooth_columns(timeline, shown)
     time_s = timeline.time_s
     found = []
-    for before, peak, after in _peaks(radius, timeline["lamp_number"]):
+    for before, peak, after in _peaks(radius, np.minimum(radius, shown), timeline["lamp_number"]):
         start = max(before, int(np.searchsorted(time_s, time_s[peak] - _FARTHEST_S)))
         calm = timeline.between(time_s[start] - _BEFORE_S / 2, time_s[start] + _BEFORE_S / 2) & inside
         gone = peak + int(np.argmax(radius[peak : after + 1] <= radius[peak] / 2)) if after > peak else peak
@@ -112,12 +114,11 @@ def while_seen(timeline: Timeline, seen: Mask, zone_criterion_percent: float) ->
     )
 
 
-def _smooth_columns(timeline: Timeline, inside: Mask) -> tuple[Doubles, Doubles, Doubles]:
-    """Largest lamp's radius (0 without one), exposure and veil [n], each as a running median or mean."""
+def _smooth_columns(timeline: Timeline, shown: Doubles) -> tuple[Doubles, Doubles, Doubles]:
+    """Largest lamp's radius, which is `shown` (0 without one), exposure and veil [n], each as a running median or mean."""
     over, seen = (max(1, round(one / timeline.interval_s)) | 1 for one in (_SMOOTH_S, _SEEN_S))
-    radius = np.where(inside, np.nan_to_num(timeline["bloom_radius_percent"]), 0.0)
     exposure, veil = (_running(timeline[name], over, np.mean) for name in ("exposure_stops", "veil_percent"))
-    return _running(radius, seen, np.median), exposure, veil
+    return _running(shown, seen, np.median), exposure, veil
 
 
 def _running(values: Doubles, width: int, middle: object) -> Doubles:
@@ -126,21 +127,22 @@ def _running(values: Doubles, width: int, middle: object) -> Doubles:
     return np.asarray(middle(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))  # type: ignore[operator]
 
 
-def _peaks(radius: Doubles, number: Doubles) -> list[tuple[int, int, int]]:
-    """Trough before, peak and trough after, for each lamp by `number` [n] whose peak of the radius [n] stands out."""
-    shown = radius > 0
-    peaks = []
-    for lamp in np.unique(number[shown & np.isfinite(number)]):
-        rows = np.flatnonzero(shown & (number == lamp))
-        peaks.append(int(rows[radius[rows] == radius[rows].max()][-1]))
-    peaks = sorted(peak for peak in peaks if radius[peak] >= _LEAST_RADIUS_PERCENT)
-    while len(peaks) > 1:  # of two that no trough parts, the larger one is the pass
-        least = [1.0 - radius[a : b + 1].min() / min(radius[a], radius[b]) for a, b in pairwise(peaks)]
-        shallow = int(np.argmin(least))
-        if least[shallow] >= _PROMINENT:
-            break
-        a, b = peaks[shallow : shallow + 2]
-        peaks.remove(a if radius[a] < radius[b] else b)
+def _peaks(radius: Doubles, own: Doubles, number: Doubles) -> list[tuple[int, int, int]]:
+    """Trough before, peak and trough after of every peak of the radius [n] that stands out.
+
+    `own` is how much of it is the radius of the very lamp that has the `number` [n]: where another one was the largest a moment
+    before and after, the radius is theirs.
+    """
+    peaks = sorted(
+        peak for lamp in np.unique(number[own > 0]) for peak in _times_near(own, np.flatnonzero(number == lamp))
+    )
+    depth = [_depth(radius, a, b) for a, b in pairwise(peaks)]
+    while depth and min(depth) < _PROMINENT:  # of two that no trough parts, the larger one is the pass
+        at = depth.index(min(depth))
+        gone = at if radius[peaks[at]] < radius[peaks[at + 1]] else at + 1
+        del peaks[gone], depth[at]
+        if 0 < gone < len(peaks):
+            depth[gone - 1] = _depth(radius, peaks[gone - 1], peaks[gone])
     if not peaks:
         return []
     ends = [0, *(a + int(np.argmin(radius[a : b + 1])) for a, b in pairwise(peaks)), len(radius) - 1]
@@ -153,3 +155,25 @@ def _peaks(radius: Doubles, number: Doubles) -> list[tuple[int, int, int]]:
         after = peak + int(np.argmin(radius[peak : last + 1]))
         found.append((before, peak, after))
     return found
+
+
+def _times_near(own: Doubles, rows: npt.NDArray[np.int64]) -> list[int]:
+    """Rows among `rows`, those of one lamp, where its radius `own` [n] is largest: once, and each time after it fell to half."""
+    peaks: list[int] = []
+    low = high = 0.0
+    for row, now in zip(rows.tolist(), own[rows].tolist(), strict=True):
+        if now < _LEAST_RADIUS_PERCENT:
+            low = min(low, now)
+        elif not peaks or (low <= _AGAIN * now and low <= _AGAIN * high):
+            peaks.append(row)
+            low = high = now
+        elif now >= high:
+            peaks[-1], low, high = row, now, now
+        else:
+            low = min(low, now)
+    return peaks
+
+
+def _depth(radius: Doubles, first: int, second: int) -> float:
+    """By what share of the smaller of two peaks the radius [n] falls between them."""
+    return 1.0 - float(radius[first : second + 1].min()) / min(float(radius[first]), float(radius[second]))

@@ -8,9 +8,10 @@ also in the pictures in which they did not.
 
 from __future__ import annotations
 
+import math
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -29,9 +30,10 @@ _ASTRAY_S = 0.08  # ... over so long, and in proportion over more; ...
 _A_RADIUS = 0.5  # ... and so many of its radii besides
 _GROWS = 1.5  # log2 of the radius: by more it does not change between two looks
 _OF_SIZE = 0.3  # what a doubling of the radius counts, in shares of how far it may be astray
-_LOST_S = 0.6  # s: unseen for longer it is another
+_LOST_S = 0.6  # s: unseen for longer, and not in the look before, it is another
 _FEWEST = 3  # looks that must show what it is, or all of a flight that has fewer
 _OFTEN = 0.4  # mean sign of a lamp at least
+_KNOWN = 0.2  # share of its looks that must show what it is
 _AT_ONCE = 512  # looks, after which memory is given back
 
 
@@ -105,20 +107,18 @@ class LampRows:
         let_go(data)
 
 
-@dataclass
 class Track:
-    """One source followed: the looks [k] that show it with its radius and sign in each, where it was last, and how it moves.
+    """One source followed: the `looks` [k] that show it, with its `radius` in each, where it was last, and how it moves.
 
-    `looks` count from the flight's first; `place` right and down in picture heights, `speed` the same a second, None while
-    it was seen but once.
+    Looks count from the flight's first; `place` right and down in picture heights, `speed` the same a second, None while it was
+    seen but once; `known` looks show what it is, and their signs add up to `signs`.
     """
 
-    looks: list[int] = field(default_factory=list)
-    radius: list[float] = field(default_factory=list)
-    signs: list[float] = field(default_factory=list)
-    place: Doubles = field(default_factory=lambda: np.zeros(2))
-    time_s: float = 0.0
-    speed: Doubles | None = None
+    def __init__(self) -> None:
+        self.looks, self.radius = array("l"), array("f")
+        self.known, self.signs = 0, 0.0
+        self.place, self.time_s = np.zeros(2), 0.0
+        self.speed: Doubles | None = None
 
     def see(self, look: int, time_s: float, one: np.void) -> None:
         """Take in the source as a look shows it."""
@@ -128,16 +128,18 @@ class Track:
         self.place, self.time_s = place, time_s
         self.looks.append(look)
         self.radius.append(float(one["radius"]))
-        self.signs.append(float(one["sign"]))
+        sign = float(one["sign"])
+        if not math.isnan(sign):
+            self.known += 1
+            self.signs += sign
 
     def is_lamp(self, fewest: int) -> bool:
         """Say whether it looked like a lamp often enough."""
-        known = [sign for sign in self.signs if sign == sign]  # noqa: PLR0124 - not NaN
-        return len(known) >= fewest and sum(known) >= _OFTEN * len(known)
+        return self.known >= max(fewest, _KNOWN * len(self.looks)) and self.signs >= _OFTEN * self.known
 
 
 def follow(time_s: Doubles, looks: Iterable[Source]) -> list[Track]:
-    """Follow the sources of each look (`SOURCE`) at times [n] rising; give those that are lamps, in the order they came."""
+    """Follow the sources (`SOURCE`) of looks at times [n], rising; give the lamps among them in the order they came."""
     live: list[Track] = []
     every: list[Track] = []
     common: Doubles | None = None
@@ -145,7 +147,7 @@ def follow(time_s: Doubles, looks: Iterable[Source]) -> list[Track]:
     for look, (now_s, found) in enumerate(zip(time_s.tolist(), looks, strict=True)):
         kept = []
         for one in live:
-            if now_s - one.time_s <= _LOST_S:
+            if one.looks[-1] == look - 1 or now_s - one.time_s <= _LOST_S:
                 kept.append(one)
             elif one.is_lamp(fewest):
                 every.append(one)

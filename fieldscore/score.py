@@ -40,6 +40,7 @@ PASS_CRITERIA = (
 )  # fmt: skip
 # Columns that do not describe the picture, so that a median over the flight says nothing.
 _NOT_SUMMARISED = {
+    "lamp_number",
     "spread_codes",
     "patch_spread_codes",
     "colour_codes",

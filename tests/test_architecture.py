@@ -25,7 +25,7 @@ LAYERS = (
     {"noise", "picture", "links", "places"},
     {"exposure_trace"},
     {"measures", "collect", "events", "flashes", "simulate", "hunting", "lamp_passes", "sun", "sequence"},
-    {"readable_rows", "parts"},
+    {"lamp_tracks", "readable_rows", "parts"},
     {"gather"},
     {"analyse", "recovery", "align"},
     {"scorecard"},

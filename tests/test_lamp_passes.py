@@ -47,23 +47,54 @@ def test_each_pass_gives_its_pulldown(stops: float) -> None:
     assert [one.veil_percent for one in found] == pytest.approx([1.5, 1.0, 2.0], abs=0.3)
 
 
-def test_a_lamp_that_shrinks_on_its_way_is_one_pass() -> None:
-    """A lamp that hides behind another thing on its way, and shows again as the same one, is one pass; as another one it is two."""
-    timeline = passing([(4.0, 3.0, -1.0)])
-    radius = timeline["bloom_radius_percent"].copy()
-    radius[100:110] = np.nan
-    same = passing([(4.0, 3.0, -1.0)], bloom_radius_percent=radius)
-    assert [round(one.largest_s, 1) for one in lamp_passes(same, everywhere(same))] == [4.0]
-    number = np.where(np.arange(600) < 105, 1.0, 2.0)
-    other = passing([(4.0, 3.0, -1.0)], bloom_radius_percent=radius, lamp_number=number)
-    assert len(lamp_passes(other, everywhere(other))) == 2
+@pytest.mark.parametrize(("least", "passes"), [(0.65, 1), (0.4, 2)])
+def test_a_lamp_that_shrinks_on_its_way_is_one_pass(least: float, passes: int) -> None:
+    """A lamp that shrinks by a third and grows again is one pass; one that shrinks to under half came near twice."""
+    time = np.arange(600) / RATE
+    radius = 3.0 * np.interp(time, [2.0, 5.0, 7.0, 9.0, 12.0], [0.1, 1.0, least, 1.0, 0.1])
+    timeline = passing([], bloom_radius_percent=radius, lamp_number=np.ones(600))
+    assert len(lamp_passes(timeline, everywhere(timeline))) == passes
 
 
-def test_a_lamp_beside_a_larger_one_is_no_pass_of_its_own() -> None:
-    """Of two lamps that are the largest in turn, with no trough between them, the larger one is the pass."""
-    number = np.where(np.arange(600) < 100, 1.0, 2.0)
-    timeline = passing([(4.0, 3.0, -1.0)], lamp_number=number)
-    assert [round(one.largest_s, 1) for one in lamp_passes(timeline, everywhere(timeline))] == [4.0]
+def test_each_time_around_a_lamp_is_a_pass() -> None:
+    """Of a lamp that stays in view and comes near four times in twenty seconds each time is a pass."""
+    radius = 2.0 + 1.5 * np.sin(2.0 * np.pi * np.arange(600) / RATE / 5.0)
+    timeline = passing([], bloom_radius_percent=radius, lamp_number=np.ones(600))
+    found = [one.largest_s for one in lamp_passes(timeline, everywhere(timeline))]
+    assert found == pytest.approx([1.25, 6.25, 11.25, 16.25], abs=0.1)
+
+
+@pytest.mark.parametrize(("trough", "passes"), [(0.7, [8.0]), (0.5, [5.0, 8.0])])
+def test_of_lamps_that_no_trough_parts_the_larger_one_is_the_pass(trough: float, passes: list[float]) -> None:
+    """Two lamps, one after the other the largest: with a trough of four tenths between them two passes, else the larger one."""
+    time = np.arange(600) / RATE
+    radius = np.interp(time, [3.0, 5.0, 6.0, 8.0, 9.0], [0.1, 2.0, 2.0 * trough, 3.0, 0.1])
+    timeline = passing([], bloom_radius_percent=radius, lamp_number=1.0 + (time > 6.0))
+    found = [one.largest_s for one in lamp_passes(timeline, everywhere(timeline))]
+    assert found == pytest.approx(passes, abs=0.1)
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2), (2, 1, 0), (1, 2, 0)])
+def test_many_lamps_without_troughs_are_the_largest_one(order: tuple[int, ...]) -> None:
+    """Three lamps in a row, with nothing but small dips between them, are one pass, at the largest, whichever that is."""
+    time = np.arange(600) / RATE
+    tops = [2.0 + 0.5 * one for one in order]
+    radius = np.interp(time, [3.0, 5.0, 6.0, 7.0, 8.0, 9.0, 11.0], [0.1, tops[0], 1.8, tops[1], 1.8, tops[2], 0.1])
+    timeline = passing([], bloom_radius_percent=radius, lamp_number=1.0 + (time > 6.0) + (time > 8.0))
+    found = [one.largest_s for one in lamp_passes(timeline, everywhere(timeline))]
+    assert found == pytest.approx([5.0 + 2.0 * order.index(2)], abs=0.1)
+
+
+@pytest.mark.parametrize("gap", [1, 3, 6])
+def test_a_moment_between_two_lamps_hides_no_other(gap: int) -> None:
+    """A small lamp that is the largest for a look between two others is a pass all the same where it comes near later."""
+    row = np.arange(600)
+    one = np.interp(row / RATE, [1.0, 3.9, 4.0], [0.5, 3.0, 0.0]) * (row < 120)
+    two = np.interp(row / RATE, [4.0, 5.0, 5.1], [2.5, 3.0, 0.0]) * (row >= 120 + gap)
+    far = np.interp(row / RATE, [0.0, 10.0, 14.0, 14.3], [0.7, 0.7, 4.0, 0.0])
+    all_of_them = np.stack([far, one, two])
+    timeline = passing([], bloom_radius_percent=all_of_them.max(axis=0), lamp_number=1.0 + all_of_them.argmax(axis=0))
+    assert 14 in [round(each.largest_s) for each in lamp_passes(timeline, everywhere(timeline))]
 
 
 def test_a_lamp_in_view_for_a_moment_is_a_pass() -> None:

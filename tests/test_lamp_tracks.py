@@ -36,7 +36,7 @@ def test_a_lamp_is_one_lamp_all_its_way() -> None:
     """A lamp that does not look like one in a third of the looks, and is hidden in two, is one lamp from its first to its last."""
     time_s, looks = looks_of(24, (ACROSS, {3: NONE, 4: NONE, 10: NONE, 11: NONE, 12: None, 13: None, 20: NONE}, EVENLY))
     (lamp,) = follow(time_s, looks)
-    assert lamp.looks == [look for look in range(24) if look not in (12, 13)]
+    assert list(lamp.looks) == [look for look in range(24) if look not in (12, 13)]
 
 
 @pytest.mark.parametrize("often", [1, 2])
@@ -76,12 +76,52 @@ def test_a_lamp_that_is_gone_for_long_is_another(gone: int, lamps: int) -> None:
     assert len(follow(*looks_of(40, (ACROSS, dict.fromkeys(range(15, 15 + gone), None), SURE)))) == lamps
 
 
-def test_a_turn_moves_all_alike() -> None:
-    """A lamp that comes into view in a fast turn is followed from its second look, as those in view say how all moves."""
-    turning = [((-0.5 + 0.3 * k, -0.1 - 0.05 * k, 1.0, 0.2, 0.008), {}, SURE) for k in range(2)]
-    fresh = ((-0.9, -0.3, 1.0, 0.2, 0.008), dict.fromkeys(range(5), None), SURE)
-    lamps = follow(*looks_of(12, *turning, fresh))
-    assert sorted(len(one.looks) for one in lamps) == [7, 12, 12]
+@pytest.mark.parametrize("others", [0, 2])
+def test_a_turn_moves_all_alike(others: int) -> None:
+    """In a fast turn a lamp that comes into view is followed as those in view say how all moves; without them it is not."""
+    along = np.cumsum([0.0, 0.05, 0.09, 0.13, *[0.15] * 8])
+    looks = []
+    for look, moved in enumerate(along.tolist()):
+        seen = [(-0.9 + 0.3 * k + moved, -0.3 + 0.2 * k, 0.008, SURE) for k in range(others)]
+        seen += [(-1.9 + moved, -0.1, 0.008, SURE)] if look >= 5 else []
+        looks.append(np.array(seen, dtype=SOURCE))
+    lamps = follow(EVERY_S * np.arange(len(along)), looks)
+    assert [len(one.looks) for one in lamps] == ([12, 12, 7] if others else [])
+
+
+def test_the_nearest_in_place_and_size_goes_on() -> None:
+    """Of two sources within reach of where a lamp is expected the nearer one is it, and of two as near the one of its size."""
+    lamp: Path = (0.0, 0.0, 0.1, 0.0, 0.01)
+    for beside in ((0.018, 0.0, 0.1, 0.0, 0.01), (0.0, 0.004, 0.1, 0.0, 0.022)):
+        ways = [(lamp, {}, SURE), (beside, dict.fromkeys(range(6), None), NONE)]
+        for order in (ways, ways[::-1]):
+            (found,) = follow(*looks_of(12, *order))
+            assert list(found.looks) == list(range(12))
+            assert np.ptp(found.radius) < 1e-6
+            assert found.place == pytest.approx([0.11, 0.0], abs=1e-6)
+
+
+def test_a_source_of_another_size_is_another() -> None:
+    """A source three times as large where a lamp was a look before is another one; one half as large again is the same."""
+    for times, expected in ((3.0, [6, 6]), (1.5, [12])):
+        small, large = ((-0.3, -0.1, 0.2, 0.0, 0.01 * one) for one in (1.0, times))
+        gone, there = dict.fromkeys(range(6, 12), None), dict.fromkeys(range(6), None)
+        assert [len(one.looks) for one in follow(*looks_of(12, (small, gone, SURE), (large, there, SURE)))] == expected
+
+
+def test_slow_pictures_have_lamps() -> None:
+    """A flight with a picture a second has a lamp that is in each of them, however long that is between two."""
+    time_s, looks = looks_of(8, ((0.1, -0.1, 0.0, 0.0, 0.01), {}, SURE))
+    (lamp,) = follow(10.0 * time_s, looks)
+    assert len(lamp.looks) == 8
+
+
+def test_a_few_looks_do_not_speak_for_a_hundred() -> None:
+    """A window that shows nothing of itself for a minute is no lamp for three looks that say so; a fifth of them are enough."""
+    unknown = float("nan")
+    still: Path = (0.1, -0.1, 0.0, 0.0, 0.02)
+    assert follow(*looks_of(40, (still, dict.fromkeys(range(7), SURE), unknown))) == []
+    assert len(follow(*looks_of(40, (still, dict.fromkeys(range(8), SURE), unknown)))) == 1
 
 
 def test_columns_count_and_number_lamps() -> None:

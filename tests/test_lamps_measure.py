@@ -11,7 +11,7 @@ from frame_material import area_of, coded, frame_of
 
 from fieldscore.frame import PictureArea
 from fieldscore.measures.colour import cast
-from fieldscore.measures.lamps import lamps_in_view
+from fieldscore.measures.lamps import PERHAPS, SURE, lamps_in_view, sources
 from fieldscore.units import CodeRange, from_linear
 
 
@@ -217,3 +217,41 @@ def test_borders_have_no_part_in_the_cast() -> None:
     cb[:, :40], cr[:, :40], luma[:, :80] = 240, 240, 40
     found = cast(frame_of(luma, area_of(window=(0, 480, 80, 640)), chroma=(cb, cr)))
     assert found[:2] == pytest.approx((0.2, -0.2), abs=0.05)
+
+
+def test_a_source_has_its_place_radius_and_sign() -> None:
+    """Right of and below the middle and radius are in picture heights, largest first; a disc by itself is surely a lamp."""
+    found = sources(frame_of(night((480, 120, 12), (160, 360, 6))))
+    assert found["right"] == pytest.approx([(480 - 319.5) / 480, (160 - 319.5) / 480], abs=0.002)
+    assert found["down"] == pytest.approx([(120 - 239.5) / 480, (360 - 239.5) / 480], abs=0.002)
+    assert found["radius"] == pytest.approx([12 / 480, 6 / 480], rel=0.15)
+    assert found["sign"].tolist() == [SURE, SURE]
+
+
+@pytest.mark.parametrize(("wide", "long"), [(4, 60), (8, 60), (8, 200)])
+def test_a_lamp_joined_with_its_post_has_the_place_and_radius_of_the_lamp(wide: int, long: int) -> None:
+    """A disc whose lit post is at the ceiling, too, is where the disc is, and as large; with a long post it has no sign."""
+    picture = night((200, 150, 14))
+    picture[150 : 150 + long, 200 - wide // 2 : 200 + wide // 2] = 235
+    (one,) = sources(frame_of(picture))
+    assert (one["right"], one["down"]) == pytest.approx(((200 - 319.5) / 480, (150 - 239.5) / 480), abs=0.006)
+    assert one["radius"] == pytest.approx(14 / 480, rel=0.12)
+    assert np.isnan(one["sign"]) == (long == 200)
+
+
+def test_specks_leave_room_for_a_joined_lamp() -> None:
+    """Among more specks than are looked at, a lamp joined with its post is there all the same."""
+    picture = night((320, 100, 20))
+    picture[100:380, 317:323] = 235
+    for number in range(60):
+        x, y = 20 + 40 * (number % 15), 400 + 18 * (number // 15)
+        picture[y : y + 4, x : x + 4] = 235
+    assert sources(frame_of(picture))["radius"].max() == pytest.approx(20 / 480, rel=0.12)
+
+
+def test_what_shows_nothing_has_no_sign() -> None:
+    """Under overlay nothing shows what a source is; at the picture's upper edge it may be a lamp."""
+    picture, overlay = night((300, 100, 8)), np.zeros((480, 640), np.bool_)
+    overlay[:120, :288] = overlay[:120, 312:] = overlay[:96] = True
+    assert np.isnan(sources(frame_of(picture, area_of(overlay=overlay)))["sign"]).all()
+    assert sources(frame_of(night((300, 0, 8))))["sign"].tolist() == [PERHAPS]

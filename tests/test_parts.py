@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import av
+import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -130,6 +131,29 @@ def test_fields_in_parts_are_as_in_one_pass(tmp_path: Path, planes: list[npt.NDA
     assert whole.clip.interlaced
     assert len(cut.timeline) == 2 * COUNT
     _check_alike(plan, cut, whole)
+
+
+@pytest.mark.parametrize("interlaced", [False, True])
+def test_lamps_are_followed_over_the_joints(
+    interlaced: bool, tmp_path: Path, planes: list[npt.NDArray[np.uint8]]
+) -> None:
+    """Lamps in view over both joints are the same ones before and after, counted and sized as in one pass."""
+    lit = []
+    for number, plane in enumerate(planes):
+        picture = plane.copy()
+        picture[: plane.shape[0] // 2] = 40
+        for across, along, radius in ((0.1, 0.3, 4), (0.9, -0.4, 6), (0.5, 0.05, 9)):
+            place = int(plane.shape[1] * (across + along * number / COUNT)), plane.shape[0] // 5
+            cv2.circle(picture, place, round(radius * (1.0 + 0.4 * np.sin(number / 20.0 + radius))), 235, -1)
+        lit.append(picture)
+    path = write_flight(tmp_path / "a.mp4", planes=lit, encoding=replace(GOP, interlaced=interlaced))
+    plan, cut, whole = _both(path)
+    for name in ("lamps", "lamp_number", "bloom_radius_percent"):
+        assert np.array_equal(cut.timeline[name], whole.timeline[name], equal_nan=True), name
+    assert set(cut.timeline["lamps"]) <= {2.0, 3.0, 4.0}
+    for part in plan.parts[1:]:
+        around = cut.timeline["lamp_number"][cut.timeline.between(part.from_s - 0.3, part.from_s + 0.3)]
+        assert len(set(around)) == 1
 
 
 def test_frames_that_come_fast_keep_step(tmp_path: Path, planes: list[npt.NDArray[np.uint8]]) -> None:

@@ -28,6 +28,7 @@ _FILLED = 0.35  # share of its bounding box that a compact source fills at least
 _LONGEST = 5.0  # times as long as wide: beyond is a tube, a window frame or a horizon
 _DISC = 0.5  # of the square of its length that a source fills; less is a lamp with its lit post, or something else
 _MOST_LOOKED_AT = 48  # compact sources, the largest, whose surroundings are looked at
+_MOST_OTHERS = 8  # sources that are not compact, the largest, which are followed where a lamp becomes one
 _NEARLY_SQUARE = 0.1  # samples so far from square are taken as square
 # What is around a lamp: light in shares of the ceiling's, lengths in picture heights (docs/decisions/lamp_or_surface.py).
 _SMOOTH = (3, 3)  # samples over which the light around a source is a mean, so that noise makes it not uneven
@@ -55,7 +56,7 @@ SURE, EVENLY, PERHAPS, NONE = (
     0.75,
     0.5,
     0.0,
-)  # signs: by itself; lit evenly; falls fast (docs/decisions/followed_lamps.py)
+)  # signs: by itself; lit evenly; falls fast; another thing
 
 
 @measure(
@@ -71,11 +72,13 @@ SURE, EVENLY, PERHAPS, NONE = (
         "lower",
         "Radius of the largest of them as recorded, in % of the picture's height; the sun's disc is 0.27 degrees.",
     ),
-    Column("lamp_number", "", "neither", "Which lamp that is: they are numbered as they come into view."),
+    Column(
+        "lamp_number", "", "neither", "Number of the largest lamp in view: lamps are numbered as they come into view."
+    ),
     held=True,
 )
 def lamps_in_view(frame: Frame) -> tuple[float, ...]:
-    """Count of lamps by this picture alone, radius of the disc with the area of the largest, and its number; NaN without one.
+    """Count of lamps by this picture alone, radius of the largest in % of the height, and its number; NaN without one.
 
     Over a flight they are found anew, each by all pictures that show it (lamp_tracks.py).
     """
@@ -87,7 +90,10 @@ def lamps_in_view(frame: Frame) -> tuple[float, ...]:
 
 
 def sources(frame: Frame) -> npt.NDArray[np.void]:
-    """The compact sources at the ceiling [k] of a picture, as `SOURCE`, largest first."""
+    """The sources at the ceiling [k] of a picture, as `SOURCE`: those that cover most first.
+
+    Place and radius of one that is no disc are those of the largest disc in it. One that is not compact shows nothing of itself.
+    """
     area, fine = frame.area, _square(frame)
     hot = (fine > area.ceiling - _NEAR_END_CODES).view(np.uint8)
     covered = _covered(area, hot.shape)
@@ -107,7 +113,9 @@ def sources(frame: Frame) -> npt.NDArray[np.void]:
     if covered is not None:
         marks[covered] = -1
     kept = np.flatnonzero(large)
-    kept = kept[np.lexsort((-size[kept], ~compact[kept]))[:_MOST_LOOKED_AT]]
+    kept = kept[np.argsort(-size[kept], kind="stable")]
+    first = np.flatnonzero(compact[kept])[:_MOST_LOOKED_AT]
+    kept = kept[np.sort(np.concatenate([first, np.flatnonzero(~compact[kept])[:_MOST_OTHERS]]))]
     rows, columns = hot.shape
     there = np.zeros(kept.size, dtype=SOURCE)
     if not kept.size:

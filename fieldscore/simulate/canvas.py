@@ -226,10 +226,9 @@ class _Canvas:
             if lamp >= 0:
                 x, y = self._place(seen.pixels.mean(axis=0))
                 if 0 <= x < self.light.shape[1] and 0 <= y < self.light.shape[0]:
-                    high = float(np.ptp(seen.pixels[:, 1])) / self.moment.line_step
-                    noted.append(
-                        Light(float(int(x)), float(int(y)), lamp, LAMP_OF_PANE * high / 2 / self.light.shape[0])
-                    )
+                    side = np.sqrt(cv2.contourArea(seen.pixels.astype(np.float32))) / self.moment.line_step
+                    radius = LAMP_OF_PANE * float(side) / 2 / self.light.shape[0]
+                    noted.append(Light(float(int(x)), float(int(y)), lamp, radius))
         self.lamps += [one for one in noted if self.light[int(one.y), int(one.x)] > 0.3 * self.world.light.lamp_disc]
         if self.world.light.sun:
             self._note_sun()
