@@ -254,4 +254,4 @@ def test_what_shows_nothing_has_no_sign() -> None:
     picture, overlay = night((300, 100, 8)), np.zeros((480, 640), np.bool_)
     overlay[:120, :288] = overlay[:120, 312:] = overlay[:96] = True
     assert np.isnan(sources(frame_of(picture, area_of(overlay=overlay)))["sign"]).all()
-    assert sources(frame_of(night((300, 0, 8))))["sign"].tolist() == [PERHAPS]
+    assert sources(frame_of(night((300, 0, 3))))["sign"].tolist() == [PERHAPS]
