@@ -35,11 +35,15 @@ OVER_S = 5.0  # exposure errors are judged over so long
 
 @dataclass(frozen=True)
 class NearLamps:
-    """Passes of lamps that really came near, and those found: how many, how many of them are the same, median pull-down (stops)."""
+    """Lamps that really came near and how many of them were found; passes found and how many of them are of a lamp.
+
+    And the median pull-down (stops) of the former and of all that was found.
+    """
 
     true: int
+    seen: int
     found: int
-    same: int
+    right: int
     true_stops: float
     found_stops: float
 
@@ -56,7 +60,6 @@ class Row:
     known: float
     hunting: str
     pulldown_stops: float
-    passes: int
     near: NearLamps
     noise_left: float
     noise_measured: float
@@ -90,7 +93,6 @@ def compare(clip: Path, twin: Path, truth: Truth) -> Row:
         known=float(np.mean(np.isfinite(found[inside & linked]))),
         hunting=_hunting(truth, stability.hunting_stops, stability.hunting_period_s),
         pulldown_stops=float(np.median(np.abs(pulls))) if len(pulls) else float("nan"),
-        passes=len(pulls),
         near=near_lamps(timeline, truth, true, inside & linked),
         noise_left=left,
         noise_measured=measured,
@@ -154,7 +156,7 @@ def near_lamps(
 ) -> NearLamps:
     """Hold the passes found against those of the largest lamp that is truly in view, at the true exposure [n], by one rule.
 
-    Lamps nearer than about ten metres count; a pass is found where its largest is within `SAME_S` of a true one's, each once.
+    A pass found is of a lamp where its largest is within `SAME_S` of a true one's, each once; near are lamps within ten metres.
     """
     rows = min(len(timeline), len(truth.time_s))
     radius, number = np.full((2, len(timeline)), np.nan)
@@ -166,17 +168,16 @@ def near_lamps(
     columns = {one.name: one for one in timeline.columns}
     put_in = {"bloom_radius_percent": radius, "lamp_number": number, "exposure_stops": true}
     there = lamp_passes(timeline.with_columns([(columns[name], values) for name, values in put_in.items()]), inside)
-    there = tuple(one for one in there if one.radius_percent >= NEAR_PERCENT)
     found = lamp_passes(timeline, inside)
     apart = [(abs(a.largest_s - b.largest_s), i, j) for i, a in enumerate(there) for j, b in enumerate(found)]
     pairs: dict[int, int] = {}
     for away_s, i, j in sorted(apart):
         if away_s <= SAME_S and i not in pairs and j not in pairs.values():
             pairs[i] = j
-    medians = [
-        float(np.median([one.pulldown_stops for one in each])) if each else float("nan") for each in (there, found)
-    ]
-    return NearLamps(len(there), len(found), len(pairs), *medians)
+    near = [i for i, one in enumerate(there) if one.radius_percent >= NEAR_PERCENT]
+    pulls = [there[i].pulldown_stops for i in near], [one.pulldown_stops for one in found]
+    medians = [float(np.median(each)) if each else float("nan") for each in pulls]
+    return NearLamps(len(near), sum(i in pairs for i in near), len(found), len(pairs), *medians)
 
 
 def _cast(timeline: Timeline, truth: Truth) -> tuple[float, float]:
@@ -210,14 +211,14 @@ def _auc(record: FlightRecord, truth: Truth) -> _Detection:
 
 def table(rows: list[Row]) -> str:
     """The rows as a Markdown table."""
-    head = ("flight | exposure, a frame | within 5 s | change over 5 s | scale | known | hunting (put in) | pull-down (passes) "
-            "| lamps near: true, found, same | pull-down of all: true, found "
+    head = ("flight | exposure, a frame | within 5 s | change over 5 s | scale | known | hunting (put in) | pull-down "
+            "| lamps near (found) | passes (of lamps) | pull-down of all: true, found "
             "| noise left | noise measured | cast red, blue | AUC (tiles not seen)")  # fmt: skip
     lines = [f"| {head} |", "|" + "---|" * (head.count("|") + 1)]
     for row in rows:
         cells = [row.name, f"{row.frame_stops:.3f}", *(_figure(one) for one in (row.stretch_stops, row.change_stops, row.scale)),
-                 f"{100 * row.known:.0f} %", row.hunting, f"{_figure(row.pulldown_stops)} ({row.passes})",
-                 f"{row.near.true}, {row.near.found}, {row.near.same}",
+                 f"{100 * row.known:.0f} %", row.hunting, _figure(row.pulldown_stops),
+                 f"{row.near.true} ({row.near.seen})", f"{row.near.found} ({row.near.right})",
                  f"{_figure(row.near.true_stops)}, {_figure(row.near.found_stops)}",
                  f"{row.noise_left:.2f} %", f"{row.noise_measured:.2f} %",
                  ", ".join(f"{one:.3f}" for one in row.cast_stops), _detected(row)]  # fmt: skip

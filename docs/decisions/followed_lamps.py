@@ -1,9 +1,9 @@
 """How far astray may a followed source be, how long unseen, and how often must it look like a lamp?
 
 Of what one picture shows at the ceiling, one source in twenty that is no lamp looks like one, and as there are ten times as many of
-those as lamps, half of what counted was none; lamps that hid or joined their posts broke apart. For each change: passes of lamps
-that truly came near, passes found, those that are the same, and by how much the median pull-downs of flights differ (mean), at the
-true exposure, so that lamps alone make the difference.
+those as lamps, half of what counted was none; lamps that hid or joined their posts broke apart. For each change:
+how many of the lamps that truly came near are found, how many of the passes found are of a lamp, and by how much median pull-downs
+of flights differ (mean), at the true exposure, so that lamps alone make the difference.
 Run: python -m docs.decisions.followed_lamps DIR SEED [DIR SEED ...] (flights as of `python -m benchmarks.dark DIR --seed SEED`)
 """
 
@@ -37,11 +37,15 @@ CHANGES: tuple[dict[str, Any], ...] = (
     APART,  # each picture by itself
     *({"_ASTRAY": one} for one in (0.02, 0.04, 0.06)),
     *({"_ASTRAY_NEW": one} for one in (0.03, 0.08)),
+    *({"_ASTRAY_FIRST": one} for one in (0.05, 0.11)),
+    *({"_ASTRAY_S": one} for one in (0.05, 0.12)),
     *({"_A_RADIUS": one} for one in (0.25, 1.0)),
     *({"_GROWS": one} for one in (1.0, 2.5)),
+    *({"_OF_SIZE": one} for one in (0.0, 1.0)),
     *({"_LOST_S": one} for one in (0.3, 0.4, 0.8)),
     *({"_FEWEST": one} for one in (2, 4)),
     *({"_OFTEN": one} for one in (0.3, 0.5, 0.6)),
+    *({"_KNOWN": one} for one in (0.0, 0.4)),
 )
 Look = npt.NDArray[np.void]
 
@@ -59,7 +63,7 @@ class Watched(lamp_tracks.LampRows):
 
 
 def measured(directory: Path, seed: int) -> list[tuple[Timeline, Truth]]:
-    """The flights of a seed that have a lamp, with their truth."""
+    """The flights of a seed, with their truth."""
     flights = []
     for clip, _ in write_dark(directory, seed):
         truth = load_truth(clip)
@@ -94,10 +98,12 @@ def main() -> None:
         for (timeline, truth), (time_s, looks, ends) in zip(flights, Watched.kept, strict=True):
             new = lamp_tracks._columns(lamp_tracks.follow(time_s, looks), ends, time_s)
             rows.append(held(timeline.with_columns(list(zip(lamps_in_view.columns, new.T, strict=True))), truth))
-        true, found, same = (sum(getattr(one, name) for one in rows) for name in ("true", "found", "same"))
+        true, seen, found, right = (
+            sum(getattr(one, name) for one in rows) for name in ("true", "seen", "found", "right")
+        )
         off = np.array([abs(one.true_stops - one.found_stops) for one in rows])
         print(
-            f"{change or 'as set'}: {true} true, {found} found, {same} the same; flights' medians {np.nanmean(off):.2f} apart",
+            f"{change or 'as set'}: {seen} of {true} lamps, {right} of {found} passes; medians {np.nanmean(off):.2f} apart",
             flush=True,
         )
     print(
