@@ -18,16 +18,17 @@ _SEEN_S = 0.2  # the radius is a median over so long
 _LEAST_RADIUS_PERCENT = 0.6  # of the picture's height: a smaller lamp moves no exposure
 _PROMINENT = 0.4  # share of a lamp's largest radius by which it must stand above what is in view before and after
 _AGAIN = 0.5  # share of a lamp's radius that it must have fallen to, to come near again
-_BEFORE_S = 0.3  # the exposure before a pass is its mean over so long
-_FARTHEST_S = 2.0  # an exposure longer ago than that was of another place
+_BEFORE_S = 0.3  # the veil before a pass is its mean over so long
+_FARTHEST_S = 2.0  # what was longer before than that was another place
 _FEWEST_ROWS = 3  # a peak and what is before and after it
+_NEAR_S = 1.0  # before its largest, from when on a lamp is near enough to pull the exposure down
 _TAIL_S = 0.3  # exposure loops follow this late
 
 
 @dataclass(frozen=True)
 class LampPass:
     """One lamp from where it begins to grow to where it is gone. `pulldown_stops` is the change of the camera's exposure at its
-    lowest against before (negative: darker); `veil_percent` the light the lens adds meanwhile, in % of nominal white.
+    lowest against its highest before (negative: darker); `veil_percent` the light the lens adds meanwhile, in % of nominal white.
     """
 
     from_s: float
@@ -58,7 +59,8 @@ def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
     """Find the lamps that grow and go while in the airtime, with what they did to the exposure.
 
     A pass is where a lamp that is the largest in view is at its largest, if the radius of the largest falls from there on both
-    sides before the next; its exposure is compared with that of the trough before.
+    sides before the next. Its lowest exposure is held against the highest since the trough before: at the trough itself the
+    exposure may still be on its way back from the lamp before.
     """
     if len(timeline) < _FEWEST_ROWS:
         return ()
@@ -81,11 +83,18 @@ def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
                 to_s=float(time_s[gone]),
                 largest_s=float(time_s[peak]),
                 radius_percent=float(radius[peak]),
-                pulldown_stops=float(exposure[during].min() - exposure[calm].mean()),
+                pulldown_stops=_fall(exposure[during], time_s[during] >= time_s[peak] - _NEAR_S),
                 veil_percent=float(veil[during].max() - veil[calm].mean()),
             )
         )
     return tuple(found)
+
+
+def _fall(exposure: Doubles, near: Mask) -> float:
+    """Change (stops, 0 or less) to the lowest of an exposure [n] where the lamp is `near`, or of all, from the highest before that."""
+    rows = np.flatnonzero(near) if near.any() else np.arange(len(exposure))
+    lowest = rows[np.argmin(exposure[rows])]
+    return float(exposure[lowest] - exposure[: lowest + 1].max())
 
 
 def toward_light(timeline: Timeline, inside: Mask, zone_criterion_percent: float) -> TowardLight | None:

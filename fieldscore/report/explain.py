@@ -194,7 +194,7 @@ _PLACES: Mapping[str, Explanation] = {
     ),
     "lamps.pulldown_stops": Explanation(
         "By how much the camera's exposure fell while a lamp was near, in stops; the median of all. Nearer zero is better.",
-        "To about a fifth of a stop on simulated flights.",
+        "To about a fifth of itself on simulated flights, by which passes are told; that of one pass to a tenth of a stop.",
         "the lamps, how near they were flown past, and the camera's metering",
         "Lamps",
     ),
