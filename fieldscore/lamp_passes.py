@@ -91,7 +91,7 @@ def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
 
 
 def _fall(exposure: Doubles, near: Mask) -> float:
-    """Change (stops, 0 or less) to the lowest of an exposure [n] where the lamp is `near`, or of all, from the highest before that."""
+    """Change (stops, at most 0) to the lowest of an exposure [n] where the lamp is `near`, or of all, from the highest before."""
     rows = np.flatnonzero(near) if near.any() else np.arange(len(exposure))
     lowest = rows[np.argmin(exposure[rows])]
     return float(exposure[lowest] - exposure[: lowest + 1].max())
