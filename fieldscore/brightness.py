@@ -95,8 +95,11 @@ def _around(timeline: Timeline, events: Sequence[FlashEvent]) -> Mask:
     return rows
 
 
-def lamps(record: FlightRecord, inside: Mask, criteria: Criteria) -> Lamps:
-    """Passes of lamps (the sun is none) over the rows inside, their medians, what flying toward a light cost, the sun."""
+def lamps(record: FlightRecord, inside: Mask, criteria: Criteria, events: Sequence[FlashEvent] = ()) -> Lamps:
+    """Passes of lamps over the rows inside, their medians, what flying toward a light cost, the sun.
+
+    The sun is no lamp, and what grows while a torch is lit, by the flash events, is not flown past.
+    """
     timeline, clip = record.timeline, record.clip
     ceiling = float(code_to_level(clip.ceiling_code, CodeRange(clip.code_range), clip.bits))
     sides = zip(record.picture.border_px, (clip.height, clip.width) * 2, strict=True)
@@ -109,7 +112,8 @@ def lamps(record: FlightRecord, inside: Mask, criteria: Criteria) -> Lamps:
             sun |= timeline.between(one.from_s, one.to_s)
     grown = lamp_passes(timeline, inside)
     peaks = np.searchsorted(timeline.time_s, [one.largest_s for one in grown])
-    passes = tuple(one for one, row in zip(grown, peaks, strict=True) if not sun[row])
+    others = sun | _around(timeline, events)
+    passes = tuple(one for one, row in zip(grown, peaks, strict=True) if not others[row])
     return Lamps(
         passes,
         float(np.median([one.pulldown_stops for one in passes])) if passes else None,

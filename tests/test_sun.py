@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,7 +14,9 @@ import pytest
 from flight_material import record_of, timeline_of
 
 from fieldscore import Criteria, measure_flight, score_flight
+from fieldscore.brightness import lamps
 from fieldscore.record import Evidence, TileSeries
+from fieldscore.recovery import FlashEvent
 from fieldscore.report.flight import flight_json
 from fieldscore.report.light import sun_words
 from fieldscore.sun import BRIGHT, LAMP, SUN, LightStretch, bright_stretches, lost_around
@@ -196,6 +199,21 @@ def test_the_sun_is_no_lamp_that_came_near() -> None:
     assert [round(one.largest_s) for one in found["lamps"].passes] == [2, 7]
     assert [round(one.largest_s) for one in found["sun first"].passes] == [7]
     assert found["sun first"].pulldown_stops == pytest.approx(-0.3, abs=0.05)
+
+
+def test_what_grows_in_the_light_of_a_torch_is_no_pass() -> None:
+    """A white wall at the ceiling while a torch is lit is no lamp that was flown past; the same before the torch is."""
+    time = np.arange(300) / 30.0
+    radius = 8.0 * np.maximum(np.clip(1.0 - np.abs(time - 2.0), 0.0, 1.0), np.clip(1.0 - np.abs(time - 7.0), 0.0, 1.0))
+    timeline = timeline_of(
+        300, bloom_radius_percent=radius, lamp_number=1.0 + (time > 4.0), exposure_stops=-radius / 8.0, veil_percent=0.0
+    )
+    unknown: dict[str, Any] = {one.name: None for one in fields(FlashEvent)}
+    torch = [
+        FlashEvent(**{**unknown, "kind": kind, "at_s": at_s}) for kind, at_s in (("flash_on", 6.0), ("flash_off", 8.0))
+    ]
+    found = lamps(record_of(timeline), np.ones(300, dtype=np.bool_), Criteria(), torch)
+    assert [round(one.largest_s) for one in found.passes] == [2]
 
 
 @pytest.mark.parametrize("pictures", [[], [lamp(radius=7.0)] * 6, [sunny()]])
