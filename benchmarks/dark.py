@@ -93,7 +93,7 @@ def compare(clip: Path, twin: Path, truth: Truth) -> Row:
         known=float(np.mean(np.isfinite(found[inside & linked]))),
         hunting=_hunting(truth, stability.hunting_stops, stability.hunting_period_s),
         pulldown_stops=float(np.median(np.abs(pulls))) if len(pulls) else float("nan"),
-        near=near_lamps(timeline, truth, true, inside & linked),
+        near=near_lamps(timeline, truth),
         noise_left=left,
         noise_measured=measured,
         cast_stops=_cast(timeline, truth),
@@ -151,23 +151,31 @@ def pulldowns(timeline: Timeline, true: npt.NDArray[np.float64], inside: npt.NDA
     return [a.pulldown_stops - b.pulldown_stops for a, b in zip(lamp_passes(timeline, inside), there, strict=True)]
 
 
-def near_lamps(
-    timeline: Timeline, truth: Truth, true: npt.NDArray[np.float64], inside: npt.NDArray[np.bool_]
-) -> NearLamps:
-    """Hold the passes found against those of the largest lamp that is truly in view, at the true exposure [n], by one rule.
-
-    A pass found is of a lamp where its largest is within `SAME_S` of a true one's, each once; near are lamps within ten metres.
-    """
+def as_in_truth(timeline: Timeline, truth: Truth) -> tuple[Timeline, npt.NDArray[np.bool_]]:
+    """A Timeline with the largest lamp that is truly in view and the true exposure, and the rows [n] in the air with their link."""
     rows = min(len(timeline), len(truth.time_s))
-    radius, number = np.full((2, len(timeline)), np.nan)
+    exposure, radius, number = np.full((3, len(timeline)), np.nan)
     shown = truth.lamp_number[:rows] >= 0
     radius[:rows][shown], number[:rows][shown] = (
         truth.lamp_radius_percent[:rows][shown],
         truth.lamp_number[:rows][shown],
     )
+    exposure[:rows] = truth.exposure_stops[:rows]
+    inside = timeline.between(*truth.airtime_s)
+    inside[:rows] &= truth.link[:rows] > 0
+    inside[rows:] = False
     columns = {one.name: one for one in timeline.columns}
-    put_in = {"bloom_radius_percent": radius, "lamp_number": number, "exposure_stops": true}
-    there = lamp_passes(timeline.with_columns([(columns[name], values) for name, values in put_in.items()]), inside)
+    put_in = {"bloom_radius_percent": radius, "lamp_number": number, "exposure_stops": exposure}
+    return timeline.with_columns([(columns[name], values) for name, values in put_in.items()]), inside
+
+
+def near_lamps(timeline: Timeline, truth: Truth) -> NearLamps:
+    """Hold the passes found against those of the largest lamp that is truly in view, at the true exposure, by one rule.
+
+    A pass found is of a lamp where its largest is within `SAME_S` of a true one's, each once; near are lamps within ten metres.
+    """
+    truly, inside = as_in_truth(timeline, truth)
+    there = lamp_passes(truly, inside)
     found = lamp_passes(timeline, inside)
     apart = [(abs(a.largest_s - b.largest_s), i, j) for i, a in enumerate(there) for j, b in enumerate(found)]
     pairs: dict[int, int] = {}

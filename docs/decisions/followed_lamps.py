@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from benchmarks.dark import NearLamps, near_lamps
+from benchmarks.dark import NearLamps, as_in_truth, near_lamps
 from benchmarks.dark_flights import write_dark
 from fieldscore import gather, lamp_tracks, measure_flight
 from fieldscore.measures.lamps import lamps_in_view
@@ -74,13 +74,9 @@ def measured(directory: Path, seed: int) -> list[tuple[Timeline, Truth]]:
 
 def held(timeline: Timeline, truth: Truth) -> NearLamps:
     """Passes found against true ones, both at the true exposure."""
-    rows = min(len(timeline), len(truth.time_s))
-    true, linked = np.full(len(timeline), np.nan), np.zeros(len(timeline), dtype=np.bool_)
-    true[:rows], linked[:rows] = truth.exposure_stops[:rows], truth.link[:rows] > 0
     exposure = next(one for one in timeline.columns if one.name == "exposure_stops")
-    return near_lamps(
-        timeline.with_columns([(exposure, true)]), truth, true, timeline.between(*truth.airtime_s) & linked
-    )
+    truly, _ = as_in_truth(timeline, truth)
+    return near_lamps(timeline.with_columns([(exposure, truly["exposure_stops"])]), truth)
 
 
 def main() -> None:
