@@ -158,10 +158,10 @@ def test_only_what_is_above_a_source_is_looked_at() -> None:
         assert seen(picture) == expected
 
 
-def test_not_more_than_four_dozen_lamps_are_looked_at() -> None:
-    """Of a hundred lights the four dozen largest are looked at, and counted."""
+def test_not_more_than_two_dozen_lamps_are_looked_at() -> None:
+    """Of a hundred lights the two dozen largest are looked at, and counted."""
     lights = [(40 + 60 * column, 30 + 42 * row, 4) for row in range(10) for column in range(10)]
-    assert seen(night(*lights)) == 48
+    assert seen(night(*lights)) == 24
 
 
 def test_a_sun_that_peeks_in_counts() -> None:

@@ -27,8 +27,12 @@ _MOST_SHARE = 0.08  # larger is a bright sky or wall; the sun with its glow fill
 _FILLED = 0.35  # share of its bounding box that a compact source fills at least; a disc 0.79, a line little
 _LONGEST = 5.0  # times as long as wide: beyond is a tube, a window frame or a horizon
 _DISC = 0.5  # of the square of its length that a source fills; less is a lamp with its lit post, or something else
-_MOST_LOOKED_AT = 48  # compact sources, the largest, whose surroundings are looked at
+_MOST_LOOKED_AT = 24  # compact sources, the largest, whose surroundings are looked at: 48 did no better
 _MOST_OTHERS = 8  # sources that are not compact, the largest, which are followed where a lamp becomes one
+_MOST_JOINED, _LARGE_JOINED = (
+    12,
+    16.0,
+)  # sources that are no disc, the largest, and samples of one, that have a disc looked for
 _NEARLY_SQUARE = 0.1  # samples so far from square are taken as square
 # What is around a lamp: light in shares of the ceiling's, lengths in picture heights (docs/decisions/lamp_or_surface.py).
 _SMOOTH = (3, 3)  # samples over which the light around a source is a mean, so that noise makes it not uneven
@@ -121,10 +125,10 @@ def sources(frame: Frame) -> npt.NDArray[np.void]:
     if not kept.size:
         return there
     radius = np.sqrt(size[kept] / math.pi)
-    joined = size[kept] < _DISC * np.maximum(width, height)[kept] ** 2
-    if joined.any():
+    joined = np.flatnonzero(size[kept] < _DISC * np.maximum(width, height)[kept] ** 2)[:_MOST_JOINED]
+    if joined.size and size[kept[joined[0]]] >= _LARGE_JOINED:
         inside = cv2.distanceTransform(hot, cv2.DIST_L2, cv2.DIST_MASK_5)
-        for which in np.flatnonzero(joined).tolist():
+        for which in joined.tolist():
             left, top, wide, high, _ = found[kept[which]].tolist()
             box = slice(top, top + high), slice(left, left + wide)
             depth = np.where(marks[box] == kept[which], inside[box], 0.0)
