@@ -102,7 +102,7 @@ def main() -> None:
         off, size = np.nanmean(np.abs(medians[:, 0] - medians[:, 1])), np.nanmean(np.abs(medians[:, 0]))
         print(f"{name}: {off:.2f} stop apart, {100 * off / size:.0f} % of {size:.2f}", flush=True)
     print(
-        "Sets the last of them, _NEAR_S = 1 of lamp_passes.py: least apart, and nothing where the exposure only comes back."
+        "Sets the last of them, _NEAR_S = 1 of lamp_passes.py: as near as any, and nothing where the exposure only comes back."
     )
 
 
