@@ -47,6 +47,7 @@ NEAR_S = 0.25  # s before a part's first row: slow measures of frames there may 
 PART_THREADS = 3
 PROGRESS_EVERY = 32  # frames between two calls of `progress`
 _HASH_CHUNK = 1 << 20
+_SUMMED = "the exposure trace is rough: it was added up from step to step, without the light that the lens spreads over the picture"
 _NOTHING = "{}: no picture could be decoded; try playing the clip, and copy it again from the card"
 
 Doubles = npt.NDArray[np.float64]
@@ -209,9 +210,10 @@ def _record(plan: Plan, gathered: Gathered, sums: Sequence[str] | None = None) -
     table = {column.name: values[:, index] for index, column in enumerate(FRAME_COLUMNS)}
     if small:
         table.update({column.name: np.full(len(time_s), np.nan) for column in TRACE_COLUMNS})
-        tiles = gathered.readable.nothing(time_s)
+        tiles, notes = gathered.readable.nothing(time_s), look.notes
     else:
-        tiles = _of_the_whole(Timeline(time_s, table, FRAME_COLUMNS), table, gathered)
+        tiles, summed = _of_the_whole(Timeline(time_s, table, FRAME_COLUMNS), table, gathered)
+        notes = (*look.notes, _SUMMED) if summed else look.notes
     timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
     return FlightRecord(
         name=plan.title,
@@ -221,13 +223,15 @@ def _record(plan: Plan, gathered: Gathered, sums: Sequence[str] | None = None) -
         clip=clip,
         picture=PictureFacts(look.border_px, look.overlay_percent),
         settings=plan.criteria.to_dict(),
-        notes=look.notes,
+        notes=notes,
         places=None if small else gathered.places.places(link_lost(timeline, plan.criteria)),
     )
 
 
-def _of_the_whole(known: Timeline, table: dict[str, Doubles], gathered: Gathered) -> TileSeries:
-    """Put what needs the whole flight into a table: the camera's own exposure, its veil, and readability by both.
+def _of_the_whole(known: Timeline, table: dict[str, Doubles], gathered: Gathered) -> tuple[TileSeries, bool]:
+    """Put what needs the whole flight into a table: the camera's own exposure, its veil, readability by both, lamps.
+
+    Gives readability by tile, and whether exposure is but a sum of what links say.
 
     `known`: what every frame says. Where pictures are not the camera's for so long that no link leads over them, links to these
     are left out; shorter spells do little harm, and exposure may move meanwhile.
@@ -245,7 +249,7 @@ def _of_the_whole(known: Timeline, table: dict[str, Doubles], gathered: Gathered
         readable_shares.columns + lamps_in_view.columns, [*shares.T, *gathered.lamps.columns().T], strict=True
     ):
         table[column.name] = np.round(series, DECIMALS)
-    return tiles
+    return tiles, trace.summed
 
 
 def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:

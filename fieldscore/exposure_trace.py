@@ -52,12 +52,14 @@ class ExposureTrace:
 
     What the flight's links agree on: `black_set_down`, the level fraction by which black seems to be set down (negative:
     lifted), and `glow`, how strongly clipped sources shine around themselves (glow.py); both drawn to 0 where they say little.
+    `summed`: the equations of some links could not be solved, and what they say of exposure was added up, without veil.
     """
 
     stops: Doubles
     veil: Doubles
     black_set_down: float = 0.0
     glow: float = 0.0
+    summed: bool = False
 
 
 def exposure_trace(links: Sequence[ExposureLink], steps: Doubles) -> ExposureTrace:
@@ -78,7 +80,7 @@ def exposure_trace(links: Sequence[ExposureLink], steps: Doubles) -> ExposureTra
         stops[part] = _between(rows, exposure, steps)
         lit = np.interp(np.arange(rows[0], rows[-1] + 1), rows, chain.veil) * np.exp2(stops[part])
         veil[part] = np.minimum(lit, _MOST_VEIL)
-    return ExposureTrace(stops, veil, float(shared[0]), float(shared[1]))
+    return ExposureTrace(stops, veil, float(shared[0]), float(shared[1]), any(chain.summed for chain in chains))
 
 
 class _Chain:
@@ -101,6 +103,7 @@ class _Chain:
         self.information = np.sum([[one.information for one in pair] for pair in effects], axis=0)
         self.exposure, self.veil = (np.zeros(len(links) + 1) for _ in range(2))
         self._states, self._middle = np.zeros((2 * len(links) + 2, self.terms.shape[2])), 1.0
+        self.summed = False
 
     def solve(self, glow: float) -> tuple[Doubles, Doubles]:
         """Find the states from what was found, and by what a unit of each shared thing would move them.
@@ -119,9 +122,9 @@ class _Chain:
         band[0, 1::2] += 1.0 / (VEIL_SPREAD**2 + np.square(VEIL_OF_GLOW * glow * self.shine))
         right = _right(self.terms, self.precision, weight)
         try:
-            self._states = scipy.linalg.solveh_banded(band, right, lower=True)
+            self._states, self.summed = scipy.linalg.solveh_banded(band, right, lower=True), False
         except np.linalg.LinAlgError:  # rounding spoils them: what links say adds up, without veil
-            self._states = np.zeros_like(right)
+            self._states, self.summed = np.zeros_like(right), True
             self._states[2::2] = np.cumsum(self.terms[:, 0], axis=0)
         moved = np.stack(
             [np.diff(self._states[0::2], axis=0), np.diff(self._states[1::2], axis=0) * weight[:, None]], 1

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 import pytest
+from flight_material import write_flight
 from frame_material import area_of, texture
 from hypothesis import given
 from hypothesis import strategies as st
 
+from fieldscore import analyse, measure_flight
 from fieldscore.criteria import Criteria
 from fieldscore.exposure_trace import exposure_trace
 from fieldscore.frame import Frame
@@ -134,6 +137,21 @@ def test_equations_that_rounding_spoils_have_a_trace(monkeypatch: pytest.MonkeyP
     trace = exposure_trace(links_of(exposure, np.zeros(301)), np.full(301, np.nan))
     assert trace.stops == pytest.approx(exposure, abs=0.01)
     assert trace.veil == pytest.approx(np.zeros(301), abs=1e-9)
+    assert trace.summed
+    monkeypatch.undo()
+    assert not exposure_trace(links_of(exposure, np.zeros(301)), np.full(301, np.nan)).summed
+
+
+def test_a_result_says_that_its_trace_was_added_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A flight whose equations could not be solved has a note that says so; another has none."""
+    path = write_flight(tmp_path / "a.mp4", 20)
+    usual = measure_flight([path]).notes
+    monkeypatch.setattr(
+        analyse, "exposure_trace", lambda links, steps: replace(exposure_trace(links, steps), summed=True)
+    )
+    rough = measure_flight([path]).notes
+    assert rough[:-1] == usual
+    assert rough[-1].startswith("the exposure trace is rough")
 
 
 def test_no_links_no_trace() -> None:
