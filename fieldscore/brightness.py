@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
 from fieldscore.hunting import flicker, hunting
-from fieldscore.lamp_passes import lamp_passes, toward_light, while_seen
+from fieldscore.lamp_passes import TAIL_S, lamp_passes, toward_light, while_seen
 from fieldscore.record import FlightRecord
 from fieldscore.recovery import FlashEvent
 from fieldscore.scorecard import Lamps, Stability
@@ -88,7 +88,7 @@ def _around(timeline: Timeline, events: Sequence[FlashEvent]) -> Mask:
         after = max(_AFTER_EVENT_S, event.recovery_s or 0.0)
         rows |= timeline.between(event.at_s - timeline.interval_s, event.at_s + after)
         if event.kind == "flash_on":
-            lit_s = event.at_s
+            lit_s = event.at_s if lit_s is None else lit_s
         elif lit_s is not None:
             rows |= timeline.between(lit_s, event.at_s)
             lit_s = None
@@ -126,16 +126,13 @@ def lamps(record: FlightRecord, inside: Mask, criteria: Criteria, events: Sequen
 
 
 def pulled_down(timeline: Timeline, found: Lamps) -> Mask:
-    """Rows [n] of lamp passes in which the exposure stood at least half a stop below that before the lamp came."""
+    """Rows [n] of lamp passes in which the exposure stood at least half a stop below its highest before, from that on."""
     rows = np.zeros(len(timeline), dtype=np.bool_)
-    exposure = timeline["exposure_stops"]
+    exposure = np.nan_to_num(timeline["exposure_stops"], nan=np.inf)
     for one in found.passes:
-        if one.pulldown_stops > -_PULLED_DOWN_STOPS:
-            continue
-        during = timeline.between(one.from_s, one.to_s) & np.isfinite(exposure)
-        if during.any():
-            lowest = exposure[during].min()
-            rows |= during & (np.nan_to_num(exposure) - lowest <= -one.pulldown_stops - _PULLED_DOWN_STOPS)
+        if one.pulldown_stops <= -_PULLED_DOWN_STOPS:
+            during = timeline.between(one.highest_s, one.to_s + TAIL_S)
+            rows |= during & (exposure <= one.highest_stops - _PULLED_DOWN_STOPS)
     return rows
 
 

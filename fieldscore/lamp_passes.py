@@ -22,13 +22,14 @@ _BEFORE_S = 0.3  # the veil before a pass is its mean over so long
 _FARTHEST_S = 2.0  # what was longer before than that was another place
 _FEWEST_ROWS = 3  # a peak and what is before and after it
 _NEAR_S = 1.0  # before its largest, from when on a lamp is near enough to pull the exposure down
-_TAIL_S = 0.3  # exposure loops follow this late
+TAIL_S = 0.3  # exposure loops follow this late
 
 
 @dataclass(frozen=True)
 class LampPass:
     """One lamp from where it begins to grow to where it is gone. `pulldown_stops` is the change of the camera's exposure at its
-    lowest against its highest before (negative: darker); `veil_percent` the light the lens adds meanwhile, in % of nominal white.
+    lowest against its highest before (negative: darker), which it had at `highest_s` and was `highest_stops`; `veil_percent` the
+    light the lens adds meanwhile, in % of nominal white.
     """
 
     from_s: float
@@ -37,6 +38,8 @@ class LampPass:
     radius_percent: float
     pulldown_stops: float
     veil_percent: float
+    highest_s: float
+    highest_stops: float
 
 
 @dataclass(frozen=True)
@@ -59,42 +62,68 @@ def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
     """Find the lamps that grow and go while in the airtime, with what they did to the exposure.
 
     A pass is where a lamp that is the largest in view is at its largest, if the radius of the largest falls from there on both
-    sides before the next. Its lowest exposure is held against the highest since the trough before: at the trough itself the
-    exposure may still be on its way back from the lamp before.
+    sides before the next. The lowest exposure from a second before that on is held against the highest between the trough before
+    and that lowest: at the trough itself the exposure may still be on its way back from the lamp before.
     """
     if len(timeline) < _FEWEST_ROWS:
         return ()
-    shown = np.where(inside, np.nan_to_num(timeline["bloom_radius_percent"]), 0.0)
+    if not inside.any():
+        return ()
+    number = np.where(inside, timeline["lamp_number"], np.nan)
+    shown = _over_gaps(np.where(inside, np.nan_to_num(timeline["bloom_radius_percent"]), 0.0), number, inside)
     radius, exposure, veil = _smooth_columns(timeline, shown)
     time_s = timeline.time_s
     found = []
-    for before, peak, after in _peaks(radius, np.minimum(radius, shown), timeline["lamp_number"]):
+    for before, peak, after in _peaks(
+        radius, np.minimum(radius, shown), np.where(inside, timeline["lamp_number"], np.nan)
+    ):
         start = max(before, int(np.searchsorted(time_s, time_s[peak] - _FARTHEST_S)))
         calm = timeline.between(time_s[start] - _BEFORE_S / 2, time_s[start] + _BEFORE_S / 2) & inside
-        gone = peak + int(np.argmax(radius[peak : after + 1] <= radius[peak] / 2)) if after > peak else peak
-        during = timeline.between(time_s[start], time_s[gone] + _TAIL_S) & inside
+        small = np.flatnonzero(radius[peak : after + 1] <= radius[peak] / 2)
+        gone = peak + int(small[0]) if small.size else after
+        during = timeline.between(time_s[start], time_s[gone] + TAIL_S) & inside
         known = np.isfinite(exposure) & np.isfinite(veil)
         calm, during = calm & known, during & known
         if not (calm.any() and during.any()):
             continue
+        rows = np.flatnonzero(during)
+        highest, lowest = _fall(exposure[rows], time_s[rows] >= time_s[peak] - _NEAR_S)
+        high, low = (float(exposure[rows[one]]) for one in (highest, lowest))
         found.append(
             LampPass(
                 from_s=float(time_s[start]),
                 to_s=float(time_s[gone]),
                 largest_s=float(time_s[peak]),
                 radius_percent=float(radius[peak]),
-                pulldown_stops=_fall(exposure[during], time_s[during] >= time_s[peak] - _NEAR_S),
+                pulldown_stops=low - high,
                 veil_percent=float(veil[during].max() - veil[calm].mean()),
+                highest_s=float(time_s[rows[highest]]),
+                highest_stops=high,
             )
         )
     return tuple(found)
 
 
-def _fall(exposure: Doubles, near: Mask) -> float:
-    """Change (stops, at most 0) to the lowest of an exposure [n] where the lamp is `near`, or of all, from the highest before."""
+def _over_gaps(radius: Doubles, number: Doubles, inside: Mask) -> Doubles:
+    """The radius [n] of the largest lamp, of a `number`, gone on with over rows not inside if it is the same lamp after them.
+
+    Beyond the last row inside it stays as it is there: where the flight ends no lamp goes.
+    """
+    found = radius.copy()
+    rows = np.flatnonzero(inside)
+    found[rows[-1] + 1 :] = radius[rows[-1]]
+    for at in np.flatnonzero(np.diff(rows) > 1).tolist():
+        before, after = int(rows[at]), int(rows[at + 1])
+        if number[before] == number[after]:
+            found[before : after + 1] = np.linspace(radius[before], radius[after], after - before + 1)
+    return found
+
+
+def _fall(exposure: Doubles, near: Mask) -> tuple[int, int]:
+    """Where an exposure [n] was highest before it is lowest, and where that is: where the lamp is `near`, or of all."""
     rows = np.flatnonzero(near) if near.any() else np.arange(len(exposure))
-    lowest = rows[np.argmin(exposure[rows])]
-    return float(exposure[lowest] - exposure[: lowest + 1].max())
+    lowest = int(rows[np.argmin(exposure[rows])])
+    return int(np.argmax(exposure[: lowest + 1])), lowest
 
 
 def toward_light(timeline: Timeline, inside: Mask, zone_criterion_percent: float) -> TowardLight | None:
@@ -176,7 +205,7 @@ def _times_near(own: Doubles, rows: npt.NDArray[np.int64]) -> list[int]:
         elif not peaks or (low <= _AGAIN * now and low <= _AGAIN * high):
             peaks.append(row)
             low = high = now
-        elif now >= high:
+        elif now > high:
             peaks[-1], low, high = row, now, now
         else:
             low = min(low, now)

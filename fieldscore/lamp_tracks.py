@@ -30,7 +30,7 @@ _ASTRAY_S = 0.08  # ... over so long, and in proportion over more; ...
 _A_RADIUS = 0.5  # ... and so many of its radii besides
 _GROWS = 1.5  # log2 of the radius: by more it does not change between two looks
 _OF_SIZE = 0.3  # what a doubling of the radius counts, in shares of how far it may be astray
-_LOST_S = 0.6  # s: unseen for longer, and not in the look before, it is another
+_LOST_S, _LOST_LOOKS = 0.6, 2.5  # s, or usual intervals between looks if that is more: unseen for longer it is another
 _FEWEST = 3  # looks that must show what it is, or all of a flight that has fewer
 _OFTEN = 0.4  # mean sign of a lamp at least
 _KNOWN = 0.2  # share of its looks that must show what it is
@@ -144,10 +144,11 @@ def follow(time_s: Doubles, looks: Iterable[Source]) -> list[Track]:
     every: list[Track] = []
     common: Doubles | None = None
     fewest = min(_FEWEST, len(time_s))
+    lost_s = max(_LOST_S, _LOST_LOOKS * float(np.median(np.diff(time_s)))) if len(time_s) > 1 else _LOST_S
     for look, (now_s, found) in enumerate(zip(time_s.tolist(), looks, strict=True)):
         kept = []
         for one in live:
-            if one.looks[-1] == look - 1 or now_s - one.time_s <= _LOST_S:
+            if now_s - one.time_s <= lost_s:
                 kept.append(one)
             elif one.is_lamp(fewest):
                 every.append(one)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from flight_material import timeline_of
+from flight_material import record_of, timeline_of
 
+from fieldscore.brightness import lamps, pulled_down
+from fieldscore.criteria import Criteria
 from fieldscore.lamp_passes import lamp_passes, toward_light
 from fieldscore.timeline import Timeline
 
@@ -85,13 +87,27 @@ def test_many_lamps_without_troughs_are_the_largest_one(order: tuple[int, ...]) 
     assert found == pytest.approx([5.0 + 2.0 * order.index(2)], abs=0.1)
 
 
+@pytest.mark.parametrize("backward", [False, True])
+def test_a_small_lamp_between_two_large_ones_does_not_join_them(backward: bool) -> None:
+    """A small lamp that no trough parts from its neighbour is none, and the large ones are parted by the trough between them."""
+    time = np.arange(600) / RATE
+    radius = np.interp(time, [3.0, 5.0, 6.0, 7.0, 8.0, 9.0, 11.0], [0.1, 3.0, 1.5, 2.0, 1.3, 2.5, 0.1])
+    number = 1.0 + (time > 6.0) + (time > 8.0)
+    if backward:
+        radius, number = radius[::-1], number[::-1]
+    timeline = passing([], bloom_radius_percent=radius, lamp_number=number)
+    assert [one.radius_percent for one in lamp_passes(timeline, everywhere(timeline))] == pytest.approx(
+        [2.5, 3.0] if backward else [3.0, 2.5], abs=0.1
+    )
+
+
 @pytest.mark.parametrize("gap", [1, 3, 6])
 def test_a_moment_between_two_lamps_hides_no_other(gap: int) -> None:
     """A small lamp that is the largest for a look between two others is a pass all the same where it comes near later."""
     row = np.arange(600)
-    one = np.interp(row / RATE, [1.0, 3.9, 4.0], [0.5, 3.0, 0.0]) * (row < 120)
-    two = np.interp(row / RATE, [4.0, 5.0, 5.1], [2.5, 3.0, 0.0]) * (row >= 120 + gap)
-    far = np.interp(row / RATE, [0.0, 10.0, 14.0, 14.3], [0.7, 0.7, 4.0, 0.0])
+    one = np.interp(row / RATE, [1.0, 3.9], [0.5, 3.0]) * (row < 120)
+    two = np.interp(row / RATE, [4.0, 5.0, 5.1], [2.9, 3.0, 0.0]) * (row >= 120 + gap)
+    far = np.interp(row / RATE, [0.0, 10.0, 14.0, 14.3], [0.7, 0.7, 2.4, 0.0])
     all_of_them = np.stack([far, one, two])
     timeline = passing([], bloom_radius_percent=all_of_them.max(axis=0), lamp_number=1.0 + all_of_them.argmax(axis=0))
     assert 14 in [round(each.largest_s) for each in lamp_passes(timeline, everywhere(timeline))]
@@ -119,6 +135,65 @@ def test_a_lamp_on_the_ground_does_not_count() -> None:
     timeline = passing([(4.0, 3.0, -1.0), (15.0, 3.0, -1.0)])
     found = lamp_passes(timeline, timeline.between(8.0, 20.0))
     assert [round(one.largest_s) for one in found] == [15]
+
+
+def test_a_lost_link_is_no_trough() -> None:
+    """A lamp that stays as it is, is no pass where the link is lost or the airtime ends; another one after a lost link is."""
+    time = np.arange(600) / RATE
+    inside = (time > 5.0) & (time < 15.0)
+    for at_s in (7.0, 9.0, 12.0):
+        inside &= np.abs(time - at_s) > 0.2
+    steady = passing([], bloom_radius_percent=np.full(600, 3.0), lamp_number=np.ones(600))
+    assert lamp_passes(steady, inside) == ()
+    growing = passing(
+        [], bloom_radius_percent=np.interp(time, [5.5, 13.0, 13.2], [0.5, 3.0, 0.3]), lamp_number=np.ones(600)
+    )
+    assert [round(one.largest_s) for one in lamp_passes(growing, inside)] == [13]
+    other = passing([], bloom_radius_percent=np.interp(time, [5.5, 9.0, 9.4, 13.0, 13.2], [0.5, 3.0, 2.0, 3.0, 0.3]),
+                    lamp_number=1.0 + (time > 9.0))  # fmt: skip
+    assert [round(one.largest_s) for one in lamp_passes(other, inside)] == [9, 13]
+    gone = passing(
+        [],
+        bloom_radius_percent=np.where(time < 8.0, 3.0, 0.3),
+        lamp_number=np.ones(600),
+        exposure_stops=-1.0 * (time > 7.5),
+    )
+    (one,) = lamp_passes(gone, inside)  # in view when the flight began
+    assert one.pulldown_stops == pytest.approx(-1.0, abs=0.05)
+
+
+def test_a_pass_goes_on_until_the_lamp_is_half_as_large_or_the_next_one_comes() -> None:
+    """The dip of a lamp that shrinks by 45 % before the next grows is its own, and the pass ends at the trough."""
+    time = np.arange(600) / RATE
+    radius = np.interp(time, [3.0, 5.0, 7.0, 9.0, 9.5], [0.1, 3.0, 1.65, 3.0, 0.1])
+    dip = np.interp(time, [4.5, 6.0, 6.5], [0.0, -1.5, 0.0])
+    timeline = passing([], bloom_radius_percent=radius, lamp_number=1.0 + (time > 7.0), exposure_stops=dip)
+    first, _ = lamp_passes(timeline, everywhere(timeline))
+    assert first.to_s == pytest.approx(7.0, abs=0.1)
+    assert first.pulldown_stops == pytest.approx(-1.5, abs=0.1)
+
+
+def test_hovering_by_a_lamp_pulls_the_exposure_down_once() -> None:
+    """A lamp that stays large for four seconds, in which the exposure is low throughout, pulled it down as it came."""
+    time = np.arange(600) / RATE
+    radius = np.interp(time, [2.5, 3.0, 7.0, 7.2], [0.1, 3.0, 3.0, 0.1])
+    low = np.interp(time, [2.8, 3.2, 7.0, 7.4], [0.0, -1.5, -1.5, 0.0])
+    (one,) = lamp_passes(
+        timeline := passing([], bloom_radius_percent=radius, lamp_number=np.ones(600), exposure_stops=low),
+        everywhere(timeline),
+    )
+    assert one.pulldown_stops == pytest.approx(-1.5, abs=0.05)
+
+
+def test_what_is_pulled_down_is_below_the_highest_after_it() -> None:
+    """Rows count as pulled down from the highest exposure on, half a stop or more below it, not while it still opened before."""
+    time = np.arange(600) / RATE
+    exposure = np.interp(time, [2.0, 3.2, 3.5, 4.0, 4.3, 6.0], [-2.0, -0.5, -0.5, -1.1, -1.1, 0.0])
+    timeline = passing([(4.0, 3.0, 0.0)], exposure_stops=exposure)
+    found = lamps(record_of(timeline), everywhere(timeline), Criteria())
+    rows = np.flatnonzero(pulled_down(timeline, found)) / RATE
+    assert rows.min() == pytest.approx(3.9, abs=0.08)
+    assert rows.max() == pytest.approx(4.4, abs=0.15)
 
 
 def test_an_exposure_on_its_way_back_is_no_pull_down_of_the_next_lamp() -> None:

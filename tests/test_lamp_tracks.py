@@ -116,6 +116,15 @@ def test_slow_pictures_have_lamps() -> None:
     assert len(lamp.looks) == 8
 
 
+def test_a_pause_parts_what_is_before_and_after() -> None:
+    """A lamp before a pause of five seconds and what is elsewhere in the picture after it are not one."""
+    before, after = (-0.8, -0.3, 0.0, 0.0, 0.01), (0.8, 0.3, 0.0, 0.0, 0.01)
+    gone = dict.fromkeys(range(20), None), dict.fromkeys(range(20, 40), None)
+    time_s, looks = looks_of(40, (before, gone[1], SURE), (after, gone[0], NONE))
+    (lamp,) = follow(np.where(time_s > 1.95, time_s + 5.0, time_s), looks)
+    assert list(lamp.looks) == list(range(20))
+
+
 def test_a_few_looks_do_not_speak_for_a_hundred() -> None:
     """A window that shows nothing of itself for a minute is no lamp for three looks that say so; a fifth of them are enough."""
     unknown = float("nan")

@@ -196,7 +196,7 @@ def test_the_sun_is_no_lamp_that_came_near() -> None:
         ).lamps
         for name, pictures in stretches.items()
     }
-    assert [round(one.largest_s) for one in found["lamps"].passes] == [2, 7]
+    assert [one.largest_s for one in found["lamps"].passes] == pytest.approx([1.5, 7.0], abs=0.1)
     assert [round(one.largest_s) for one in found["sun first"].passes] == [7]
     assert found["sun first"].pulldown_stops == pytest.approx(-0.3, abs=0.05)
 
@@ -210,7 +210,8 @@ def test_what_grows_in_the_light_of_a_torch_is_no_pass() -> None:
     )
     unknown: dict[str, Any] = {one.name: None for one in fields(FlashEvent)}
     torch = [
-        FlashEvent(**{**unknown, "kind": kind, "at_s": at_s}) for kind, at_s in (("flash_on", 6.0), ("flash_off", 8.0))
+        FlashEvent(**{**unknown, "kind": kind, "at_s": at_s})
+        for kind, at_s in (("flash_on", 3.5), ("flash_on", 7.7), ("flash_off", 8.0))
     ]
     found = lamps(record_of(timeline), np.ones(300, dtype=np.bool_), Criteria(), torch)
     assert [round(one.largest_s) for one in found.passes] == [2]

@@ -104,7 +104,8 @@ def main() -> None:
         )
     print(
         "Sets _ASTRAY = 0.03, _ASTRAY_NEW = 0.05, _ASTRAY_FIRST = 0.08, _A_RADIUS = 0.5, _GROWS = 1.5, _LOST_S = 0.6,\n"
-        "_FEWEST = 3 and _OFTEN = 0.4 of lamp_tracks.py: all about them does as well."
+        "_FEWEST = 3, _OFTEN = 0.4, _KNOWN = 0.2, _ASTRAY_S = 0.08\n"
+        "and _OF_SIZE = 0.3 of lamp_tracks.py: all about them does as well."
     )
 
 

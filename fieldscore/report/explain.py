@@ -188,13 +188,13 @@ _PLACES: Mapping[str, Explanation] = {
     ),
     "lamps.passes": Explanation(
         "How many times a lamp grew in the picture and went again.",
-        "Two lamps that come near together count once; of five passes about four are of a lamp, and of four lamps three count.",
+        "Two lamps that come near together count once; of six passes about five are of a lamp, and of four lamps three count.",
         "the route, and how near it leads past lamps",
         "Lamps",
     ),
     "lamps.pulldown_stops": Explanation(
         "By how much the camera's exposure fell while a lamp was near, in stops; the median of all. Nearer zero is better.",
-        "To about a fifth of itself on simulated flights, by which passes are told; that of one pass to a tenth of a stop.",
+        "On simulated flights to a fifth of itself, by which lamps are found; that of one lamp to a tenth of a stop.",
         "the lamps, how near they were flown past, and the camera's metering",
         "Lamps",
     ),

@@ -139,7 +139,8 @@ def _lamps(score: Score, reasons: list[str]) -> dict[str, Any]:
     """Passes of lamps and their medians; all from `each` on is beside the agreed keys."""
     lamps = score.lamps
     if lamps.pulldown_stops is None:
-        reasons += [f"lamps.{key}: no pass of a lamp was found" for key in ("pulldown_stops", "veil_percent")]
+        apart = " apart from the light of a torch" if score.events else ""
+        reasons += [f"lamps.{key}: no pass of a lamp was found{apart}" for key in ("pulldown_stops", "veil_percent")]
     if lamps.toward_light is None:
         reasons.append("lamps.toward_light: no lamp and no sun was in view")
     if lamps.toward_sun is None:
