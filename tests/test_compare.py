@@ -387,7 +387,9 @@ def test_lamp_pulldowns_of_cameras() -> None:
     scores = []
     # worked by hand: the same four numbers and pairwise differences as above, below zero: median -0.475
     for stops in ([-0.2, -0.25, -0.3, -0.35], [-0.6, -0.7, -0.8, -0.9]):
-        passes = tuple(LampPass(5.0 * k, 5.0 * k + 1.0, 5.0 * k, 2.0, value, 0.1) for k, value in enumerate(stops))
+        passes = tuple(
+            LampPass(5.0 * k, 5.0 * k + 1.0, 5.0 * k, 2.0, value, 0.1, 5.0 * k, 0.0) for k, value in enumerate(stops)
+        )
         scores.append(replace(flight(way, {}), lamps=Lamps(passes, float(np.median(stops)), 0.1, None)))
     found = of(compare_flights(scores, LABELS, {(0, 1): alignment_of(way, way)}, CRITERIA), "pulldown_stops", "events")
     assert found.difference == pytest.approx(-0.475)

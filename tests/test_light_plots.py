@@ -26,7 +26,7 @@ from fieldscore.report.light import READING, WORDS, hunting_words, lamp_words, l
 from fieldscore.report.pdf import flight_pdf
 from fieldscore.score import Lamps, Score, Stability
 
-PASSES = (LampPass(10.0, 12.0, 11.5, 4.0, -0.8, 1.1), LampPass(40.0, 41.0, 40.5, 3.0, -0.4, 0.9))
+PASSES = (LampPass(10.0, 12.0, 11.5, 4.0, -0.8, 1.1, 10.0, 0.0), LampPass(40.0, 41.0, 40.5, 3.0, -0.4, 0.9, 40.0, 0.0))
 NAMES = ("exposure_stops", "veil_percent", "cast_red_stops", "cast_blue_stops", "bloom_radius_percent")
 FLASH_S = 20.0
 
