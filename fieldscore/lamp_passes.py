@@ -65,18 +65,14 @@ def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
     sides before the next. The lowest exposure from a second before that on is held against the highest between the trough before
     and that lowest: at the trough itself the exposure may still be on its way back from the lamp before.
     """
-    if len(timeline) < _FEWEST_ROWS:
-        return ()
-    if not inside.any():
+    if len(timeline) < _FEWEST_ROWS or not inside.any():
         return ()
     number = np.where(inside, timeline["lamp_number"], np.nan)
     shown = _over_gaps(np.where(inside, np.nan_to_num(timeline["bloom_radius_percent"]), 0.0), number, inside)
     radius, exposure, veil = _smooth_columns(timeline, shown)
     time_s = timeline.time_s
     found = []
-    for before, peak, after in _peaks(
-        radius, np.minimum(radius, shown), np.where(inside, timeline["lamp_number"], np.nan)
-    ):
+    for before, peak, after in _peaks(radius, np.minimum(radius, shown), number):
         start = max(before, int(np.searchsorted(time_s, time_s[peak] - _FARTHEST_S)))
         calm = timeline.between(time_s[start] - _BEFORE_S / 2, time_s[start] + _BEFORE_S / 2) & inside
         small = np.flatnonzero(radius[peak : after + 1] <= radius[peak] / 2)
@@ -171,9 +167,10 @@ def _peaks(radius: Doubles, own: Doubles, number: Doubles) -> list[tuple[int, in
     `own` is how much of it is the radius of the very lamp that has the `number` [n]: where another one was the largest a moment
     before and after, the radius is theirs.
     """
-    peaks = sorted(
-        peak for lamp in np.unique(number[own > 0]) for peak in _times_near(own, np.flatnonzero(number == lamp))
-    )
+    numbered = np.flatnonzero(np.isfinite(number))
+    numbered = numbered[np.argsort(number[numbered], kind="stable")]
+    each = np.split(numbered, np.flatnonzero(np.diff(number[numbered])) + 1)
+    peaks = sorted(peak for rows in each for peak in _times_near(own, rows))
     depth = [_depth(radius, a, b) for a, b in pairwise(peaks)]
     while depth and min(depth) < _PROMINENT:  # of two that no trough parts, the larger one is the pass
         at = depth.index(min(depth))

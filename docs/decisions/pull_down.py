@@ -18,13 +18,12 @@ import numpy.typing as npt
 
 from benchmarks.dark import NEAR_PERCENT, as_in_truth
 from docs.decisions.followed_lamps import measured
-from fieldscore.lamp_passes import LampPass, lamp_passes
+from fieldscore.lamp_passes import _SMOOTH_S, TAIL_S, LampPass, lamp_passes
 from fieldscore.simulate import Truth
 from fieldscore.timeline import Timeline
 
 Doubles = npt.NDArray[np.float64]
 Rule = Callable[[Doubles, Doubles, LampPass], float]
-SMOOTH_S, TAIL_S = 0.2, 0.3
 
 
 def since(time_s: Doubles, exposure: Doubles, from_s: float, to_s: float) -> Doubles:
@@ -76,7 +75,7 @@ def passes(timeline: Timeline, truth: Truth) -> tuple[Doubles, list[LampPass], l
     there, inside = as_in_truth(timeline, truth)
     true, found = (lamp_passes(one, inside) for one in (there, timeline))
     exposure = there["exposure_stops"]
-    width = max(1, round(SMOOTH_S / timeline.interval_s)) | 1
+    width = max(1, round(_SMOOTH_S / timeline.interval_s)) | 1
     padded = np.pad(exposure, width // 2, mode="edge")
     smooth = np.lib.stride_tricks.sliding_window_view(padded, width).mean(axis=1)
     return smooth, [one for one in true if one.radius_percent >= NEAR_PERCENT], list(found)

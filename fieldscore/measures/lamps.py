@@ -29,10 +29,8 @@ _LONGEST = 5.0  # times as long as wide: beyond is a tube, a window frame or a h
 _DISC = 0.5  # of the square of its length that a source fills; less is a lamp with its lit post, or something else
 _MOST_LOOKED_AT = 24  # compact sources, the largest, whose surroundings are looked at: 48 did no better
 _MOST_OTHERS = 8  # sources that are not compact, the largest, which are followed where a lamp becomes one
-_MOST_JOINED, _LARGE_JOINED = (
-    12,
-    16.0,
-)  # sources that are no disc, the largest, and samples of one, that have a disc looked for
+_MOST_JOINED = 12  # sources that are no disc, the largest, that have a disc looked for in them, ...
+_LARGE_JOINED = 16.0  # ... if the largest has so many samples
 _NEARLY_SQUARE = 0.1  # samples so far from square are taken as square
 # What is around a lamp: light in shares of the ceiling's, lengths in picture heights (docs/decisions/lamp_or_surface.py).
 _SMOOTH = (3, 3)  # samples over which the light around a source is a mean, so that noise makes it not uneven
@@ -55,12 +53,8 @@ _BLACK = 0.002  # light that is added before stops are told
 # A source of a picture: its middle, right of and below the picture's, and its radius in picture heights; and by how much its light
 # looks like that about a lamp: NaN where nothing shows it.
 SOURCE = np.dtype([("right", "<f4"), ("down", "<f4"), ("radius", "<f4"), ("sign", "<f4")])
-SURE, EVENLY, PERHAPS, NONE = (
-    1.0,
-    0.75,
-    0.5,
-    0.0,
-)  # signs: by itself; lit evenly; falls fast; another thing
+# Signs: a source by itself; light falls evenly about it; it falls fast; it is another thing.
+SURE, EVENLY, PERHAPS, NONE = 1.0, 0.75, 0.5, 0.0
 
 
 @measure(
@@ -105,9 +99,8 @@ def sources(frame: Frame) -> npt.NDArray[np.void]:
         hot[covered] = 0
     if not cv2.countNonZero(hot):
         return np.zeros(0, dtype=SOURCE)
-    _, labels, found, middles = cv2.connectedComponentsWithStats(
-        hot, connectivity=8, ltype=cv2.CV_16U
-    )  # 16 bits: a third of the time
+    # labels of 16 bits take a third of the time of 32
+    _, labels, found, middles = cv2.connectedComponentsWithStats(hot, connectivity=8, ltype=cv2.CV_16U)
     marks = np.asarray(labels, dtype=np.int32)
     _, _, width, height, size = found.T.astype(np.float64)
     large = (size >= _LEAST_SHARE * hot.size) & (size <= _MOST_SHARE * hot.size)
