@@ -15,7 +15,7 @@ TILES_EVERY = 8  # frames between two tile truths
 
 
 def dark_cases(seed: int = 0, duration_s: float = 10.0) -> tuple[Case, ...]:
-    """The set for one seed; every camera has a cast of its own and an exposure that can move both ways."""
+    """The set for one seed; every camera has a cast of its own and an exposure that moves both ways; all lenses but one shade."""
 
     def plan(number: int, scene: str = "night_estate", **more: object) -> FlightPlan:
         settings = {
@@ -32,17 +32,17 @@ def dark_cases(seed: int = 0, duration_s: float = 10.0) -> tuple[Case, ...]:
         return Encoding(codec="h264", crf=crf, **more)  # type: ignore[arg-type]
 
     hunt = CameraModel("hunt", gain_max=64.0, full_well=12000.0, read_noise=1.5, hunting_stops=0.5, hunting_period_s=1.2,
-                       cast_red_stops=0.15, cast_blue_stops=-0.2)  # fmt: skip
+                       shading_stops=0.8, cast_red_stops=0.15, cast_blue_stops=-0.2)  # fmt: skip
     eager = CameraModel("eager", gain_max=40.0, full_well=9000.0, read_noise=2.0, metering="highlight", target=0.45,
-                        ae_time_constant_s=0.1, cast_red_stops=-0.1, cast_blue_stops=0.3)  # fmt: skip
+                        ae_time_constant_s=0.1, shading_stops=1.2, cast_red_stops=-0.1, cast_blue_stops=0.3)  # fmt: skip
     knee = CameraModel("knee", gain_max=48.0, full_well=14000.0, read_noise=1.6, knee=0.75, headroom=3.0, metering="centre",
                        tone_curve="srgb", cast_blue_stops=0.15)  # fmt: skip
     crush = CameraModel("crush", gain_max=48.0, full_well=8000.0, read_noise=2.0, black_offset=0.12, metering="highlight",
-                        cast_red_stops=0.25)  # fmt: skip
+                        shading_stops=0.9, cast_red_stops=0.25)  # fmt: skip
     lifted = CameraModel("lifted", gain_max=40.0, full_well=6000.0, read_noise=3.0, lifted_black=0.05, hunting_stops=0.3,
-                         hunting_period_s=0.8, hfov_deg=120.0, barrel=0.15)  # fmt: skip
+                         hunting_period_s=0.8, hfov_deg=120.0, barrel=0.15, shading_stops=1.4)  # fmt: skip
     broad = CameraModel("broad", gain_max=64.0, full_well=8000.0, tone_curve="bt709", hfov_deg=125.0, barrel=0.2,
-                        hunting_stops=0.4, hunting_period_s=2.5)  # fmt: skip
+                        hunting_stops=0.4, hunting_period_s=2.5, shading_stops=1.6)  # fmt: skip
     still = {"speed_m_s": 5.0, "altitude_m": 3.0}
     mjpeg = Encoding(codec="mjpeg", quality=5, pixel_format="yuvj422p", full_range=True)
     lost = (LinkLoss(6.0, 6.5, "snow"),)

@@ -3,9 +3,9 @@
 Links give changes of exposure and of veil. Adding them up lets both drift; veil, though, is a state of what is in view
 and returns to what it was. So exposure and veil of all linked frames are found together by least squares in which the
 veil is held near zero and its changes are followed. What stays the same through a flight is found with them, once: where the
-recording's true black lies (with a wrong one, dark and bright surfaces would disagree on every change of exposure), and how
+recording's true black lies (with a wrong one, dark and bright surfaces would disagree on every change of exposure), how
 strongly the lens spreads the light of clipped sources (else ground that moves away from a lamp would pass for exposure
-closing).
+closing), and how much less it leaves away from the middle (else so would all that streams outward in forward flight).
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.link_fit import GLOW_SPREAD, ExposureLink
+from fieldscore.link_fit import GLOW, GLOW_SPREAD, SHADING_SPREAD, SHARED, ExposureLink, effects_of
 
 Doubles = npt.NDArray[np.float64]
 
@@ -27,10 +27,15 @@ VEIL_SPREAD = 0.06
 # Toward the sun or near a lamp veil is large, and goes where a post hides the source. The glow found is only what of the
 # spread light differs over the picture; what is alike everywhere is several times as much (docs/decisions/glow.py).
 VEIL_OF_GLOW = 15.0
-# Level fraction that black is set down by: how far it is believed to be off, and the least and most. Lifted blacks are
-# mostly found as the floor; blacks set further down leave hardly any dark to measure.
-_FLOOR_SPREAD, _FLOOR_LEAST, _FLOOR_MOST = 0.1, -0.05, 0.12
+# Level fraction that black is set down by: how far it is believed to be off, and the most; blacks set further down leave hardly
+# any dark to measure. None is lifted: that is found as the floor, and what else passed for it was shading and steeper curves
+# (docs/decisions/shading.py).
+_FLOOR_SPREAD, _FLOOR_MOST = 0.1, 0.12
 _GLOW_MOST = 3.0  # strength of glow; no lens takes light away, and under so strong a glow nothing could be seen
+_SHADING_MOST = 4.0  # stops in the corners; no lens leaves more there than in the middle
+_SPREADS = _FLOOR_SPREAD, GLOW_SPREAD, SHADING_SPREAD
+_MOST = _FLOOR_MOST, _GLOW_MOST, _SHADING_MOST
+_TURNS, _STILL = 1000, 1e-9  # of the search for all three within their bounds; a few dozen do
 _ALIKE_LINKS = 4.0  # links in a row share their errors: so many count as one
 _ROUNDS = 3  # the weight of veil depends on the exposure found: so many times to and fro
 _ANCHOR = 1e-6  # holds the first exposure, which links do not fix
@@ -50,8 +55,9 @@ class ExposureTrace:
     """`stops` [n]: exposure of each row against the first linked one; `veil` [n]: light that the lens adds, in linear
     light at that row's exposure, 1 = nominal white. NaN where nothing could be linked.
 
-    What the flight's links agree on: `black_set_down`, the level fraction by which black seems to be set down (negative:
-    lifted), and `glow`, how strongly clipped sources shine around themselves (glow.py); both drawn to 0 where they say little.
+    What the flight's links agree on, drawn to 0 where they say little: `black_set_down`, the level fraction by which black seems
+    to be set down; `glow`, how strongly clipped sources shine around themselves (glow.py); `shading`, by how many stops less light
+    the lens leaves in the corners (shading.py).
     `summed`: the equations of some links could not be solved, and what they say of exposure was added up, without veil.
     """
 
@@ -59,6 +65,7 @@ class ExposureTrace:
     veil: Doubles
     black_set_down: float = 0.0
     glow: float = 0.0
+    shading: float = 0.0
     summed: bool = False
 
 
@@ -80,7 +87,8 @@ def exposure_trace(links: Sequence[ExposureLink], steps: Doubles) -> ExposureTra
         stops[part] = _between(rows, exposure, steps)
         lit = np.interp(np.arange(rows[0], rows[-1] + 1), rows, chain.veil) * np.exp2(stops[part])
         veil[part] = np.minimum(lit, _MOST_VEIL)
-    return ExposureTrace(stops, veil, float(shared[0]), float(shared[1]), any(chain.summed for chain in chains))
+    black, glow, shading = shared.tolist()
+    return ExposureTrace(stops, veil, black, glow, shading, any(chain.summed for chain in chains))
 
 
 class _Chain:
@@ -91,16 +99,12 @@ class _Chain:
         self.shine = np.array([links[0].shine, *(link.shine for link in links)])
         self.light = np.array([link.light for link in links])
         self.precision = np.array([link.precision for link in links]).T
-        effects = [(link.floor, link.glow) for link in links]
-        # [links, exposure or veil, what was found or what a unit of black or glow takes from it]
-        self.terms = np.array(
-            [
-                ((link.change, -floor.change, -glow.change), (link.veil, -floor.veil, -glow.veil))
-                for link, (floor, glow) in zip(links, effects, strict=True)
-            ]
-        )
-        self.score = np.sum([[one.score for one in pair] for pair in effects], axis=0)
-        self.information = np.sum([[one.information for one in pair] for pair in effects], axis=0)
+        effects = effects_of(links)
+        # [links, exposure or veil, what was found or what a unit of each shared thing takes from it]
+        self.terms = np.empty((len(links), 2, 1 + SHARED))
+        self.terms[:, :, 0] = [(link.change, link.veil) for link in links]
+        self.terms[:, :, 1:] = -effects[:, :, :2].swapaxes(1, 2)
+        self.score, self.information = effects[:, :, 2].sum(axis=0), effects[:, :, 3:].sum(axis=0)
         self.exposure, self.veil = (np.zeros(len(links) + 1) for _ in range(2))
         self._states, self._middle = np.zeros((2 * len(links) + 2, self.terms.shape[2])), 1.0
         self.summed = False
@@ -108,7 +112,7 @@ class _Chain:
     def solve(self, glow: float) -> tuple[Doubles, Doubles]:
         """Find the states from what was found, and by what a unit of each shared thing would move them.
 
-        `glow` is its strength as it is known so far. Gives the least-squares terms [2] and [2, 2] of the shared things.
+        `glow` is its strength as it is known so far. Gives the least-squares terms [3] and [3, 3] of the shared things.
         Exposure counts in stops, veil in units of the median patch's light at the first row's exposure.
         """
         import scipy.linalg
@@ -132,10 +136,10 @@ class _Chain:
         p11, p12, p22 = self.precision
         precision = np.array([[p11, p12], [p12, p22]])
         gain = np.einsum("lim,ijl,ljk->mk", self.terms[:, :, 1:], precision, self.terms - moved)
-        return gain[:, 0] + self.score, gain[:, 1:] + np.diag(self.information)
+        return gain[:, 0] + self.score, gain[:, 1:] + self.information
 
     def settle(self, shared: Doubles) -> None:
-        """Take the shared things [2] as they were found."""
+        """Take the shared things [3] as they were found."""
         states = self._states[:, 0] - self._states[:, 1:] @ shared
         self.exposure = states[0::2] - states[0]
         self.veil = (states[1::2] - states[1::2].min()) * self._middle
@@ -148,12 +152,12 @@ def _unbroken(links: Sequence[ExposureLink]) -> list[tuple[int, int]]:
 
 
 def _solve(chains: Sequence[_Chain]) -> Doubles:
-    """Black set down and glow [2] of the flight, and with them the states of all chains."""
-    shared = np.zeros(2)
+    """Black set down, glow and shading [3] of the flight, and with them the states of all chains."""
+    shared = np.zeros(SHARED)
     for _ in range(_ROUNDS):
-        right, normal = np.zeros(2), np.diag([_FLOOR_SPREAD**-2.0, GLOW_SPREAD**-2.0])
+        right, normal = np.zeros(SHARED), np.diag(np.array(_SPREADS) ** -2.0)
         for chain in chains:
-            score, information = chain.solve(float(shared[1]))
+            score, information = chain.solve(float(shared[GLOW]))
             right, normal = right + score / _ALIKE_LINKS, normal + information / _ALIKE_LINKS
         shared = _bounded(normal, right)
         for chain in chains:
@@ -162,14 +166,16 @@ def _solve(chains: Sequence[_Chain]) -> Doubles:
 
 
 def _bounded(normal: Doubles, right: Doubles) -> Doubles:
-    """Least-squares solution [2] within the bounds of both: where one meets its bound, the other is found beside it."""
-    low, high = np.array([_FLOOR_LEAST, 0.0]), np.array([_FLOOR_MOST, _GLOW_MOST])
-    found = np.linalg.solve(normal, right)
-    for one, other in ((0, 1), (1, 0)):
-        held = float(np.clip(found[one], low[one], high[one]))
-        if held != found[one]:
-            found[one], found[other] = held, (right[other] - normal[other, one] * held) / normal[other, other]
-    return np.clip(found, low, high)
+    """Least-squares solution between 0 and `_MOST`: one after another is found beside the others until none moves."""
+    found = np.zeros(len(right))
+    for _ in range(_TURNS):
+        last = found.copy()
+        for one, most in enumerate(_MOST):
+            beside = right[one] - normal[one] @ found + normal[one, one] * found[one]
+            found[one] = min(max(float(beside / normal[one, one]), 0.0), most)
+        if np.allclose(found, last, rtol=0.0, atol=_STILL):
+            break
+    return found
 
 
 def _band(precision: Doubles, weight: Doubles) -> Doubles:

@@ -1,8 +1,9 @@
 """What the light of the same surfaces at two times says: a change of exposure, of veil, and hints at what the flight shares.
 
-Where all surfaces brighten by one factor, the exposure changed; what darker surfaces gain beyond that is veil. Two things
-stay the same through a flight, yet bend every comparison: where the recording's true black lies, and how much light the lens
-spreads about bright sources (glow.py). A link says what a unit of each would do to it, and what it says of each.
+Where all surfaces brighten by one factor, the exposure changed; what darker surfaces gain beyond that is veil. Three things
+stay the same through a flight, yet bend every comparison: where the recording's true black lies, how much light the lens
+spreads about bright sources (glow.py), and how much less it leaves away from the middle (shading.py). A link says what a unit of
+each would do to it, and what it says of each.
 """
 
 from __future__ import annotations
@@ -23,7 +24,9 @@ _LEAST_SIGMA = 0.01  # stops; what even perfect patches differ by
 _MOST_SIGMA = 0.7  # stops between patches from which on the frames do not show the same surfaces
 _ALIKE_PATCHES = 4.0  # neighbouring patches share their errors: so many count as one
 _DIM = 6.0  # times darker than the median patch from which on a patch's share of veil is not followed further
-_TELLS_FLOOR = 0.08  # stops of change from which on dark and bright patches differ enough to tell where black is
+_TELLS_FLOOR = (
+    0.08  # stops of change of some patch from which on dark and bright patches differ enough to tell where black is
+)
 _FLOOR_STEP = 0.08  # level fraction over which the effect of the floor is differenced: as far as one is set down
 _VEIL_RIDGE = 1e-3  # of the weight: keeps the fit defined where all patches are alike
 GLOW_SPREAD = (
@@ -32,25 +35,14 @@ GLOW_SPREAD = (
 # Share of its neighbours' light that a patch loses: what comes nearer is less blurred, and what is followed a little beside its
 # place is mixed with what lies there. It is 0.02 to 0.08 (docs/decisions/detail.py).
 DETAIL_SPREAD = 0.2
+SHADING_SPREAD = 0.7  # stops in the corners: half a stop to two are usual; common practice, no source
 _TELLS_GLOW = 1e-4  # stops: a glow that changes no patch by more says nothing
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
 
-@dataclass(frozen=True, slots=True)
-class Effect:
-    """What one unit of something that a flight shares would do to a link, and what the link says of it.
-
-    `change` and `veil` (stops a unit) are to be added to those of the link; `score` and `information` are the
-    terms of the least-squares estimate, score / information, from what change and veil do not explain.
-    """
-
-    change: float
-    veil: float
-    score: float
-    information: float
-
-
-NO_EFFECT = Effect(0.0, 0.0, 0.0, 0.0)
+BLACK, GLOW, SHADING = range(3)  # what a flight shares: a level fraction, units of white, stops in the corners
+SHARED = 3
+NO_EFFECTS = bytes(8 * SHARED * (3 + SHARED))
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +51,7 @@ class Surfaces:
 
     `detail`: by how much each is lighter than those beside it, in stops of a small change. `gained`: how much more glow of unit
     sources lies on it now; None without a source. `shine`: the glow of unit sources over the whole picture now, as light.
+    `outward`: stops by which each lies farther out now, under a unit of shading (shading.py); None where it is not asked.
     """
 
     old: Doubles
@@ -66,6 +59,7 @@ class Surfaces:
     detail: Doubles | None = None
     gained: Doubles | None = None
     shine: float = 0.0
+    outward: Doubles | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +68,8 @@ class ExposureLink:
 
     `change` (stops) and `veil` (light added, in units of the median patch's light, as stops for that patch) with their
     `precision` [3]: the entries 11, 12 and 22 of the inverse covariance. `light`: linear light of the median patch in
-    the older frame, 1 = nominal white. `floor`: a level fraction of black set down (or, negative, lifted). `glow`: light that
-    clipped sources spread, in units of white; `shine`: how much light a unit of it lays over the picture, in units of the
-    median patch's light.
+    the older frame, 1 = nominal white. `shine`: how much light a unit of glow lays over the picture, in units of the median
+    patch's light. `effects`: see `effects_of`; as bytes, since an hour has tens of thousands of links.
     """
 
     before: int
@@ -85,9 +78,17 @@ class ExposureLink:
     veil: float
     precision: tuple[float, float, float]
     light: float
-    floor: Effect = NO_EFFECT
-    glow: Effect = NO_EFFECT
     shine: float = 0.0
+    effects: bytes = NO_EFFECTS
+
+
+def effects_of(links: Sequence[ExposureLink]) -> Doubles:
+    """What one unit of black, glow and shading would do to each link, and what the link says of them: [links, 3, 6].
+
+    The first two of the six, in stops, are to be added to the link's change and veil; then the terms of the least-squares
+    estimate, information^-1 score, from what change and veil do not explain: score, and a row of the information [3].
+    """
+    return np.frombuffer(b"".join(link.effects for link in links)).reshape(len(links), SHARED, 3 + SHARED)
 
 
 def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE) -> ExposureLink | None:
@@ -102,6 +103,8 @@ def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE)
         beside.append((glow, GLOW_SPREAD))
     else:
         glow = None
+    if surfaces.outward is not None:
+        beside.append((surfaces.outward, SHADING_SPREAD))
     weight, sigma, whole = _robust(
         ratio, np.array([*features, *(one for one, _ in beside)]), [one for _, one in beside]
     )
@@ -116,15 +119,20 @@ def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE)
     found = _solved(normal, weighted @ ratio)
     left = ratio - found @ both
     certain = 1.0 / (sigma**2 * _ALIKE_PATCHES)
-
-    def effect(stops: Doubles) -> Effect:
-        """Of what changes the ratios by so many stops [patches]."""
-        on_fit = _solved(normal, weighted @ stops)
-        beyond = stops - on_fit @ both
-        weighing = weight * beyond * certain
-        return Effect(float(on_fit[0]), float(on_fit[1]), float(-weighing @ left), float(weighing @ beyond))
-
     change = float(found[0])
+    units = np.zeros((SHARED, len(ratio)))  # stops by which a unit of each would have the ratios greater
+    moved = np.full(len(ratio), change) if surfaces.outward is None else whole[0] + whole[-1] * surfaces.outward
+    if np.abs(moved).max() >= _TELLS_FLOOR:
+        units[BLACK] = _of_floor(light, moved, curve)
+    if glow is not None:
+        units[GLOW] = -glow
+    if surfaces.outward is not None:
+        units[SHADING] = surfaces.outward
+    effects = np.empty((SHARED, 3 + SHARED))
+    effects[:, :2] = _solved(normal, weighted @ units.T).T
+    beyond = units - effects[:, :2] @ both
+    weighing = weight * beyond * certain
+    effects[:, 2], effects[:, 3:] = -weighing @ left, weighing @ beyond.T
     precision = normal * certain
     return ExposureLink(
         before,
@@ -133,16 +141,15 @@ def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE)
         float(found[1]),
         (float(precision[0, 0]), float(precision[0, 1]), float(precision[1, 1])),
         _median(old),
-        effect(_of_floor(light, change, curve)) if abs(change) >= _TELLS_FLOOR else NO_EFFECT,
-        NO_EFFECT if glow is None else effect(-glow),
         surfaces.shine / middle,
+        effects.tobytes(),
     )
 
 
 def _robust(ratio: Doubles, features: Doubles, spreads: Sequence[float]) -> tuple[Doubles, float, Doubles]:
     """Weight [patches] of each patch, their robust sigma in stops, and what was found, from a fit of all features [k, patches].
 
-    Those after exposure and veil are held near 0 within their `spreads`. With glow and detail among them, patches are not
+    Those after exposure and veil are held near 0 within their `spreads`. With glow, detail and shading among them, patches are not
     thrown out for what these do to them.
     """
     found: Doubles = np.zeros(len(features))
@@ -169,17 +176,18 @@ def _median(values: Doubles) -> float:
 
 
 def _solved(normal: Doubles, right: Doubles) -> Doubles:
-    """Solution [2] of two equations, written out: a tenth of the time of a general solver."""
+    """Solution [2, ...] of two equations, written out: a tenth of the time of a general solver."""
     (a, b), (c, d) = normal.tolist()
-    x, y = right.tolist()
+    x, y = right
     whole = a * d - b * c
     return np.array([(d * x - b * y) / whole, (a * y - c * x) / whole])
 
 
-def _of_floor(light: Doubles, change: float, curve: str) -> Doubles:
-    """Stops [patches] by which a change of exposure would read otherwise, a level fraction that black is set down by.
+def _of_floor(light: Doubles, change: Doubles, curve: str) -> Doubles:
+    """Stops [patches] by which a change of light would read otherwise, a level fraction that black is set down by.
 
-    From the change that was found, not from the patches' own: their errors would pass for an effect of the floor.
+    From the change of exposure that was found and what shading makes of it, not from the patches' own: their errors would pass for
+    an effect of the floor.
     """
     levels = (from_linear(light * 2.0 ** (sign * change / 2.0), curve) for sign in (-1.0, 1.0))
     old, new = (to_linear(level + _FLOOR_STEP, curve) for level in levels)

@@ -41,6 +41,7 @@ from fieldscore.ground import GroundMotion, plane_of
 from fieldscore.link_fit import ExposureLink as ExposureLink
 from fieldscore.link_fit import Surfaces, fit
 from fieldscore.link_key import PATCH, Key, key_of, means, picture_part
+from fieldscore.shading import outward
 from fieldscore.signs import is_blank, is_snow, patch_spread, spread
 from fieldscore.units import to_linear
 
@@ -182,6 +183,7 @@ class Linker:
             detail=_detail(means(after.picture, size), area)[good],
             gained=None if glowing is None else glowing[good].astype(np.float64),
             shine=0.0 if after.glow is None else float(after.glow.mean()),
+            outward=outward(motion / np.float32(PATCH), area.shape[1] / (area.shape[0] * area.lines_a_row))[good],
         )
 
     def _followed(self, before: Key, after: Key, size: tuple[int, int]) -> tuple[Floats, Floats, Floats]:

@@ -11,14 +11,14 @@ import numpy as np
 import pytest
 from flight_material import write_flight
 from frame_material import area_of, texture
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fieldscore import analyse, measure_flight
 from fieldscore.criteria import Criteria
 from fieldscore.exposure_trace import exposure_trace
 from fieldscore.frame import Frame
-from fieldscore.link_fit import NO_EFFECT, Effect, ExposureLink, Surfaces, fit
+from fieldscore.link_fit import BLACK, GLOW, NO_EFFECTS, SHADING, SHARED, ExposureLink, Surfaces, effects_of, fit
 from fieldscore.links import Linker
 from fieldscore.units import from_linear, to_linear
 
@@ -66,8 +66,9 @@ def test_veil_that_grows_slowly_is_no_exposure_where_a_source_shines() -> None:
     """With a source in view that is found to glow, a veil that grows over 6 s moves the exposure by less than 0.05 stop."""
     veil = 0.01 * np.clip((np.arange(301) / RATE - 2.0) / 6.0, 0.0, 1.0)
     found = [replace(one, precision=(5e3, 4e3, 5e3)) for one in links_of(np.zeros(301), veil)]
-    glows = Effect(change=0.0, veil=0.0, score=200.0, information=200.0)
-    shining = [replace(one, shine=0.1, glow=glows) for one in found]
+    glows = np.zeros((SHARED, 3 + SHARED))
+    glows[GLOW, 2] = glows[GLOW, 3 + GLOW] = 200.0  # a strength of 1, for certain
+    shining = [replace(one, shine=0.1, effects=glows.tobytes()) for one in found]
     without, with_source = (np.ptp(exposure_trace(one, np.full(301, np.nan)).stops) for one in (found, shining))
     assert with_source < 0.05 < 0.2 < without
 
@@ -160,6 +161,7 @@ def test_no_links_no_trace() -> None:
     assert np.isnan(trace.stops).all() and len(trace.stops) == 5
 
 
+@settings(deadline=None)  # the first one brings in SciPy
 @given(st.integers(0, 1000))
 def test_errors_of_links_stay_as_small_as_their_sum(seed: int) -> None:
     """With an error of 0.01 stop a link the trace strays over 5 s by no more than a random walk does (4 sigma)."""
@@ -353,14 +355,71 @@ def test_glow_about_a_lamp_is_no_exposure() -> None:
     found = exposure_trace(links, steps)
     assert found.glow == pytest.approx(1.0, rel=0.35)
     assert np.ptp(found.stops) < 0.1
-    without = exposure_trace([replace(one, glow=NO_EFFECT) for one in links], steps)
+    without = exposure_trace(saying_nothing_of(GLOW, links), steps)
     assert np.ptp(without.stops) > 2.0 * np.ptp(found.stops)
+
+
+def shaded(stops: float, seed: int = 4) -> Linker:
+    """Steady pictures flown straight ahead through a lens that leaves so many stops less in the corners; natural falloff."""
+    rng = np.random.default_rng(seed)
+    ground = 0.05 + 0.15 * texture(960, 1280, seed=9, low=0.0, high=1.0)
+    down, right = np.mgrid[-239.5:240.0, -319.5:320.0]
+    falloff = (
+        1.0 + (2.0 ** (stops / 2.0) - 1.0) * (down**2 + right**2) / 400.0**2
+    ) ** -2.0  # cos^4; 1 - 1.2 r^2 and more in stops
+    area, linker = area_of(), Linker()
+    for number in range(46):
+        zoom = 2.0 * 1.01**-number
+        from_here = np.array([[zoom, 0.0, 640.0 - 320.0 * zoom], [0.0, zoom, 480.0 - 240.0 * zoom]])
+        seen = cv2.warpAffine(ground, from_here, (640, 480), flags=cv2.INTER_AREA | cv2.WARP_INVERSE_MAP) * falloff
+        codes = 16.0 + 219.0 * from_linear(seen, CURVE) + rng.normal(size=seen.shape)
+        linker.add(Frame(np.clip(np.rint(codes), 16, 235).astype(np.uint8), area, number / RATE))
+    return linker
+
+
+def saying_nothing_of(shared: int, links: tuple[ExposureLink, ...]) -> list[ExposureLink]:
+    """The same links without what they say of one thing that the flight shares."""
+    effects = effects_of(links).copy()
+    effects[:, shared], effects[:, :, 3 + shared] = 0.0, 0.0
+    return [replace(link, effects=one.tobytes()) for link, one in zip(links, effects, strict=True)]
+
+
+@pytest.mark.parametrize("stops", [0.0, 1.2])
+def test_ground_that_streams_out_of_the_light_is_no_exposure(stops: float) -> None:
+    """Under a lens that shades its corners the trace of a steady camera stays within 0.1 stop, and the shading is found.
+
+    Not asked for, it drifts by 0.2 stop a second.
+    """
+    links, steps = shaded(stops).results()
+    found = exposure_trace(links, steps)
+    assert found.shading == pytest.approx(stops, abs=0.2)
+    assert np.ptp(found.stops) < 0.1
+    without = exposure_trace(saying_nothing_of(SHADING, links), steps)
+    assert without.shading == 0.0 and (stops == 0.0 or np.ptp(without.stops) > 0.2)
+
+
+def test_shading_tells_where_black_lies() -> None:
+    """What streams outward under a steady exposure changes its light as exposure does: the effect of black is that of both."""
+    rng = np.random.default_rng(3)
+    outward = rng.uniform(0.0, 0.2, 400)
+    old = 2.0 ** rng.uniform(-5.0, -1.0, 400)
+    link = fit(0, 3, Surfaces(old, old * 2.0 ** (-1.2 * outward), outward=outward))
+    alike = fit(0, 3, Surfaces(old, old, outward=outward))
+    assert link is not None and alike is not None
+    assert effects_of([link])[0, BLACK, 3 + BLACK] > 0.0 == effects_of([alike])[0, BLACK, 3 + BLACK]
+    assert effects_of([link])[0, BLACK, 3 + SHADING] == effects_of([link])[0, SHADING, 3 + BLACK] != 0.0
+
+
+def test_a_link_without_effects_says_nothing() -> None:
+    """What is given by default is nothing of anything."""
+    assert effects_of([ExposureLink(0, 3, 0.0, 0.0, (1.0, 0.0, 1.0), 0.1)]).shape == (1, SHARED, 3 + SHARED)
+    assert not any(NO_EFFECTS)
 
 
 def test_without_a_lamp_there_is_no_glow() -> None:
     """Pictures without a clipped source say nothing of glow, and none is made up."""
     links, steps = flown(np.zeros(46)).results()
-    assert all(one.glow == NO_EFFECT for one in links)
+    assert not effects_of(links)[:, GLOW].any()
     assert exposure_trace(links, steps).glow == 0.0
 
 

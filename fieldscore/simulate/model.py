@@ -106,6 +106,7 @@ class CameraModel:
     hfov_deg: float = 105.0
     barrel: float = 0.10  # ray radius = r (1 + barrel r^2), r in focal lengths
     glare: float = 1.0  # scale of the veil and glow of the lens; 1 = a small plastic lens, 0 = none
+    shading_stops: float = 0.0  # how much darker than the middle the lens leaves the corners
     metering: str = "mean"
     target: float = 0.42  # metered signal the loop aims at, of full scale after a 0.45 power
     ae_delay_frames: int = 2

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from fractions import Fraction
+from functools import lru_cache
 from operator import itemgetter
 from pathlib import Path
 
@@ -157,6 +158,19 @@ def picture_levels(counts: Array, nominal: tuple[float, float], ends: tuple[int,
     ]
 
 
+@lru_cache(maxsize=8)
+def shading(shape: tuple[int, ...], stops: float, aspect: float) -> Image:
+    """Share [rows, columns] of the light that a lens leaves: all in the middle, `stops` less in the corners.
+
+    Falls off as natural illumination does, by the fourth power of the cosine of an angle. `aspect`: width over height.
+    """
+    rows, columns = shape
+    y, x = (np.arange(rows) + 0.5) / rows * 2.0 - 1.0, (np.arange(columns) + 0.5) / columns * 2.0 - 1.0
+    corner = 2.0 ** (stops / 2.0) - 1.0  # square of the tangent of that angle in the corners
+    square = ((aspect * x[None, :]) ** 2 + y[:, None] ** 2) / (aspect**2 + 1.0)
+    return np.asarray((1.0 + corner * square) ** -2.0, dtype=np.float32)
+
+
 def tile_means(part: Image) -> Array:
     """Means over 12 x 16 tiles of a picture."""
     return shrink(part, (TILE_COLUMNS, TILE_ROWS)).astype(np.float64)
@@ -176,6 +190,7 @@ class _Simulation:
     def __init__(self, plan: FlightPlan, camera: CameraModel, chain: Chain, tile_every: int) -> None:
         self.plan, self.camera, self.chain, self.tile_every = plan, camera, chain, tile_every
         self.fields = 2 if chain.interlaced else 1
+        self._aspect = plan.width * plan.sample_aspect / plan.height
         self.path = Flightpath(plan)
         self.stage = Stage(plan, camera)
         self.sensor = Sensor(camera, chain.codes)
@@ -223,6 +238,9 @@ class _Simulation:
             scene.small /= samples
         if self.plan.rain:
             self._rain(scene)
+        if self.camera.shading_stops:
+            for picture in (scene.light, scene.small):
+                picture *= shading(picture.shape, self.camera.shading_stops, self._aspect)
         return scene
 
     def _sharp(self, time_s: float, window: float, earlier_s: float, parity: int) -> Scene:

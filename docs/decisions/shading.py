@@ -1,0 +1,60 @@
+"""By what law does a lens shade its corners, and is it worth fitting?
+
+python docs/decisions/shading.py DIR, where DIR holds flights written by `python -m benchmarks.dark DIR --seed 7`. Their lenses
+shade by 0.8 to 1.6 stops in the corners, by the fourth power of a cosine; one does not. Prints, for each law and for how firmly
+shading is held near none, the rms error of the exposure trace within stretches of 5 s (median and mean flight, flights within
+0.15 stop), and the median and mean error of lamp pull-downs.
+"""
+
+from __future__ import annotations
+
+import sys
+import warnings
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from benchmarks.dark import measured_exposure
+from fieldscore import exposure_trace, shading
+
+Law = Callable[[shading.Doubles], shading.Doubles]
+
+
+def cosine(square: shading.Doubles) -> shading.Doubles:
+    """The law of the simulated lenses themselves, at 1.2 stops."""
+    return np.asarray(2.0 * np.log2(1.0 + (2.0**0.6 - 1.0) * square) / 1.2)
+
+
+WAYS: tuple[tuple[str, Law, float], ...] = (
+    ("none", shading.falloff, 1e-6),
+    ("square of the distance, held to 0.3", shading.falloff, 0.3),
+    ("square of the distance, held to 0.7", shading.falloff, 0.7),
+    ("square of the distance, held to 1.5", shading.falloff, 1.5),
+    ("its third power", lambda square: np.asarray(square**1.5), 0.7),
+    ("its fourth power", np.square, 0.7),
+    ("as the lenses do", cosine, 0.7),
+)
+
+
+def main() -> None:
+    """Print the table."""
+    warnings.simplefilter("ignore", RuntimeWarning)
+    clips = sorted(
+        one for one in Path(sys.argv[1]).glob("*.*") if one.suffix in (".mp4", ".avi") and "-twin" not in one.stem
+    )
+    spreads = exposure_trace._SPREADS
+    for name, law, held in WAYS:
+        shading.falloff = law
+        exposure_trace._SPREADS = (*spreads[:-1], held)
+        within, pulls = np.array([measured_exposure(clip) for clip in clips]).T
+        print(
+            f"{name:37}: within 5 s {np.median(within):.3f} {within.mean():.3f} stop, "
+            f"{np.sum(within <= 0.15)} of {len(within)} good; "
+            f"pull-down {np.nanmedian(pulls):.3f} {np.nanmean(pulls):.3f} stop",
+            flush=True,
+        )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,44 @@
+"""Shading: how much less of the light a lens leaves away from the middle of the picture.
+
+Ground that streams outward in forward flight grows darker by it, and that is no change of exposure. Natural illumination falls
+by the fourth power of a cosine, and wide lenses and their rims add to it: in stops about as the square of the distance from the
+middle (docs/decisions/shading.py). How strong it is, is fitted once a flight (exposure_trace.py), as Goldman and Chen do,
+"Vignette and Exposure Calibration and Compensation", ICCV 2005, and Bergmann, Wang and Cremers after them (links.py).
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float32]
+Doubles = npt.NDArray[np.float64]
+
+
+def outward(motion: Floats, aspect: float) -> Doubles:
+    """How many stops darker than where it was each patch [rows, columns] lies now, under a lens that loses one in the corners.
+
+    `motion` [rows, columns, 2] leads back to where the patches were, right and down, in patches; `aspect` is the width over the
+    height of the picture.
+    """
+    rows, columns = motion.shape[:2]
+    x, y = _places(rows, columns, round(aspect, 2))
+    was_x, was_y = x + 2.0 * aspect / columns * motion[..., 0], y + 2.0 / rows * motion[..., 1]
+    corner = aspect**2 + 1.0
+    return np.asarray(
+        falloff((x * x + y * y) / corner) - falloff((was_x * was_x + was_y * was_y) / corner), dtype=np.float64
+    )
+
+
+def falloff(square: Doubles) -> Doubles:
+    """Stops lost at the square of a distance from the middle, 1 in the corners, of a lens that loses one stop there."""
+    return square
+
+
+@lru_cache(maxsize=4)
+def _places(rows: int, columns: int, aspect: float) -> tuple[Doubles, Doubles]:
+    """How far right [1, columns] and down [rows, 1] of the middle each patch lies, in halves of the picture's height."""
+    x, y = (2.0 * (np.arange(count) + 0.5) / count - 1.0 for count in (columns, rows))
+    return aspect * x[None, :], y[:, None]
