@@ -61,9 +61,10 @@ def main() -> None:
     clips = sorted(
         one for one in Path(sys.argv[1]).glob("*.*") if one.suffix in (".mp4", ".avi") and "-twin" not in one.stem
     )
+    spreads = exposure_trace._SPREADS
     for name, kernel, veil in WAYS:
         exposure_trace.VEIL_OF_GLOW = veil
-        exposure_trace.GLOW_SPREAD = 0.5 if kernel else 1e-6
+        exposure_trace._SPREADS = (spreads[0], spreads[1] if kernel else 1e-6, *spreads[2:])
         if kernel:
             glow._kernel = kernel  # type: ignore[assignment]
         within, pulls = np.array([measured_exposure(clip) for clip in clips]).T
