@@ -3,7 +3,7 @@
 One picture shows little of what a bright spot is: a white post, a glint on wet ground or a lit bush looks like a lamp now and
 then. A lamp does in most pictures that show it. So sources are followed, each by where it would be if it went on as it went
 since it was last seen (lamps are far off, they move as the camera turns), and those that look like lamps often enough count,
-also in the pictures in which they did not.
+also in the pictures in which they did not. What is near says more than a dot in the distance: looks count by the radius.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ _GROWS = 1.5  # log2 of the radius: by more it does not change between two looks
 _OF_SIZE = 0.3  # what a doubling of the radius counts, in shares of how far it may be astray
 _LOST_S, _LOST_LOOKS = 0.6, 2.5  # s, or usual intervals between looks if that is more: unseen for longer it is another
 _FEWEST = 3  # looks that must show what it is, or all of a flight that has fewer
-_OFTEN = 0.4  # mean sign of a lamp at least
+_OFTEN = 0.4  # mean sign of a lamp at least, by radius
 _KNOWN = 0.2  # share of its looks that must show what it is
 _AT_ONCE = 512  # looks, after which memory is given back
 
@@ -111,12 +111,12 @@ class Track:
     """One source followed: the `looks` [k] that show it, with its `radius` in each, where it was last, and how it moves.
 
     Looks count from the flight's first; `place` right and down in picture heights, `speed` the same a second, None while it was
-    seen but once; `known` looks show what it is, and their signs add up to `signs`.
+    seen but once; `known` looks show what it is; their radii add up to `weight`, and with their signs to `signs`.
     """
 
     def __init__(self) -> None:
         self.looks, self.radius = array("l"), array("f")
-        self.known, self.signs = 0, 0.0
+        self.known, self.weight, self.signs = 0, 0.0, 0.0
         self.place, self.time_s = np.zeros(2), 0.0
         self.speed: Doubles | None = None
 
@@ -131,11 +131,12 @@ class Track:
         sign = float(one["sign"])
         if not math.isnan(sign):
             self.known += 1
-            self.signs += sign
+            self.weight += self.radius[-1]
+            self.signs += self.radius[-1] * sign
 
     def is_lamp(self, fewest: int) -> bool:
         """Say whether it looked like a lamp often enough."""
-        return self.known >= max(fewest, _KNOWN * len(self.looks)) and self.signs >= _OFTEN * self.known
+        return self.known >= max(fewest, _KNOWN * len(self.looks)) and self.signs >= _OFTEN * self.weight
 
 
 def follow(time_s: Doubles, looks: Iterable[Source]) -> list[Track]:

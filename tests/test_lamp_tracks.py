@@ -53,6 +53,16 @@ def test_a_moment_is_not_enough() -> None:
     assert len(follow(time_s[:2], looks[:2])) == 1
 
 
+@pytest.mark.parametrize(("near", "lamps"), [(EVENLY, 1), (NONE, 0)])
+def test_what_is_near_says_more_than_a_dot_in_the_distance(near: float, lamps: int) -> None:
+    """Twenty looks at a dot that grows and ten at what it has become, ten times as large: the ten say what it is."""
+    far = NONE if lamps else EVENLY
+    time_s, looks = looks_of(30, (ACROSS, dict.fromkeys(range(20, 30), near), far))
+    for number, one in enumerate(looks):
+        one["radius"] = 0.002 * 10.0 ** min(number / 20.0, 1.0)
+    assert len(follow(time_s, looks)) == lamps
+
+
 def test_looks_that_show_nothing_have_no_say() -> None:
     """Where overlay hides what is around a lamp it is followed all the same, and those looks count neither way."""
     unknown = dict.fromkeys(range(8, 20), float("nan"))

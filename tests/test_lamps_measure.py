@@ -59,6 +59,24 @@ def glowing(picture: np.ndarray, x: int, y: int, radius: int, glow: float) -> np
     return np.clip(lit, 0, 235).astype(np.uint8)
 
 
+@pytest.mark.parametrize("power", [1.5, 2.2, 3.0])
+@pytest.mark.parametrize("radius", [4, 7, 20])
+def test_light_that_falls_fast_is_even_all_the_same(radius: int, power: float) -> None:
+    """A lamp by itself in a halo that falls by a power of the distance is one; beside a lit wall, which falls to one side, none.
+
+    Over the width of the nearest ring the light of the halo falls by a third and more.
+    """
+    down, right = np.mgrid[:480, :640]
+    away = np.hypot(right - 320.0, down - 200.0)
+    halo = 0.02 + 0.5 * np.maximum(away / radius, 1.0) ** -power
+    wall = np.where(right < 316, 0.45, 0.02)
+    found = []
+    for around in (halo, wall):
+        level = from_linear(np.where(away <= radius, 1.0, around), "srgb")
+        found.append(seen(np.rint(16.0 + 219.0 * level).astype(np.uint8)))
+    assert found == [1, 0]
+
+
 def seen(picture: np.ndarray, area: PictureArea | None = None) -> float:
     """How many lamps are seen in a picture."""
     return lamps_in_view(frame_of(picture, area or area_of(*picture.shape)))[0]

@@ -20,6 +20,7 @@ from fieldscore.measure import Column, measure
 from fieldscore.units import to_linear
 
 Floats = npt.NDArray[np.float32]
+Doubles = npt.NDArray[np.float64]
 
 _NEAR_END_CODES = 8.0  # codes below the ceiling that count as it once pixels are averaged
 _LEAST_SHARE = 1.7 / 76_800.0  # share of the picture: two samples of 320 x 240 or little more, a street lamp 30 m away
@@ -41,7 +42,8 @@ _FEWEST = 6  # samples of a ring
 _DARK = 0.05  # nine tenths of the nearest ring are darker, ...
 _VERY_EVEN, _DIM = 0.8, 0.4  # ... or its lower quarter over nine tenths is so much, and its middle no more: ...
 _ROUND = 2.0  # ... a source no longer than so many times its width, by itself, whatever its lens; a post is longer
-_EVEN = 0.8  # lower quarter over upper quarter of the nearest ring
+_EVEN = 0.8  # lower quarter over upper quarter of the nearest ring, its fall with distance taken out
+_STILL = 1e-6  # squared samples: all of a ring at one distance
 _GLOW_A_RADIUS = 1.0  # light by which the nearest ring is over the farthest, for each height of the source's radius ...
 _GLOW_AT_MOST = 0.01  # ... and no more than that
 _LIGHTER, _SUN = 0.6, 0.035  # the middle of the nearest ring at most, but of a source so large, which may be the sun
@@ -163,20 +165,24 @@ def _sign(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[i
     """
     radius = math.sqrt(box[4] / math.pi)
     heights, near = radius / smooth.shape[0], min(max(_NARROWEST, radius), _WIDEST)
-    (ring,) = _rings(smooth, marks, number, box, (_GAP, _GAP + near))
+    codes, away = _above(smooth, marks, number, box, _GAP + near)
+    close = away > _GAP
+    table = _light_of_code(area.floor, area.ceiling, area.criteria.transfer_curve)
+    ring = table[codes[close].astype(np.intp)]
     if ring.size < _FEWEST:
         return PERHAPS if box[1] <= _GAP else math.nan  # at the picture's upper edge nothing speaks against it
-    table = _light_of_code(area.floor, area.ceiling, area.criteria.transfer_curve)
-    low, middle, high, most = table[ring[[ring.size * part // 20 for part in (5, 10, 15, 18)]].astype(np.intp)].tolist()
+    low, middle, high, most = np.sort(ring)[[ring.size * part // 20 for part in (5, 10, 15, 18)]].tolist()
     alone = most <= _DARK or (low >= _VERY_EVEN * most and middle <= _DIM)
     if alone and max(box[2:4]) <= _ROUND * min(box[2:4]):
         return SURE
-    even = low >= _EVEN * high and (middle <= _LIGHTER or heights >= _SUN)
+    even = (middle <= _LIGHTER or heights >= _SUN) and _evenness(ring, away[close]) >= _EVEN
     strong = low >= _HARDLY_EVEN * high and heights >= _LARGE
     if not (even or strong):  # most end here: the farther rings cost more
         return NONE
     edges = (_GAP + near, _GAP + 3.0 * near, _GAP + 3.0 * near + max(_FAR, 2.0 * near))
-    farther = [one for one in _rings(smooth, marks, number, box, edges) if one.size >= _FEWEST]
+    codes, away = _above(smooth, marks, number, box, edges[-1])
+    farther = [np.sort(codes[(away > inner) & (away <= outer)]) for inner, outer in pairwise(edges)]
+    farther = [one for one in farther if one.size >= _FEWEST]
     if not farther:
         return PERHAPS  # it nearly fills what is above it
     low_next, low_far = (float(table[int(one[one.size // 4])]) for one in (farther[0], farther[-1]))
@@ -186,18 +192,33 @@ def _sign(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[i
     return PERHAPS if strong and glows >= _GLOWS and falls >= _FALLS_FAST else NONE
 
 
-def _rings(
-    smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[int], edges: tuple[float, ...]
-) -> list[Floats]:
-    """Codes in order of samples above a source's middle, between each two of `edges`: distances in samples from its upper half."""
+def _evenness(light: Doubles, away: Floats) -> float:
+    """Lower quarter over upper quarter of the light [k] around a source, were it all at one distance.
+
+    `away` [k]: distances in samples. Light that falls fast is otherwise uneven by how far off it was taken.
+    """
+    stops, farther = np.log2(light + _BLACK), away - away.mean()
+    fall = min(0.0, float(farther @ (stops - stops.mean())) / max(float(farther @ farther), _STILL))
+    level = np.sort(stops - fall * farther)
+    return float(np.exp2(level[level.size // 4] - level[level.size * 3 // 4]))
+
+
+def _above(
+    smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[int], within: float
+) -> tuple[Floats, Floats]:
+    """Codes of the samples above a source's middle, and their distances in samples from its upper half, 0 under the overlay.
+
+    Of those no farther than `within`.
+    """
     left, top, width, height, _ = box
-    reach = math.ceil(edges[-1])
+    reach = math.ceil(within)
     rows = slice(max(0, top - reach), top + (height + 1) // 2)
     columns = slice(max(0, left - reach), left + width + reach)
     here, codes = marks[rows, columns], smooth[rows, columns]
     away = cv2.distanceTransform((here != number).view(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_5)
     away[here < 0] = 0.0
-    return [np.sort(codes[(away > inner) & (away <= outer)]) for inner, outer in pairwise(edges)]
+    near = away <= within
+    return codes[near], np.asarray(away[near], dtype=np.float32)
 
 
 @lru_cache(maxsize=4)
