@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from flight_material import timeline_of
 
-from fieldscore.brightness import curve_note, stop_elsewhere, stop_range
+from fieldscore.brightness import curve_note, stability, stop_elsewhere, stop_range
 from fieldscore.scorecard import Lamps, Stability
 from fieldscore.units import CURVES, stops_between
 
@@ -40,3 +43,28 @@ def test_the_range_of_a_stop_holds_every_curve(curve: str) -> None:
     assumed = float(stops_between(90.0 / 255.0, 110.0 / 255.0, curve))
     true = [float(stops_between(90.0 / 255.0, 110.0 / 255.0, name)) for name in CURVES]
     assert (assumed * ends[0], assumed * ends[1]) == pytest.approx((min(true), max(true)), rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("rate", "lamp_hz", "beat_hz"), [(30.0, 100.0, 10.0), (60.0, 100.0, 20.0), (30000 / 1001, 100.0, 10.09)]
+)
+@pytest.mark.parametrize("decimals", [6, 3])
+def test_a_beat_is_found_behind_a_clock_of_milliseconds(
+    rate: float, lamp_hz: float, beat_hz: float, decimals: int
+) -> None:
+    """1 % of flicker is found at its beat and with its size, whether times are saved to a microsecond or a millisecond."""
+    exact = np.arange(round(8 * rate)) / rate
+    level = 30.0 + np.sin(2 * np.pi * lamp_hz * exact)
+    flight = replace(timeline_of(len(exact), level_percent=level), time_s=np.round(exact, decimals))
+    found, why = stability(flight, np.ones(len(exact), dtype=np.bool_), ())
+    assert found.flicker_hz == pytest.approx(beat_hz, abs=0.02)
+    assert found.flicker_percent == pytest.approx(1.0, abs=0.05)
+    assert "flicker_hz" not in why
+
+
+def test_frames_in_step_with_the_mains_have_no_beat() -> None:
+    """120 Hz lamps stand still at 30 frames a second: a slow swing of the level is no beat, in milliseconds neither."""
+    time_s = np.round(np.arange(600) / 30.0, 3)
+    level = 30.0 + np.sin(2 * np.pi * 1.2 * time_s)  # 120 - 4 x 30.3 Hz, the rate of the median of 33, 33, 34 ms
+    flight = replace(timeline_of(len(time_s), level_percent=level), time_s=time_s)
+    assert stability(flight, np.ones(len(time_s), dtype=np.bool_), ())[0].flicker_hz is None

@@ -140,10 +140,49 @@ def test_added_columns_leave_the_first_table_alone() -> None:
     assert "b" not in made and made["a_percent"][0] == 1.0
 
 
-def test_interval_is_the_median_step() -> None:
-    """One lost frame does not change the interval; one row has none."""
-    made = timeline_of(60)
-    keep = np.arange(60) != 30
-    holed = Timeline(made.time_s[keep], {"a": np.zeros(59)}, (Column("a", "%", "lower", ""),))
-    assert holed.interval_s == pytest.approx(1 / 30, abs=1e-6)
+def at_times(time_s: np.ndarray) -> Timeline:
+    return Timeline(time_s, {"a": np.zeros(len(time_s))}, (Column("a", "%", "lower", ""),))
+
+
+def test_one_row_has_no_interval() -> None:
+    """One row has no interval, two have theirs."""
     assert np.isnan(small([1.0]).interval_s)
+    assert small([1.0, 2.0]).interval_s == pytest.approx(1 / 30)
+
+
+@pytest.mark.parametrize("rate", [24.0, 25.0, 30000 / 1001, 30.0, 50.0, 60000 / 1001, 60.0, 90.0, 120.0, 240.0])
+@pytest.mark.parametrize("tick_s", [1e-6, 1e-3])
+def test_the_interval_is_not_rounded_as_its_clock(rate: float, tick_s: float) -> None:
+    """Whatever the clock's tick, the interval is that of the frames to 1 in 5000: three times that moves a mains beat."""
+    # 100 Hz lamps at 30 frames a second beat at |100 - 3 x rate|, which is found within 0.06 Hz: 0.07 % of the rate
+    time_s = np.round(np.arange(300) / rate / tick_s) * tick_s
+    assert at_times(time_s).interval_s == pytest.approx(1 / rate, rel=2e-4)
+
+
+def spoilt(kind: str, time_s: np.ndarray) -> np.ndarray:
+    """Times [n] of a flight as a recorder may hand them over."""
+    generator = np.random.default_rng(8)
+    late = generator.random(len(time_s)) < 0.04
+    if kind == "every ninth lost":
+        return time_s[np.arange(len(time_s)) % 9 > 0]
+    if kind == "a tenth lost":
+        return time_s[generator.random(len(time_s)) > 0.1]
+    if kind == "some late":
+        return time_s + np.where(late, 0.6 / 30, 0.0)
+    if kind == "stamps repeated":  # moved apart by half an interval, as the reader does
+        return np.where(late, np.roll(time_s, 1) + 0.5 / 30, time_s)
+    return time_s + 2.717 * (np.arange(len(time_s)) // 100)
+
+
+@pytest.mark.parametrize("kind", ["every ninth lost", "a tenth lost", "some late", "stamps repeated", "pauses"])
+@pytest.mark.parametrize("tick_s", [1e-6, 1e-3])
+def test_the_interval_holds_where_times_are_spoilt(kind: str, tick_s: float) -> None:
+    """Lost rows, late ones, stamps moved apart and pauses leave the interval as it was, to 1 in 2000."""
+    time_s = np.round(spoilt(kind, np.arange(600) / 30) / tick_s) * tick_s
+    assert at_times(time_s).interval_s == pytest.approx(1 / 30, rel=5e-4)
+
+
+def test_an_interval_where_no_two_steps_agree() -> None:
+    """Two steps of which neither is a whole number of the middle give the middle; what stands still gives 0."""
+    assert at_times(np.array([0.0, 0.02, 0.08])).interval_s == pytest.approx(0.04)
+    assert at_times(np.zeros(3)).interval_s == 0.0
