@@ -20,6 +20,10 @@ _OUTSIDE_CODES = 8  # codes below nominal black that narrow-range undershoot doe
 _OUTSIDE_SHARE = 0.005  # share of all pixels there that proves full range against a tag
 _EMPTY_SHARE = 2e-4  # at most this share beyond an end of the chain ...
 _LEAK = 0.1  # ... or this share of the pile-up: overshoot of a codec, or noise of an analogue link
+# Where a codec rings so hard on a sharpened picture that 0.7 % of the pixels come out under code 8, it puts 0.2 of white's
+# pile-up beyond it; full range has 1.6 times and more of what happens to lie about code 235 beyond that (50 flights as both)
+_RINGING_LEAK = 0.5
+_FADED = 0.5  # ringing far under black holds at most this share of the eight codes from black up, 0.2 there; what is video, any
 _PILE_SHARE = 2e-4  # a pile-up holds at least this share of all pixels
 _CLEAR_SHARE = 2e-3  # what noise puts beyond a pile-up of 2 % of the pixels: a bump of less is none of its own
 _PILE_RATIO = 2.0  # the pile-up (five codes) over the five codes inside it
@@ -46,7 +50,7 @@ class Ends:
 def chain_ends(pictures: Sequence[Luma], overlay: npt.NDArray[np.bool_] | None, range_tag: str | None) -> Ends:
     """Find range, floor and ceiling from the histograms of pictures [height, width] spread over the flight."""
     histograms = np.array([_histogram(picture, overlay) for picture in pictures])
-    code_range, range_from, notes = _range(histograms.mean(axis=0), range_tag)
+    code_range, range_from, notes = _range(histograms, range_tag)
     floor = _end(histograms, code_range.black)
     if floor is not None and floor > code_range.black and not _below_too(pictures, overlay, floor, code_range.black):
         floor = None
@@ -77,13 +81,16 @@ def _histogram(picture: Luma, overlay: npt.NDArray[np.bool_] | None) -> Doubles:
 
 
 def _range(
-    histogram: Doubles, tag: str | None
+    histograms: Doubles, tag: str | None
 ) -> tuple[CodeRange, Literal["tag", "measured", "assumed"], tuple[str, ...]]:
-    """Choose the code range: the tag unless the histogram contradicts it, else what the histogram shows."""
+    """Choose the code range: the tag unless the histograms [pictures, 256] contradict it, else what they show."""
     narrow = CodeRange.NARROW
-    # 1 to 254 may carry video in narrow range (ITU-R BT.601), but nothing stays so far below black
+    # 1 to 254 may carry video in narrow range (ITU-R BT.601), but only ringing stays so far below black
+    histogram = histograms.mean(axis=0)
     outside = float(histogram[: int(narrow.black) - _OUTSIDE_CODES].sum() + histogram[255])
     if outside > (_OUTSIDE_SHARE if tag == "narrow" else _PILE_SHARE):
+        if tag != "full" and _is_ringing(histograms):
+            return narrow, "measured" if tag is None else "tag", ()
         if tag == "narrow":
             share = f"{100 * outside:.1f} % of the pixels lie where narrow range has none"
             note = f"tagged narrow range, but {share}: read as full range"
@@ -97,8 +104,20 @@ def _range(
     return narrow, "assumed", ("code range not tagged and not to be seen in the pictures: narrow range assumed",)
 
 
-def _end(histograms: Doubles, nominal: float) -> float | None:
+def _is_ringing(histograms: Doubles) -> bool:
+    """Say whether what lies outside narrow range is a codec's ringing: it fades away from black, and white is where narrow
+    range has it, piled up with little beyond.
+    """
+    black, from_top = int(CodeRange.NARROW.black), 255.0 - CodeRange.NARROW.white
+    histogram = histograms.mean(axis=0)
+    under, inside = histogram[: black - _OUTSIDE_CODES].sum(), histogram[black : black + _OUTSIDE_CODES].sum()
+    return bool(under <= _FADED * inside) and _end(histograms[:, ::-1], from_top, _RINGING_LEAK) == from_top
+
+
+def _end(histograms: Doubles, nominal: float, leak: float = _LEAK) -> float | None:
     """Find the low end of histograms [pictures, 256] as a pile-up that nothing lies below; None without one.
+
+    Nothing is an empty share, or `leak` of the pile-up.
 
     Turn the histograms round for the high end. An end is looked for no further in than a setup left in the signal
     puts it: a dark sky further in is no floor, however even.
@@ -111,22 +130,22 @@ def _end(histograms: Doubles, nominal: float) -> float | None:
         pile = padded[at - _WOBBLE : at + _WOBBLE + 1].sum()
         if pile < _PILE_SHARE or padded[at] < padded[at - _WOBBLE : at + _WOBBLE + 1].max():
             continue
-        if below[max(code - _WOBBLE - 1, 0)] > max(_EMPTY_SHARE, _LEAK * pile):
+        if below[max(code - _WOBBLE - 1, 0)] > max(_EMPTY_SHARE, leak * pile):
             if pile < _CLEAR_SHARE:
                 continue  # it may itself be what noise puts beyond a larger one further in
             return None  # something lies below, so no end is here or further in
         inner = padded[at + _WOBBLE + 2 : at + _INSIDE + 1].sum()
-        if pile >= _PILE_RATIO * inner and _same_code(histograms, code):
+        if pile >= _PILE_RATIO * inner and _same_code(histograms, code, leak):
             return nominal if abs(code - nominal) <= _NOMINAL_NEAR else float(code)
     return None
 
 
-def _same_code(histograms: Doubles, code: int) -> bool:
+def _same_code(histograms: Doubles, code: int, leak: float) -> bool:
     """Say whether the pictures that reach down to the end have it at this code."""
     pile = histograms[:, : code + _WOBBLE + 1].sum(axis=1)
     reaching = pile > _PILE_SHARE
     if not reaching.any():
         return False
-    beyond = np.maximum(_PILE_SHARE / 2, _LEAK * pile[reaching])  # what a codec's ringing puts past a pile-up
+    beyond = np.maximum(_PILE_SHARE / 2, leak * pile[reaching])  # what a codec's ringing puts past a pile-up
     low = np.argmax(np.cumsum(histograms[reaching], axis=1) > beyond[:, None], axis=1)
     return float(np.mean(np.abs(low - code) <= 2 * _WOBBLE)) >= _SAME_CODE

@@ -122,6 +122,42 @@ def test_how_much_it_takes_to_overrule_a_tag(percent: float, expected: CodeRange
         assert f"{percent:.1f} %" in ends.notes[0]
 
 
+def ringing(pictures: list[Luma], under: float = 40.0, sigma: float = 7.0) -> list[Luma]:
+    """The same as a codec leaves a sharpened picture: what is dark rings, by `sigma` codes below `under`."""
+    generator = np.random.default_rng(9)
+    return [coded(one + np.where(one < under, sigma, 0.8) * generator.standard_normal(one.shape)) for one in pictures]
+
+
+@pytest.mark.parametrize(("tag", "how"), [("narrow", "tag"), (None, "measured")])
+def test_ringing_under_black_is_no_full_range(tag: str | None, how: str) -> None:
+    """More than half a percent far under black, fading away from it, is no full range where white is piled up at 235."""
+    pictures = ringing(limited(16, 235))
+    under = np.mean([np.mean(picture < 8) for picture in pictures])
+    assert 0.006 < under < 0.02
+    ends = chain_ends(pictures, None, tag)
+    assert (ends.code_range, ends.range_from, ends.notes) == (CodeRange.NARROW, how, ())
+    assert ends.ceiling == 235.0
+
+
+@pytest.mark.parametrize(
+    ("floor", "ceiling"),
+    [(16, 255), (16, 228), (16, 240), (0, 235), (4, 235)],
+    ids=["white at 255", "white under 235", "white over 235", "black at 0", "black at 4"],
+)
+@pytest.mark.parametrize("tag", ["narrow", None])
+def test_one_end_of_narrow_range_is_not_enough(floor: int, ceiling: int, tag: str | None) -> None:
+    """Codes under 8 are full range where white is not piled up at 235, or where they hold more than fades away from black."""
+    ends = chain_ends(ringing(limited(floor, ceiling)), None, tag)
+    assert (ends.code_range, ends.range_from) == (CodeRange.FULL, "measured")
+    assert bool(ends.notes) == (tag == "narrow")
+
+
+def test_a_sky_about_white_is_no_end_of_narrow_range() -> None:
+    """Highlights about code 235 that move with the light from picture to picture do not make narrow range of full range."""
+    pictures = ringing([picture for top in range(226, 246, 2) for picture in limited(16, top)[:1]])
+    assert chain_ends(pictures, None, "narrow").code_range is CodeRange.FULL
+
+
 def test_narrow_content_tagged_full() -> None:
     """A full-range tag on a chain that ends at 16 and 235 keeps the tag, with the ends where the pixels pile up."""
     ends = chain_ends(limited(16, 235), None, "full")
