@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
 from fieldscore.hunting import flicker, hunting
-from fieldscore.lamp_passes import TAIL_S, lamp_passes, toward_light, while_seen
+from fieldscore.lamp_passes import TAIL_S, LampPass, lamp_passes, toward_light, while_seen
 from fieldscore.record import FlightRecord
 from fieldscore.recovery import FlashEvent
 from fieldscore.scorecard import Lamps, Stability
@@ -23,6 +23,10 @@ Mask = npt.NDArray[np.bool_]
 _DRIFT_S = 1.0  # level variation slower than this is drift, faster is jitter
 _MAD_TO_SIGMA = 1.4826  # for a normal distribution: 1 / 0.67449
 _AFTER_EVENT_S = 2.0  # a loop has settled so long after a torch; longer where its recovery was longer
+_FEWEST_GAPS, _IN_STEP = (
+    2,
+    0.15,
+)  # between lamps, and how far their median may be from a period of the exposure, as a share of it
 _SLOPE_OVER = 0.05  # share of the level each way over which a curve's slope is taken
 _PULLED_DOWN_STOPS = 0.5  # half a stop is a change that a pilot sees at once; common practice, no source
 
@@ -62,6 +66,11 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
             f"the swing of {1.0 / period:.2f} Hz is the beat of {beat.lamp_hz:.0f} Hz lamps with the frames, not the camera's"
         )
         found, period = type(found)(0.0, None), None
+    elif period is not None and _keeps_step(lamp_passes(timeline, inside), period):
+        why["hunting_stops"] = why["hunting_period_s"] = (
+            f"not measurable, the exposure swings every {period:.1f} s, as often as a lamp is flown past: no swing of its own is told"
+        )
+        found, period = type(found)(None, None), None
     elif period is None:
         why["hunting_period_s"] = "no oscillation of the exposure stands out"
     if beat is None:
@@ -78,6 +87,12 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
         ),
         why,
     )
+
+
+def _keeps_step(passes: Sequence[LampPass], period_s: float) -> bool:
+    """Say whether lamps are flown past, several in a row, as often as the exposure swings."""
+    apart = np.diff([one.largest_s for one in passes])
+    return apart.size >= _FEWEST_GAPS and abs(float(np.median(apart)) / period_s - 1.0) <= _IN_STEP
 
 
 def _around(timeline: Timeline, events: Sequence[FlashEvent]) -> Mask:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from flight_material import record_of, timeline_of
 
-from fieldscore.brightness import lamps, pulled_down
+from fieldscore.brightness import lamps, pulled_down, stability
 from fieldscore.criteria import Criteria
 from fieldscore.lamp_passes import lamp_passes, toward_light
 from fieldscore.timeline import Timeline
@@ -229,3 +229,19 @@ def test_toward_the_light() -> None:
     assert found.lost_percent == pytest.approx(20.0)
     assert found.zone_readable_percent == pytest.approx(90.0)
     assert found.zone_lost_s == pytest.approx(1.5, abs=0.05)
+
+
+@pytest.mark.parametrize(("spacing_s", "told"), [(2.4, False), (3.6, True)])
+def test_a_camera_that_follows_a_row_of_lamps_does_not_hunt(spacing_s: float, told: bool) -> None:
+    """An exposure that swings every 2.4 s, as often as a lamp is flown past, is not called hunting; beside other lamps it is."""
+    peaks = [(at, 3.0, 0.0) for at in np.arange(2.0, 19.0, spacing_s).tolist()]
+    swing = 0.3 * np.cos(2.0 * np.pi * np.arange(600) / RATE / 2.4)
+    timeline = passing(peaks, exposure_stops=swing)
+    found, why = stability(timeline, everywhere(timeline), ())
+    if told:
+        assert found.hunting_stops == pytest.approx(0.6, rel=0.1) and found.hunting_period_s == pytest.approx(
+            2.4, rel=0.05
+        )
+    else:
+        assert found.hunting_stops is None and found.hunting_period_s is None
+        assert "as often as a lamp" in why["hunting_stops"] and "2.4 s" in why["hunting_period_s"]
