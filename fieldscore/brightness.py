@@ -68,7 +68,7 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
         found, period = type(found)(0.0, None), None
     elif period is not None and _keeps_step(lamp_passes(timeline, inside), period):
         why["hunting_stops"] = why["hunting_period_s"] = (
-            f"not measurable, the exposure swings every {period:.1f} s, as often as a lamp is flown past: no swing of its own is told"
+            f"not measurable, the exposure swings every {period:.1f} s, as often as a lamp is flown past: its own swing is not told"
         )
         found, period = type(found)(None, None), None
     elif period is None:
