@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.errors import ResultsError
+from fieldscore.intervals import usual_interval
 from fieldscore.measure import Column
 
 Series = npt.NDArray[np.float64]
@@ -22,10 +23,6 @@ Series = npt.NDArray[np.float64]
 DECIMALS, TIME_DECIMALS = 4, 6
 _TOLD = 160  # characters of a reader's complaint: it may list every bad row
 _ROWS_AT_ONCE = 4096  # rows formatted together: bounds memory, no effect on the file
-# A step counts for the interval within this share of a whole number of median steps: well under the half at which it
-# could be one or the next, and over what rounding does at 240 frames a second, where 1 ms makes 4 and 5 ms of 4.17.
-_REGULAR_SHARE = 0.3
-_MOST_INTERVALS = 4  # of a step: over a longer one the median's own rounding could miscount them by one
 
 
 @dataclass(frozen=True)
@@ -63,7 +60,7 @@ class Timeline:
     @property
     def interval_s(self) -> float:
         """Usual time between rows in seconds, not rounded as the times may be; NaN with fewer than two rows."""
-        return _usual_step(np.diff(self.time_s)) if len(self) > 1 else math.nan
+        return usual_interval(np.diff(self.time_s)) if len(self) > 1 else math.nan
 
     def with_columns(self, added: Iterable[tuple[Column, npt.ArrayLike]]) -> Timeline:
         """Give a Timeline with these columns too; a column of the same name is replaced in place."""
@@ -131,20 +128,6 @@ class Timeline:
         )
         values = {column.name: table[:, index + 1].copy() for index, column in enumerate(columns)}
         return cls(table[:, 0].copy(), values, columns, provenance)
-
-
-def _usual_step(steps: Series) -> float:
-    """The interval behind steps [n], n > 0, of a clock that may be coarse: the mean of those that are whole numbers of it.
-
-    A clock of 1 ms shows 30 frames a second as 33, 33, 34 ms; their median alone would be 30.3 a second. A lost row
-    counts as the two steps it leaves; a row out of its time, and a pause, count for nothing.
-    """
-    median = float(np.median(steps))
-    if not median > 0.0:
-        return median
-    whole = np.rint(steps / median)
-    regular = (np.abs(steps / median - whole) <= _REGULAR_SHARE) & (whole >= 1) & (whole <= _MOST_INTERVALS)
-    return float(steps[regular].sum() / whole[regular].sum()) if regular.any() else median
 
 
 def _cells(stream: io.TextIOBase) -> Series:

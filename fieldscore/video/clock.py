@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fieldscore.intervals import usual_interval
 from fieldscore.video.records import Problem
 
 LEAST_STEP_S = 5e-6  # s: less is rounding, no step forward; under a tick of 90 kHz, over the 1 us of saved times
@@ -36,7 +37,7 @@ PAUSE_S = 60.0
 
 @dataclass(frozen=True)
 class Account:
-    """Losses by the clock of one file: pictures, seconds, median interval (s, NaN below two), what to say."""
+    """Losses by the clock of one file: pictures, seconds, usual interval (s, NaN below two), what to say."""
 
     frames_lost: int
     lost_s: float
@@ -138,7 +139,7 @@ class Clock:
             lost = sum(self._lost.values())
             interval = self.interval_s if times.size > 1 else float("nan")
             return Account(lost, lost * self.interval_s, interval, False, self._clock_problems())
-        interval = usual_interval(single, tick_s)
+        interval = usual_interval(single)
         variable = _variable(single, interval, tick_s)
         limit = HOLE_INTERVALS * interval
         if variable:
@@ -210,17 +211,6 @@ class Clock:
                 )
             )
         return tuple(problems)
-
-
-def usual_interval(spans: npt.NDArray[np.float64], tick_s: float) -> float:
-    """The usual interval: the median, refined to the mean of those within one tick of it.
-
-    A clock of 1 ms shows 30 Hz as 33, 33, 34 ms; the median alone would make that 30.3 Hz. `spans`, `tick_s`
-    and the result in one unit. `spans` must not be empty.
-    """
-    median = float(np.median(spans))
-    near = spans[np.abs(spans - median) <= 1.01 * tick_s]
-    return float(near.mean()) if tick_s and near.size else median  # between two groups there is nothing near it
 
 
 def _variable(spans: npt.NDArray[np.float64], interval: float, tick_s: float) -> bool:

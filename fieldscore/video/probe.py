@@ -10,8 +10,8 @@ import numpy as np
 from av.video.frame import VideoFrame
 
 from fieldscore.errors import ClipError
+from fieldscore.intervals import usual_interval
 from fieldscore.video import containers
-from fieldscore.video.clock import usual_interval
 from fieldscore.video.containers import Lengths, size_text
 from fieldscore.video.decode import DECODE_ERRORS, Decoder, Picture, first_picture
 from fieldscore.video.opening import KNOWN_BY_HEADER, MAX_PIXELS, NO_RECORDING, Opened, SafeFile, open_clip, too_large
@@ -275,7 +275,7 @@ def _rate(path: Path, opened: Opened, frame: VideoFrame) -> tuple[float | None, 
         found = sorted(set(stamps))
     if len(found) < 2:
         return None, len(found) < len(stamps)
-    interval = usual_interval(np.diff(np.asarray(found, dtype=np.float64)), 1.0) * unit
+    interval = usual_interval(np.diff(np.asarray(found, dtype=np.float64))) * unit
     return (1 / interval if interval > 0 else None), False
 
 

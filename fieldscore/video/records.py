@@ -89,7 +89,7 @@ class Losses:
 
     `frames_lost`: pictures that should be there and are not (holes in the timestamps, undecodable data, a
     missing end where the container says its length). `lost_s`: their time in seconds. `frames_read`: pictures
-    handed out. `frames_damaged`: those of them marked damaged. `interval_s`: median timestamp difference, NaN
+    handed out. `frames_damaged`: those of them marked damaged. `interval_s`: the usual one between timestamps, NaN
     below two pictures. `problems`: each cause in words, those of opening included.
     """
 
