@@ -101,6 +101,23 @@ def test_usual_interval_is_exact_behind_a_coarse_clock() -> None:
     assert usual_interval(np.array([40.0, 40.0, 400.0])) == 40.0
 
 
+@pytest.mark.parametrize("rate", [24.0, 30000 / 1001, 30.0, 50.0, 60000 / 1001, 60.0])
+def test_the_rate_is_not_rounded_as_its_clock(tmp_path: Path, rate: float) -> None:
+    """Matroska keeps milliseconds; the rate is its header's where the timestamps agree with it, to 1 in 100 000."""
+    path = write_clip(tmp_path / "a.mkv", 40, Encoding(gop=10), rate=rate)
+    assert Flight([path]).frame_rate == pytest.approx(rate, rel=1e-5)
+
+
+@pytest.mark.parametrize("rate", [30.0, 60.0])
+def test_milliseconds_kept_in_a_finer_clock_are_seen_through(tmp_path: Path, rate: float) -> None:
+    """Millisecond times copied into MP4, whose clock is finer, are no more exact there: the rate is that of them all."""
+    times = [round(i / rate, 3) for i in range(60)]
+    path = write_clip(tmp_path / "a.mp4", 60, Encoding(gop=10), times=times)
+    flight = read_all(path)[0]
+    assert flight.frame_rate == pytest.approx(rate, rel=1e-3)
+    assert flight.losses.interval_s == pytest.approx(1 / rate, rel=1e-3)
+
+
 def test_times_always_go_forward() -> None:
     """Pictures out of order, standing still, going back or without a time: times rise, and it is said."""
     clock = Clock(0.04)

@@ -276,6 +276,10 @@ def _rate(path: Path, opened: Opened, frame: VideoFrame) -> tuple[float | None, 
     if len(found) < 2:
         return None, len(found) < len(stamps)
     interval = usual_interval(np.diff(np.asarray(found, dtype=np.float64))) * unit
+    stated = float(opened.stream.average_rate or 0) if opened.format in RATE_DECLARED else 0.0
+    # a header's rate that is as near to the timestamps as their rounding lets one tell is the exact one
+    if abs(stated * interval - 1) <= 1 / (found[-1] - found[0]):
+        return stated, False
     return (1 / interval if interval > 0 else None), False
 
 
