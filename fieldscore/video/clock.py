@@ -15,13 +15,13 @@ from fieldscore.intervals import usual_interval
 from fieldscore.video.records import Problem
 
 LEAST_STEP_S = 5e-6  # s: less is rounding, no step forward; under a tick of 90 kHz, over the 1 us of saved times
-# An interval longer than this many median intervals is a hole (contract with every measure of time here:
+# An interval longer than this many usual intervals is a hole (contract with every measure of time here:
 # below it, one picture may just be late).
 HOLE_INTERVALS = 1.5
 # A step back longer than this is a clock that started anew (recorder restart); a shorter one, pictures out of
 # order.
 RESTART_S = 1.0
-# An interval counts as regular within this share of a whole number of median intervals. Clocks of 1 ms put 33
+# An interval counts as regular within this share of a whole number of usual intervals. Clocks of 1 ms put 33
 # and 34 ms into a 29.97 Hz clip: 2 %; phones jitter by 10 %.
 REGULAR_SHARE = 0.25
 # More irregular intervals than this share, or more holes than that, and the recorder itself varies its rate:
