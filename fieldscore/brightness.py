@@ -16,7 +16,7 @@ from fieldscore.recovery import FlashEvent
 from fieldscore.scorecard import Lamps, Stability
 from fieldscore.sun import SUN, bright_stretches, lost_around
 from fieldscore.timeline import Timeline
-from fieldscore.units import CURVES, CodeRange, code_to_level, to_linear
+from fieldscore.units import CURVES, PERCENT, CodeRange, code_to_level, to_linear
 
 Mask = npt.NDArray[np.bool_]
 
@@ -116,7 +116,7 @@ def lamps(record: FlightRecord, inside: Mask, criteria: Criteria, events: Sequen
     The sun is no lamp, and what grows while a torch is lit, by the flash events, is not flown past.
     """
     timeline, clip = record.timeline, record.clip
-    ceiling = float(code_to_level(clip.ceiling_code, CodeRange(clip.code_range), clip.bits))
+    ceiling = float(code_to_level(clip.ceiling_code, CodeRange(clip.code_range), clip.bits)) / PERCENT
     sides = zip(record.picture.border_px, (clip.height, clip.width) * 2, strict=True)
     top, right, bottom, left = (pixels / length for pixels, length in sides)
     found = bright_stretches(record.evidence, ceiling, criteria.transfer_curve, (top, right, bottom, left))

@@ -3,14 +3,15 @@
 The sun is thousands of times brighter than what a camera can show, so that what is recorded of it ends in no edge: the
 lens and the air spread it, and its light falls away over several radii of the blown core, as evenly to one side as to
 another. A lamp, or a wall lit by one, ends at its edge, and grows as it is flown toward. Where neither shows, it is a
-bright source and no more is said.
+bright source and no more is said. A night exposed as brightly as day has lamps as soft as the sun: only that they come
+nearer tells them, and where more of such light does so than stays, none of a flight's is the sun.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -47,6 +48,13 @@ _LAMP_NEAR = 0.15  # of the ceiling's light in the nearest ring at most
 _MOSTLY = 0.6  # share of a stretch's pictures that must agree
 _LEAST_S = 0.5  # s: a shorter stretch says too little
 _GROWS = 2.0  # times from a stretch's first third to its last: a source that grows so much comes nearer
+# Of the radius, in nepers a second: what grows so fast is reached within four seconds. Lamps as large as the sun grow by 0.4 and
+# more as they are flown toward; the sun's core swings, by exposure, mist and branches, by 0.1 at most over a
+# stretch (docs/decisions/sun_or_lamp.py).
+_NEARS = 0.25
+_NEARS_BY = 0.22  # nepers in the stretch at least, 1.25 times: two pictures of the sun differ by a tenth
+_PAIRED = 4  # pictures, a second: pairs further apart say nothing, as a stretch may hold one lamp after another
+_STANDS = 0.01  # of the height: a source that varies by less in its place is seen from where nothing comes nearer
 
 
 @dataclass(frozen=True)
@@ -125,7 +133,11 @@ def bright_stretches(
         if look is not None:
             looks.append(look)
     step = float(np.median(np.diff(evidence.thumb_time_s))) if len(evidence.thumb_time_s) > 1 else 0.0
-    return tuple(_stretch(part, step) for part in _followed(looks))
+    parts = _followed(looks)
+    found = tuple(_stretch(part, step) for part in parts)
+    if _are_lamps(parts, found):
+        return tuple(replace(one, kind=BRIGHT) if one.kind == SUN else one for one in found)
+    return found
 
 
 def _inside(picture: Luma, border: tuple[float, float, float, float]) -> Luma:
@@ -192,14 +204,12 @@ def _followed(looks: Sequence[Look]) -> list[list[Look]]:
 
 
 def _stretch(looks: Sequence[Look], step_s: float) -> LightStretch:
-    """Name one source's stretch."""
-    radius = np.array([look.radius for look in looks if not look.cut] or [look.radius for look in looks])
+    """Name one source's stretch, from itself alone."""
+    radius = _radii(looks)
     lasts = looks[-1].time_s - looks[0].time_s + step_s >= _LEAST_S
-    third = -(-len(radius) // 3)
-    grows = np.median(radius[-third:]) > _GROWS * np.median(radius[:third])
     kind = BRIGHT
     large = np.median(radius) >= _SUN_RADIUS
-    if lasts and large and not grows and np.mean([look.like_sun for look in looks]) >= _MOSTLY:
+    if lasts and large and not _comes_nearer(looks) and np.mean([look.like_sun for look in looks]) >= _MOSTLY:
         kind = SUN
     elif lasts and np.mean([look.like_lamp for look in looks]) >= _MOSTLY:
         kind = LAMP
@@ -211,6 +221,52 @@ def _stretch(looks: Sequence[Look], step_s: float) -> LightStretch:
         at_edge=all(look.cut for look in looks),
         places=tuple((look.time_s, look.across, look.y) for look in looks),
     )
+
+
+def _radii(looks: Sequence[Look]) -> npt.NDArray[np.float64]:
+    """Radii of the core [n] where the picture's edge does not cut it, or all where it always does."""
+    return np.array([look.radius for look in looks if not look.cut] or [look.radius for look in looks])
+
+
+def _comes_nearer(looks: Sequence[Look]) -> bool:
+    """Say whether a source grows by much from its first third to its last, or fast."""
+    radius = _radii(looks)
+    third = -(-len(radius) // 3)
+    if np.median(radius[-third:]) > _GROWS * np.median(radius[:third]):
+        return True
+    whole = [look for look in looks if not look.cut]  # what comes in over the edge grows, whatever it is
+    time = np.array([look.time_s for look in whole])
+    rate = _growth(time, np.log([look.radius for look in whole]))
+    return rate >= _NEARS and bool(rate * np.ptp(time) >= _NEARS_BY)
+
+
+def _growth(time_s: npt.NDArray[np.float64], size: npt.NDArray[np.float64]) -> float:
+    """Growth a second of a size [n], by the median over pairs of pictures near each other; 0 of fewer than two."""
+    lags = range(1, min(_PAIRED, len(size) - 1) + 1)
+    rates = [(size[lag:] - size[:-lag]) / (time_s[lag:] - time_s[:-lag]) for lag in lags]
+    return float(np.median(np.concatenate(rates))) if rates else 0.0
+
+
+def _are_lamps(parts: Sequence[Sequence[Look]], found: Sequence[LightStretch]) -> bool:
+    """Say whether light like the sun's came nearer for longer in a flight than it stayed: there is one sun, and it stays."""
+    came = stayed = 0.0
+    for looks, one in zip(parts, found, strict=True):
+        if one.kind == SUN and not _stands(looks):
+            stayed += one.to_s - one.from_s
+        elif one.to_s - one.from_s >= _LEAST_S and _soft(looks) and _comes_nearer(looks):
+            came += one.to_s - one.from_s
+    return came > stayed
+
+
+def _stands(looks: Sequence[Look]) -> bool:
+    """Say whether a source is always at the same place of the picture."""
+    return bool(np.hypot(np.std([look.x for look in looks]), np.std([look.y for look in looks])) < _STANDS)
+
+
+def _soft(looks: Sequence[Look]) -> bool:
+    """Say whether a source is as large as the sun, and the light next to it as strong and even."""
+    alike = np.mean([look.rings[0] >= _SUN_NEAR and look.even >= _EVEN for look in looks]) >= _MOSTLY
+    return bool(alike and np.median(_radii(looks)) >= _SUN_RADIUS)
 
 
 def lost_around(tiles: TileSeries, suns: Sequence[LightStretch], rose_k: float) -> float | None:

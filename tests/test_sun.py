@@ -97,6 +97,44 @@ def test_what_comes_nearer_is_not_the_sun() -> None:
     assert [one.kind for one in named(sunny(core=6.0 + 2.0 * k) for k in range(9))] == [BRIGHT]
 
 
+def nearing(core: float, count: int, rate: float = 0.45) -> list[Luma]:
+    """A soft source that is flown toward: its core grows by `rate` nepers a second."""
+    return [sunny(core=core * float(np.exp(rate * STEP_S * k))) for k in range(count)]
+
+
+def test_what_comes_nearer_is_not_the_sun_however_short_it_is_seen() -> None:
+    """A soft source that grows by three quarters in a second and a quarter is called a bright source."""
+    assert [one.kind for one in named(nearing(8.0, 6))] == [BRIGHT]
+
+
+def test_one_lamp_after_another_is_not_the_sun() -> None:
+    """Three lamps that come nearer one after another at one place are no sun, though the last is as large as the first."""
+    found = named(nearing(9.0, 5, 0.6) * 3)
+    assert [one.kind for one in found] == [BRIGHT]
+    assert found[0].to_s - found[0].from_s > 3.0
+
+
+def test_the_sun_swings_in_size() -> None:
+    """A core that swings by a seventh to either side, as exposure and mist make it, is the sun."""
+    sizes = 14.0 * np.exp(0.14 * np.sin(np.arange(40) * 2 * np.pi * STEP_S / 3.0))
+    assert [one.kind for one in named(sunny(120 + k, core=size) for k, size in enumerate(sizes))] == [SUN]
+
+
+def test_where_such_light_comes_nearer_none_is_the_sun() -> None:
+    """There is one sun: where soft lights came nearer for longer than one stayed, that one is a lamp, too, and not before."""
+    dark = [made(np.full((ROWS, COLUMNS), 0.1))] * 4
+    steady = [sunny(120 + 3 * k) for k in range(5)]
+    assert [one.kind for one in named(steady + dark + nearing(8.0, 4))] == [SUN, BRIGHT]
+    assert [one.kind for one in named(steady + dark + nearing(8.0, 4) + dark + nearing(8.0, 4))] == [BRIGHT] * 3
+
+
+def test_what_is_seen_from_the_ground_does_not_stay() -> None:
+    """A light at one place of the picture outweighs nothing that comes nearer, however long the camera stands before it."""
+    dark = [made(np.full((ROWS, COLUMNS), 0.1))] * 4
+    assert [one.kind for one in named([sunny()] * 20)] == [SUN]
+    assert [one.kind for one in named([sunny()] * 20 + dark + nearing(8.0, 4))] == [BRIGHT, BRIGHT]
+
+
 def test_a_glance_says_too_little() -> None:
     """One small picture of the sun is a bright source."""
     assert [one.kind for one in named([sunny()])] == [BRIGHT]
@@ -137,6 +175,15 @@ def test_a_chain_that_ends_below_white_has_a_sun_too() -> None:
     dimmer = [(0.85 * sunny().astype(np.float64)).astype(np.uint8)] * 6
     assert [one.kind for one in named(dimmer, 0.85)] == [SUN]
     assert named(dimmer, 1.0) == ()
+
+
+def test_the_ceiling_of_a_recording() -> None:
+    """A recording whose chain ends at 85 % of white has its sun as well."""
+    dimmer = [(0.85 * sunny().astype(np.float64)).astype(np.uint8)] * 40
+    record = record_of(timeline_of(300))
+    facts = replace(record.clip, ceiling_code=16 + 0.85 * 219, code_range="narrow", bits=8)
+    record = replace(record, clip=facts, evidence=replace(evidence(dimmer), histogram=record.evidence.histogram))
+    assert [one.kind for one in score_flight(record, Criteria()).lamps.lights] == [SUN]
 
 
 def test_figures_for_the_sun_alone() -> None:

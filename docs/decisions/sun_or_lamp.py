@@ -2,7 +2,8 @@
 
 For the largest source of every small picture: its radius, the light in three rings around it, how even the nearest ring
 is, and the light of the sky above; quantiles over flights toward a low sun and over flights by night with lamps and
-lit walls, and what each stretch is called. A night's sources with a radius under the least of the sun are left out.
+lit walls, how fast sources grow that are in view for three small pictures, and what each stretch is called. Sources with
+a radius under the least of the sun are left out.
 Run: python -m benchmarks.dark DIR --seed 7 once, then python -m docs.decisions.sun_or_lamp DIR
 """
 
@@ -19,7 +20,7 @@ import numpy as np
 from benchmarks.dark_flights import write_dark
 from fieldscore import Criteria, measure_flight, sun
 from fieldscore.simulate import load_truth
-from fieldscore.units import CodeRange, code_to_level
+from fieldscore.units import PERCENT, CodeRange, code_to_level
 
 QUANTILES = (0, 5, 50, 95, 100)
 NAMES = ("radius", "near", "middle", "far", "even", "sky")
@@ -29,6 +30,7 @@ def main(directory: Path) -> None:
     warnings.simplefilter("ignore", RuntimeWarning)
     curve = Criteria().transfer_curve
     looks: dict[bool, list[tuple[float, ...]]] = {True: [], False: []}
+    growth: dict[bool, list[float]] = {True: [], False: []}
     called: dict[bool, Counter[str]] = {True: Counter(), False: Counter()}
     for clip, _ in write_dark(directory, 7):
         scene = load_truth(clip).meta["plan"]["scene"]
@@ -37,23 +39,34 @@ def main(directory: Path) -> None:
         toward = scene == "dusk_sun"
         record = measure_flight([clip])
         facts = record.clip
-        ceiling = float(code_to_level(facts.ceiling_code, CodeRange(facts.code_range), facts.bits))
-        for data in record.evidence.thumbs:
+        ceiling = float(code_to_level(facts.ceiling_code, CodeRange(facts.code_range), facts.bits)) / PERCENT
+        seen = []
+        for time_s, data in zip(record.evidence.thumb_time_s.tolist(), record.evidence.thumbs, strict=True):
             picture = np.asarray(cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_GRAYSCALE), dtype=np.uint8)
-            look = sun.brightest(picture, 0.0, ceiling, curve)
-            if look is not None and look.radius >= sun._SUN_RADIUS:
-                looks[toward].append((look.radius, *look.rings, look.even, look.sky))
+            look = sun.brightest(picture, time_s, ceiling, curve)
+            if look is not None:
+                seen.append(look)
+        looks[toward] += [(one.radius, *one.rings, one.even, one.sky) for one in seen if one.radius >= sun._SUN_RADIUS]
+        for part in sun._followed(seen):
+            whole = [one for one in part if not one.cut]
+            if len(whole) >= 3 and np.median([one.radius for one in whole]) >= sun._SUN_RADIUS:
+                time = np.array([one.time_s for one in whole])
+                growth[toward].append(sun._growth(time, np.log([one.radius for one in whole])))
         for one in sun.bright_stretches(record.evidence, ceiling, curve):
             called[toward][one.kind] += 1
     for toward, title in ((True, "toward a low sun"), (False, "lamps and lit walls by night")):
         print(f"{title}: {len(looks[toward])} pictures; stretches called {dict(called[toward])}")
         for name, values in zip(NAMES, np.nanpercentile(np.array(looks[toward]), QUANTILES, axis=0).T, strict=True):
             print(f"  {name:7}" + " ".join(f"{value:7.3f}" for value in values))
+        print("  growth " + " ".join(f"{value:7.3f}" for value in np.percentile(growth[toward], QUANTILES)))
     print(
         "Sets: near 0.25, far 0.13, even 0.55, sky 0.09: below all but a twentieth of the sun's pictures. The sky tells the"
     )
     print(
         "sun from the spot of a torch on the ground, which no ring does; the rings and evenness tell it from lamps and walls."
+    )
+    print(
+        "Growth 0.25 nepers a second: above all of the sun's stretches; lamps that are flown toward grow by 1 and more."
     )
 
 
