@@ -14,10 +14,18 @@ import numpy.typing as npt
 Luma = npt.NDArray[np.uint8]
 Mask = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float32]
+Numbers = npt.NDArray[np.integer[Any]]
 
 _PICTURES_AT_LEAST = 6
 _CONTRAST_CODES = 24  # a text pixel differs from its surroundings by at least this
 _ALWAYS = 0.8  # share of the pictures in which a label stands out
+# A stroke keeps to its own code while exposure and scene move: between the quartiles of the pictures lie at most so many codes,
+# of noise, and in lit strokes this share of as many as in their surroundings, which shine through. A lit horizon flown straight
+# toward moves by more, and stands out at a few pixels (docs/decisions/text_or_scene.py).
+_OWN_CODES, _SHINES_THROUGH = 12.0, 0.75
+_OWN_SHARE = 0.2  # of a label's pixels that do so at least: outlines are soft; of real text a third was the least
+_LETTER = 0.01  # of the height: a letter has as many such pixels as a square of this side ...
+_STROKE, _OWN_OF_FEW = 0.005, 0.75  # ... or of a stroke's, that digits leave alone when they change, nearly all do so
 _OFTEN = 0.15  # the same for a changing digit, as bright as the labels and beside one or another digit
 _TEXT_CODES = 28  # a digit is at most this much darker than the labels
 # Correlation of the detail of two pictures from which on the scene has not moved between them, over that within each ...
@@ -52,9 +60,9 @@ class Views:
 def overlay_of(views: Views) -> tuple[Mask | None, str]:
     """Give the mask [height, width] of overlay text, or None, and a note where it could not be looked for.
 
-    A pixel belongs to the overlay where it stands out from its surroundings, the same way, in most pictures;
-    digits that change belong to it where they are as bright as such labels and near one. Only pictures between
-    which the scene moved count, so that a drone on the ground is not taken for text.
+    A pixel belongs to the overlay where it stands out from its surroundings, the same way, in most pictures, in a label
+    that keeps to codes of its own; digits that change belong to it where they are as bright as such labels and near one.
+    Only pictures between which the scene moved count, so that a drone on the ground is not taken for text.
     """
     moved = views.pictures
     if len(moved) < _PICTURES_AT_LEAST:
@@ -62,9 +70,12 @@ def overlay_of(views: Views) -> tuple[Mask | None, str]:
     height, width = moved[0].shape
     bright, dark, text = views.bright, views.dark, np.zeros((height, width), dtype=np.uint8)
     labels = _lines(np.maximum(bright, dark) >= _ALWAYS * len(moved))
+    if labels.mean() > _AT_MOST:
+        return None, ""
+    labels = _written(labels, bright >= dark, moved)
     lit = labels & (bright >= dark)
     if not lit.any():
-        return (labels, "") if labels.any() and labels.mean() <= _AT_MOST else (None, "")
+        return (labels, "") if labels.any() else (None, "")
     level = float(np.median([np.median(picture[lit]) for picture in moved]))
     for picture in moved:
         text = _counted(text, picture, math.ceil(level - _TEXT_CODES) - 1)
@@ -161,10 +172,49 @@ def _lines(mask: Mask) -> Mask:
     return kept
 
 
+def _written(labels: Mask, lit: Mask, pictures: Sequence[Luma]) -> Mask:
+    """The labels that keep to codes of their own, each with what stands beside it: no scene that stays in place.
+
+    `lit`: where they are brighter than their surroundings.
+    """
+    if not labels.any():
+        return labels
+    number, pixels, steady = _groups(labels, lit, pictures)
+    letter, stroke = ((side * labels.shape[0]) ** 2 for side in (_LETTER, _STROKE))
+    text = ((steady >= letter) & (steady >= _OWN_SHARE * pixels)) | (
+        (steady >= stroke) & (steady >= _OWN_OF_FEW * pixels)
+    )
+    kept = labels.copy()
+    kept[labels] = text[number]
+    return kept
+
+
+def _groups(labels: Mask, lit: Mask, pictures: Sequence[Luma]) -> tuple[Numbers, Numbers, Numbers]:
+    """The group [n] of every label pixel, and by group [k] how many pixels it has and how many keep to their own code."""
+    reach = _reach(labels.shape[0])
+    around = [cv2.blur(picture, (2 * reach + 1, 2 * reach + 1))[labels] for picture in pictures]
+    behind = np.where(lit[labels], _SHINES_THROUGH * _spread(around), 0.0)  # the dark moves less than what is around it
+    own = _spread([picture[labels] for picture in pictures]) <= np.hypot(_OWN_CODES, behind)
+    count, numbers = cv2.connectedComponents(cv2.dilate(labels.astype(np.uint8), _beside(reach)))
+    number = np.asarray(numbers[labels], dtype=np.int32)
+    return number, np.bincount(number, minlength=count), np.bincount(number[own], minlength=count)
+
+
+def _spread(codes: Sequence[npt.NDArray[Any]]) -> npt.NDArray[np.float64]:
+    """Codes between the quartiles of some pictures, each [n]."""
+    low, high = np.percentile(codes, (25, 75), axis=0)
+    return np.asarray(high - low)
+
+
+def _beside(reach: int) -> Luma:
+    """A kernel as wide as what belongs to one line of text."""
+    return np.ones((reach, 3 * reach), np.uint8)
+
+
 def _grown(labels: Mask, digits: Mask, reach: int) -> Mask:
     """Labels, the digits near them, and the outline around both."""
     core = labels.copy()
-    beside = np.ones((reach, 3 * reach), np.uint8)
+    beside = _beside(reach)
     for _ in range(3):  # a digit beside a digit beside a label
         core |= digits & (cv2.dilate(core.astype(np.uint8), beside) > 0)
     edge = max(3, reach // 2) | 1

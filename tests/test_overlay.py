@@ -72,6 +72,68 @@ def test_text_is_found_over_two_instants(step: float) -> None:
     assert (mask & labels).sum() >= 0.9 * labels.sum()
 
 
+def exposed(scene: npt.NDArray[np.float64], number: int) -> npt.NDArray[np.float64]:
+    """The scene under an exposure that hunts: codes that swing by a third to either side."""
+    return scene * (1.0 + 0.33 * np.sin(1.7 * number))
+
+
+def horizon(scene: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """The scene with lit windows and dark trees far off, that stay in place as they are flown straight toward."""
+    picture = scene.copy()
+    for column in range(280, 360, 10):
+        picture[200:205, column : column + 4] = 190.0
+        picture[207:212, column + 4 : column + 8] = 50.0
+    return picture
+
+
+def test_a_horizon_that_stays_in_place_is_no_text() -> None:
+    """What stands out at one place but follows the exposure is scene: nothing is masked, nor beside text that is there."""
+    straight = [exposed(horizon(scene), number) for number, scene in enumerate(scenes(480, 640))]
+    assert overlay_of(views_of_scene([coded(scene) for scene in straight])) == (None, "")
+    shown = [with_text(scene, number) for number, scene in enumerate(straight)]
+    mask, _ = overlay_of(views_of_scene([picture for picture, _, _ in shown]))
+    assert mask is not None
+    labels = np.logical_or.reduce([one[1] for one in shown])
+    assert (mask & labels).sum() >= 0.9 * labels.sum()
+    assert not mask[190:222, 270:370].any()
+
+
+def test_half_transparent_text(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Letters that half of the scene shines through, under an exposure that hunts, are found."""
+    shown = []
+    for number, scene in enumerate(scenes(480, 640)):
+        behind = exposed(scene, number)
+        picture, labels, _ = with_text(behind, number)
+        shown.append((coded((picture + behind) / 2), labels))
+    views = views_of_scene([picture for picture, _ in shown])
+    mask, _ = overlay_of(views)
+    assert mask is not None
+    labels = shown[0][1]
+    assert (mask & labels).sum() >= 0.9 * labels.sum()
+    monkeypatch.setattr("fieldscore.overlay._SHINES_THROUGH", 0.0)
+    opaque, _ = overlay_of(views)
+    assert opaque is None or (opaque & labels).sum() < 0.9 * labels.sum()
+
+
+def test_a_fine_cross_hair_is_found() -> None:
+    """Two dashes of fourteen pixels in all, in the middle of the picture, are found by codes that hardly move at any of them."""
+    pictures = [coded(exposed(scene, number)) for number, scene in enumerate(scenes(480, 640))]
+    for picture in pictures:
+        picture[240, 310:317] = picture[240, 324:331] = 255
+    mask, _ = overlay_of(views_of_scene(pictures))
+    assert mask is not None
+    assert mask[240, 310:317].all() and mask[240, 324:331].all()
+    assert mask.mean() < 0.002
+
+
+def test_a_speck_that_stays_by_chance_is_no_text() -> None:
+    """Four pixels that stand out at one place are no letter, whatever their codes; they bring no mask."""
+    pictures = [coded(scene) for scene in scenes(480, 640)]
+    for picture in pictures:
+        picture[300:302, 400:402] = 235
+    assert overlay_of(views_of_scene(pictures)) == (None, "")
+
+
 @pytest.mark.parametrize("code", [170, 200, 235])
 def test_grey_text_on_a_dark_scene(code: int) -> None:
     """At night, scene codes 16 to 50, letters of any brightness are found."""
