@@ -23,10 +23,8 @@ Mask = npt.NDArray[np.bool_]
 _DRIFT_S = 1.0  # level variation slower than this is drift, faster is jitter
 _MAD_TO_SIGMA = 1.4826  # for a normal distribution: 1 / 0.67449
 _AFTER_EVENT_S = 2.0  # a loop has settled so long after a torch; longer where its recovery was longer
-_FEWEST_GAPS, _IN_STEP = (
-    2,
-    0.15,
-)  # between lamps, and how far their median may be from a period of the exposure, as a share of it
+_FEWEST_GAPS = 2  # between lamps, from which on their pace is known ...
+_IN_STEP = 0.15  # ... and share of a period of the exposure by which it may be off
 _SLOPE_OVER = 0.05  # share of the level each way over which a curve's slope is taken
 _PULLED_DOWN_STOPS = 0.5  # half a stop is a change that a pilot sees at once; common practice, no source
 
