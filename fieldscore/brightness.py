@@ -23,8 +23,11 @@ Mask = npt.NDArray[np.bool_]
 _DRIFT_S = 1.0  # level variation slower than this is drift, faster is jitter
 _MAD_TO_SIGMA = 1.4826  # for a normal distribution: 1 / 0.67449
 _AFTER_EVENT_S = 2.0  # a loop has settled so long after a torch; longer where its recovery was longer
-_FEWEST_GAPS = 2  # between lamps, from which on their pace is known ...
-_IN_STEP = 0.15  # ... and share of a period of the exposure by which it may be off
+_FEWEST_GAPS = 3  # between lamps, from which on their pace is known, ...
+_IN_STEP, _MOST_IN_STEP = (
+    0.2,
+    0.7,
+)  # ... share of a period of the exposure by which one may be off, and share of them that must not
 _SLOPE_OVER = 0.05  # share of the level each way over which a curve's slope is taken
 _PULLED_DOWN_STOPS = 0.5  # half a stop is a change that a pilot sees at once; common practice, no source
 
@@ -64,7 +67,7 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
             f"the swing of {1.0 / period:.2f} Hz is the beat of {beat.lamp_hz:.0f} Hz lamps with the frames, not the camera's"
         )
         found, period = type(found)(0.0, None), None
-    elif period is not None and _keeps_step(lamp_passes(timeline, inside), period):
+    elif period is not None and _keeps_step(lamp_passes(timeline, inside), found.stops or 0.0, period):
         why["hunting_stops"] = why["hunting_period_s"] = (
             f"not measurable, the exposure swings every {period:.1f} s, as often as a lamp is flown past: its own swing is not told"
         )
@@ -87,10 +90,12 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
     )
 
 
-def _keeps_step(passes: Sequence[LampPass], period_s: float) -> bool:
-    """Say whether lamps are flown past, several in a row, as often as the exposure swings."""
+def _keeps_step(passes: Sequence[LampPass], swing_stops: float, period_s: float) -> bool:
+    """Say whether lamps are flown past as often as the exposure swings, and pull it down by as much as half of the swing."""
     apart = np.diff([one.largest_s for one in passes])
-    return apart.size >= _FEWEST_GAPS and abs(float(np.median(apart)) / period_s - 1.0) <= _IN_STEP
+    if apart.size < _FEWEST_GAPS or np.median([one.pulldown_stops for one in passes]) > -swing_stops / 2.0:
+        return False
+    return bool(np.mean(np.abs(apart / period_s - 1.0) <= _IN_STEP) >= _MOST_IN_STEP)
 
 
 def _around(timeline: Timeline, events: Sequence[FlashEvent]) -> Mask:

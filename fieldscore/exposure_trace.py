@@ -12,11 +12,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.link_fit import GLOW, GLOW_SPREAD, SHADING_SPREAD, SHARED, ExposureLink, effects_of
+from fieldscore.link_fit import (
+    BLACK,
+    BLACK_OF_SHADING,
+    EFFECTS,
+    GLOW,
+    GLOW_SPREAD,
+    SHADING,
+    SHADING_SPREAD,
+    SHARED,
+    ExposureLink,
+    effects_of,
+)
 
 Doubles = npt.NDArray[np.float64]
 
@@ -28,16 +40,17 @@ VEIL_SPREAD = 0.06
 # spread light differs over the picture; what is alike everywhere is several times as much (docs/decisions/glow.py).
 VEIL_OF_GLOW = 15.0
 # Level fraction that black is set down by: how far it is believed to be off, and the most; blacks set further down leave hardly
-# any dark to measure. None is lifted: that is found as the floor, and what else passed for it was shading and steeper curves
-# (docs/decisions/shading.py).
+# any dark to measure. None is lifted: that is found as the floor, and what else passed for it was shading, and curves steeper than
+# the one that is named (docs/decisions/shading.py).
 _FLOOR_SPREAD, _FLOOR_MOST = 0.1, 0.12
 _GLOW_MOST = 3.0  # strength of glow; no lens takes light away, and under so strong a glow nothing could be seen
 _SHADING_MOST = 4.0  # stops in the corners; no lens leaves more there than in the middle
 _SPREADS = _FLOOR_SPREAD, GLOW_SPREAD, SHADING_SPREAD
 _MOST = _FLOOR_MOST, _GLOW_MOST, _SHADING_MOST
-_TURNS, _STILL = 1000, 1e-9  # of the search for all three within their bounds; a few dozen do
 _ALIKE_LINKS = 4.0  # links in a row share their errors: so many count as one
-_ROUNDS = 3  # the weight of veil depends on the exposure found: so many times to and fro
+_ROUNDS = (
+    3  # the weight of veil depends on the exposure found, the effect of black on shading: so many times to and fro
+)
 _ANCHOR = 1e-6  # holds the first exposure, which links do not fix
 # Stops from the flight's middle exposure over which the weight of veil follows it: an hour of links adds up to more by drift than
 # a camera's exposure can move, and with it the equations would have no solution.
@@ -100,23 +113,27 @@ class _Chain:
         self.light = np.array([link.light for link in links])
         self.precision = np.array([link.precision for link in links]).T
         effects = effects_of(links)
+        self._effects = effects[:, :, :2].swapaxes(1, 2)
         # [links, exposure or veil, what was found or what a unit of each shared thing takes from it]
         self.terms = np.empty((len(links), 2, 1 + SHARED))
         self.terms[:, :, 0] = [(link.change, link.veil) for link in links]
-        self.terms[:, :, 1:] = -effects[:, :, :2].swapaxes(1, 2)
-        self.score, self.information = effects[:, :, 2].sum(axis=0), effects[:, :, 3:].sum(axis=0)
+        self._score, self._information = effects[:, :, 2].sum(axis=0), effects[:, :, 3:].sum(axis=0)
         self.exposure, self.veil = (np.zeros(len(links) + 1) for _ in range(2))
         self._states, self._middle = np.zeros((2 * len(links) + 2, self.terms.shape[2])), 1.0
         self.summed = False
 
-    def solve(self, glow: float) -> tuple[Doubles, Doubles]:
+    def solve(self, shared: Doubles) -> tuple[Doubles, Doubles]:
         """Find the states from what was found, and by what a unit of each shared thing would move them.
 
-        `glow` is its strength as it is known so far. Gives the least-squares terms [3] and [3, 3] of the shared things.
+        `shared` [3] is what is known of them so far. Gives their least-squares terms [3] and [3, 3].
         Exposure counts in stops, veil in units of the median patch's light at the first row's exposure.
         """
         import scipy.linalg
 
+        glow = float(shared[GLOW])
+        turn = np.eye(SHARED, EFFECTS)
+        turn[BLACK, BLACK_OF_SHADING] = shared[SHADING]  # black bends what exposure does, and what shading does
+        self.terms[:, :, 1:] = -self._effects @ turn.T
         middle = float(np.median(self.exposure))
         surface = self.light * np.exp2(-np.clip(self.exposure[:-1], middle - _FARTHEST, middle + _FARTHEST))
         self._middle = float(np.median(surface))
@@ -136,7 +153,7 @@ class _Chain:
         p11, p12, p22 = self.precision
         precision = np.array([[p11, p12], [p12, p22]])
         gain = np.einsum("lim,ijl,ljk->mk", self.terms[:, :, 1:], precision, self.terms - moved)
-        return gain[:, 0] + self.score, gain[:, 1:] + self.information
+        return gain[:, 0] + turn @ self._score, gain[:, 1:] + turn @ self._information @ turn.T
 
     def settle(self, shared: Doubles) -> None:
         """Take the shared things [3] as they were found."""
@@ -157,7 +174,7 @@ def _solve(chains: Sequence[_Chain]) -> Doubles:
     for _ in range(_ROUNDS):
         right, normal = np.zeros(SHARED), np.diag(np.array(_SPREADS) ** -2.0)
         for chain in chains:
-            score, information = chain.solve(float(shared[GLOW]))
+            score, information = chain.solve(shared)
             right, normal = right + score / _ALIKE_LINKS, normal + information / _ALIKE_LINKS
         shared = _bounded(normal, right)
         for chain in chains:
@@ -166,16 +183,18 @@ def _solve(chains: Sequence[_Chain]) -> Doubles:
 
 
 def _bounded(normal: Doubles, right: Doubles) -> Doubles:
-    """Least-squares solution between 0 and `_MOST`: one after another is found beside the others until none moves."""
-    found = np.zeros(len(right))
-    for _ in range(_TURNS):
-        last = found.copy()
-        for one, most in enumerate(_MOST):
-            beside = right[one] - normal[one] @ found + normal[one, one] * found[one]
-            found[one] = min(max(float(beside / normal[one, one]), 0.0), most)
-        if np.allclose(found, last, rtol=0.0, atol=_STILL):
-            break
-    return found
+    """Least-squares solution between 0 and `_MOST`: the best of those with some at a bound and the others found beside them."""
+    best, least = np.zeros(len(right)), 0.0
+    for held in product(*((None, 0.0, most) for most in _MOST)):
+        free = np.array([one is None for one in held])
+        found = np.array([one or 0.0 for one in held])
+        if free.any():
+            beside = right[free] - normal[np.ix_(free, ~free)] @ found[~free]
+            found[free] = np.linalg.solve(normal[np.ix_(free, free)], beside)
+        cost = float(found @ normal @ found / 2.0 - right @ found)
+        if cost < least and (found >= 0.0).all() and (found <= _MOST).all():
+            best, least = found, cost
+    return best
 
 
 def _band(precision: Doubles, weight: Doubles) -> Doubles:

@@ -23,6 +23,7 @@ _LEAK = 0.1  # ... or this share of the pile-up: overshoot of a codec, or noise 
 # Where a codec rings so hard on a sharpened picture that 0.7 % of the pixels come out under code 8, it puts 0.2 of white's
 # pile-up beyond it; full range has 1.6 times and more of what happens to lie about code 235 beyond that (50 flights as both)
 _RINGING_LEAK = 0.5
+_MOST_RINGING = 0.02  # share of the pixels so far under black: three times as much
 _FADED = 0.5  # ringing far under black holds at most this share of the eight codes from black up, 0.2 there; what is video, any
 _PILE_SHARE = 2e-4  # a pile-up holds at least this share of all pixels
 _CLEAR_SHARE = 2e-3  # what noise puts beyond a pile-up of 2 % of the pixels: a bump of less is none of its own
@@ -111,7 +112,10 @@ def _is_ringing(histograms: Doubles) -> bool:
     black, from_top = int(CodeRange.NARROW.black), 255.0 - CodeRange.NARROW.white
     histogram = histograms.mean(axis=0)
     under, inside = histogram[: black - _OUTSIDE_CODES].sum(), histogram[black : black + _OUTSIDE_CODES].sum()
-    return bool(under <= _FADED * inside) and _end(histograms[:, ::-1], from_top, _RINGING_LEAK) == from_top
+    return (
+        bool(under <= min(_FADED * inside, _MOST_RINGING))
+        and _end(histograms[:, ::-1], from_top, _RINGING_LEAK) == from_top
+    )
 
 
 def _end(histograms: Doubles, nominal: float, leak: float = _LEAK) -> float | None:

@@ -24,9 +24,7 @@ _LEAST_SIGMA = 0.01  # stops; what even perfect patches differ by
 _MOST_SIGMA = 0.7  # stops between patches from which on the frames do not show the same surfaces
 _ALIKE_PATCHES = 4.0  # neighbouring patches share their errors: so many count as one
 _DIM = 6.0  # times darker than the median patch from which on a patch's share of veil is not followed further
-_TELLS_FLOOR = (
-    0.08  # stops of change of some patch from which on dark and bright patches differ enough to tell where black is
-)
+_TELLS_FLOOR = 0.08  # stops of change from which on dark and bright patches differ enough to tell where black is
 _FLOOR_STEP = 0.08  # level fraction over which the effect of the floor is differenced: as far as one is set down
 _VEIL_RIDGE = 1e-3  # of the weight: keeps the fit defined where all patches are alike
 GLOW_SPREAD = (
@@ -40,9 +38,11 @@ _TELLS_GLOW = 1e-4  # stops: a glow that changes no patch by more says nothing
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
 
-BLACK, GLOW, SHADING = range(3)  # what a flight shares: a level fraction, units of white, stops in the corners
-SHARED = 3
-NO_EFFECTS = bytes(8 * SHARED * (3 + SHARED))
+BLACK, GLOW, SHADING = range(3)  # what a flight shares: a level fraction, units of white, stops in the corners ...
+BLACK_OF_SHADING = 3  # ... and what black does to light that moves in or out of the shade, for each stop in the corners
+SHARED, EFFECTS = 3, 4
+NO_EFFECTS = bytes(8 * EFFECTS * (3 + EFFECTS))
+_SHADE = 0.25  # stops of shading over which that is told
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,12 +83,12 @@ class ExposureLink:
 
 
 def effects_of(links: Sequence[ExposureLink]) -> Doubles:
-    """What one unit of black, glow and shading would do to each link, and what the link says of them: [links, 3, 6].
+    """What one unit of black, glow, shading and black of shading would do to each link, and what it says of them: [links, 4, 7].
 
-    The first two of the six, in stops, are to be added to the link's change and veil; then the terms of the least-squares
-    estimate, information^-1 score, from what change and veil do not explain: score, and a row of the information [3].
+    The first two of the seven, in stops, are to be added to the link's change and veil; then the terms of the least-squares
+    estimate, information^-1 score, from what change and veil do not explain: score, and a row of the information [4].
     """
-    return np.frombuffer(b"".join(link.effects for link in links)).reshape(len(links), SHARED, 3 + SHARED)
+    return np.frombuffer(b"".join(link.effects for link in links)).reshape(len(links), EFFECTS, 3 + EFFECTS)
 
 
 def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE) -> ExposureLink | None:
@@ -120,15 +120,18 @@ def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE)
     left = ratio - found @ both
     certain = 1.0 / (sigma**2 * _ALIKE_PATCHES)
     change = float(found[0])
-    units = np.zeros((SHARED, len(ratio)))  # stops by which a unit of each would have the ratios greater
-    moved = np.full(len(ratio), change) if surfaces.outward is None else whole[0] + whole[-1] * surfaces.outward
-    if np.abs(moved).max() >= _TELLS_FLOOR:
-        units[BLACK] = _of_floor(light, moved, curve)
+    units = np.zeros((EFFECTS, len(ratio)))  # stops by which a unit of each would have the ratios greater
+    if abs(change) >= _TELLS_FLOOR:
+        units[BLACK] = _of_floor(light, change, curve)
     if glow is not None:
         units[GLOW] = -glow
     if surfaces.outward is not None:
         units[SHADING] = surfaces.outward
-    effects = np.empty((SHARED, 3 + SHARED))
+        shaded = (
+            float(_solved(normal, weighted @ surfaces.outward)[0]) - surfaces.outward
+        )  # beside the change that was found
+        units[BLACK_OF_SHADING] = shaded * _of_floor(light, _SHADE, curve) / _SHADE
+    effects = np.empty((EFFECTS, 3 + EFFECTS))
     effects[:, :2] = _solved(normal, weighted @ units.T).T
     beyond = units - effects[:, :2] @ both
     weighing = weight * beyond * certain
@@ -183,11 +186,10 @@ def _solved(normal: Doubles, right: Doubles) -> Doubles:
     return np.array([(d * x - b * y) / whole, (a * y - c * x) / whole])
 
 
-def _of_floor(light: Doubles, change: Doubles, curve: str) -> Doubles:
+def _of_floor(light: Doubles, change: float, curve: str) -> Doubles:
     """Stops [patches] by which a change of light would read otherwise, a level fraction that black is set down by.
 
-    From the change of exposure that was found and what shading makes of it, not from the patches' own: their errors would pass for
-    an effect of the floor.
+    From the change that was found, not from the patches' own: their errors would pass for an effect of the floor.
     """
     levels = (from_linear(light * 2.0 ** (sign * change / 2.0), curve) for sign in (-1.0, 1.0))
     old, new = (to_linear(level + _FLOOR_STEP, curve) for level in levels)

@@ -24,7 +24,8 @@ def outward(motion: Floats, aspect: float) -> Doubles:
     height of the picture.
     """
     rows, columns = motion.shape[:2]
-    x, y = _places(rows, columns, round(aspect, 2))
+    aspect = round(aspect, 2)
+    x, y = _places(rows, columns, aspect)
     was_x, was_y = x + 2.0 * aspect / columns * motion[..., 0], y + 2.0 / rows * motion[..., 1]
     corner = aspect**2 + 1.0
     return np.asarray(
@@ -41,4 +42,7 @@ def falloff(square: Doubles) -> Doubles:
 def _places(rows: int, columns: int, aspect: float) -> tuple[Doubles, Doubles]:
     """How far right [1, columns] and down [rows, 1] of the middle each patch lies, in halves of the picture's height."""
     x, y = (2.0 * (np.arange(count) + 0.5) / count - 1.0 for count in (columns, rows))
-    return aspect * x[None, :], y[:, None]
+    places = aspect * x[None, :], y[:, None]
+    for one in places:
+        one.flags.writeable = False  # shared by all who ask
+    return places

@@ -20,7 +20,7 @@ LAYERS = (
     {"timeline"},
     {"record"},
     {"likeness", "warping", "moved"},
-    {"video", "signs", "levels", "overlay", "motion", "following", "glow", "plane_fit", "link_fit"},
+    {"video", "signs", "levels", "overlay", "motion", "following", "glow", "shading", "plane_fit", "link_fit"},
     {"residual", "noise_left", "ground", "link_key"},
     {"noise", "picture", "links", "places"},
     {"exposure_trace"},

@@ -124,7 +124,8 @@ def main() -> None:
     for name, linker, other, spread in WAYS:
         constants = dict(vars(following))
         gather.Linker = linker  # type: ignore[misc, assignment]
-        links._OTHER_SURFACE, exposure_trace._FLOOR_SPREAD = other, spread
+        links._OTHER_SURFACE = other
+        exposure_trace._SPREADS = (spread, *exposure_trace._SPREADS[1:])
         within, pulls = np.array([measured_exposure(clip) for clip in clips]).T
         vars(following).update(constants)
         print(

@@ -206,7 +206,7 @@ def _evenness(light: Doubles, away: Floats) -> float:
 def _above(
     smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[int], within: float
 ) -> tuple[Floats, Floats]:
-    """Codes of the samples above a source's middle, and their distances in samples from its upper half, 0 under the overlay.
+    """Codes of the samples above a source's middle, and their distances in samples from its upper half; 0 in it and under overlay.
 
     Of those no farther than `within`.
     """
