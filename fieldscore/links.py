@@ -7,8 +7,8 @@ before, drawn out to all of the time. What it says must hold for the frame betwe
 ground's plane has them are taken from there. The older picture is brought onto the newer one, patches that still look different
 are left out, and those neither clipped nor crushed are compared in linear light under the named curve. Where all surfaces
 brighten by one factor, the exposure changed; what darker surfaces gain beyond that is veil, light that the lens spreads over
-the picture; detail, glow and shading are fitted beside (link_fit.py). After Bergmann, Wang and Cremers, "Online Photometric Calibration of Auto Exposure Video for Realtime Visual
-Odometry and SLAM", IEEE RA-L 2018.
+the picture; detail, glow and shading are fitted beside (link_fit.py). After Bergmann, Wang and Cremers, "Online Photometric
+Calibration of Auto Exposure Video for Realtime Visual Odometry and SLAM", IEEE RA-L 2018.
 """
 
 from __future__ import annotations
