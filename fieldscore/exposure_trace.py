@@ -48,9 +48,7 @@ _SHADING_MOST = 4.0  # stops in the corners; no lens leaves more there than in t
 _SPREADS = _FLOOR_SPREAD, GLOW_SPREAD, SHADING_SPREAD
 _MOST = _FLOOR_MOST, _GLOW_MOST, _SHADING_MOST
 _ALIKE_LINKS = 4.0  # links in a row share their errors: so many count as one
-_ROUNDS = (
-    3  # the weight of veil depends on the exposure found, the effect of black on shading: so many times to and fro
-)
+_ROUNDS = 3  # to and fro: the weight of veil depends on the exposure found, the effect of black on shading
 _ANCHOR = 1e-6  # holds the first exposure, which links do not fix
 # Stops from the flight's middle exposure over which the weight of veil follows it: an hour of links adds up to more by drift than
 # a camera's exposure can move, and with it the equations would have no solution.

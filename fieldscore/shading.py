@@ -3,7 +3,7 @@
 Ground that streams outward in forward flight grows darker by it, and that is no change of exposure. Natural illumination falls
 by the fourth power of a cosine, and wide lenses and their rims add to it: in stops about as the square of the distance from the
 middle (docs/decisions/shading.py). How strong it is, is fitted once a flight (exposure_trace.py), as Goldman and Chen do,
-"Vignette and Exposure Calibration and Compensation", ICCV 2005, and Bergmann, Wang and Cremers after them (links.py).
+"Vignette and Exposure Calibration and Compensation", ICCV 2005 (from memory), and Bergmann, Wang and Cremers after them (links.py).
 """
 
 from __future__ import annotations
