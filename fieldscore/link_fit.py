@@ -127,10 +127,8 @@ def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE)
         units[GLOW] = -glow
     if surfaces.outward is not None:
         units[SHADING] = surfaces.outward
-        shaded = (
-            float(_solved(normal, weighted @ surfaces.outward)[0]) - surfaces.outward
-        )  # beside the change that was found
-        units[BLACK_OF_SHADING] = shaded * _of_floor(light, _SHADE, curve) / _SHADE
+        counted = float(_solved(normal, weighted @ surfaces.outward)[0])  # of a unit, in the change that was found
+        units[BLACK_OF_SHADING] = (counted - surfaces.outward) * _of_floor(light, _SHADE, curve) / _SHADE
     effects = np.empty((EFFECTS, 3 + EFFECTS))
     effects[:, :2] = _solved(normal, weighted @ units.T).T
     beyond = units - effects[:, :2] @ both
