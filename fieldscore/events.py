@@ -25,6 +25,10 @@ BROKEN_RATIO = 1.6  # over the flight's own median: a coarse codec steps at ever
 # (docs/decisions/torn_pictures.py).
 TORN_LIKENESS, TORN_AT_LEAST = 0.9, 9
 TORN_SHARE = 0.7  # of the stretch that is unlike: a lamp that blinks five times a second leaves a third
+# Their motion, found by chance, changes from one to the next by so many times what it is. That of a fast flight low over
+# ground goes on, though its pictures are no turn, shift or zoom of each other either.
+TORN_CHANGE = 0.9
+_TORN_AROUND = 6  # measurements either way over which their motion is judged
 _TORN_GAP = 3  # measurements between two torn pictures that may be alike by chance
 _STEP_S = 1 / 30  # s: likeness is measured about that often, and of fields from two before
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
@@ -86,12 +90,14 @@ def broken_up(timeline: Timeline) -> Mask:
 def torn(timeline: Timeline) -> Mask:
     """Rows [n] of pictures that are no turn, shift or zoom of the one before, several in a row: parts from elsewhere.
 
-    The last unlike one is whole again: it is unlike the torn one before it. A cut is unlike once.
+    Pictures whose motion goes on are none. The last unlike one is whole again: it is unlike the torn one before it. A cut is
+    unlike once.
     """
     interval = timeline.interval_s
     step = max(1, round(_STEP_S / interval)) if interval > 0 else 1  # rows from one measurement to the next
     with np.errstate(invalid="ignore"):
         unlike = np.asarray(timeline["likeness"] < TORN_LIKENESS)
+    unlike &= ~_goes_on(timeline, unlike, _TORN_AROUND * step)
     joined = unlike.copy()
     stretches = runs(unlike)
     for (_, stop), (start, _) in itertools.pairwise(stretches):
@@ -103,6 +109,16 @@ def torn(timeline: Timeline) -> Mask:
         if count >= TORN_AT_LEAST * step and count >= TORN_SHARE * (stop - start):
             found[start : stop - step * (stop < len(unlike))] = True
     return found
+
+
+def _goes_on(timeline: Timeline, unlike: Mask, around: int) -> Mask:
+    """Rows [n] where the motion of unlike pictures, in the median of so many rows around, goes on from one to the next."""
+    motion, change = (
+        _running_median(np.where(unlike, timeline[name], np.nan), around)
+        for name in ("motion_percent", "motion_change_percent")
+    )
+    with np.errstate(invalid="ignore"):
+        return np.asarray(change < TORN_CHANGE * motion)
 
 
 def _blank_screens(timeline: Timeline) -> Mask:

@@ -50,6 +50,11 @@ class Registration:
         turn = np.hypot(self.zoom, self.roll) * height / 2
         return float(np.hypot(np.hypot(*self.shift), turn))
 
+    def velocity_percent(self, height: int) -> Doubles:
+        """Shift right and down, zoom and roll at half a height [4] in % of that height a second; NaN as of `speed_percent`."""
+        travel = np.array([*self.shift, self.zoom * height / 2, self.roll * height / 2])
+        return np.asarray(100.0 * travel / height / (self.interval_s if self.interval_s > 0 else np.nan))
+
     def speed_percent(self, height: int) -> float:
         """The same in % of that height a second; NaN where both frames have one time."""
         return 100.0 * self.travel_blocks(height) / height / self.interval_s if self.interval_s > 0 else float("nan")

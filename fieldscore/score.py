@@ -45,6 +45,7 @@ _NOT_SUMMARISED = {
     "patch_spread_codes",
     "colour_codes",
     "likeness",
+    "motion_change_percent",
     "repeated",
     "damaged",
     "block_edges",

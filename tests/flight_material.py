@@ -36,6 +36,7 @@ GOOD = {
     "noise_percent": 1.0,
     "frozen_percent": 5.0,
     "motion_percent": 20.0,
+    "motion_change_percent": 40.0,
     "spread_codes": 40.0,
     "patch_spread_codes": 25.0,
     "colour_codes": 3.0,

@@ -9,9 +9,11 @@ from flight_material import timeline_of
 from frame_material import HEIGHT, WIDTH, Luma, chain, coded, middle, moved, texture
 
 from fieldscore.criteria import Criteria
-from fieldscore.events import TORN_AT_LEAST, link_lost, torn
+from fieldscore.events import TORN_AT_LEAST, TORN_LIKENESS, link_lost, torn
 from fieldscore.farther import farther_motion
+from fieldscore.measures.movement import movement
 from fieldscore.motion import registration
+from fieldscore.timeline import Timeline
 
 BEFORE = 20
 
@@ -19,6 +21,18 @@ BEFORE = 20
 def _likeness(pictures: list[Luma]) -> list[float]:
     found = (frame.view(registration) for frame in chain(pictures))
     return [float("nan") if one is None else one.likeness for one in found]
+
+
+def _motion(pictures: list[Luma]) -> Timeline:
+    """What the registration of pictures says of them, as a Timeline."""
+    frames = chain(pictures)
+    moved_by = np.array([movement(frame) for frame in frames])
+    return timeline_of(
+        len(frames),
+        likeness=np.array(_likeness(pictures)),
+        motion_percent=moved_by[:, 0],
+        motion_change_percent=moved_by[:, 1],
+    )
 
 
 def _flown(count: int) -> list[np.ndarray]:
@@ -51,10 +65,32 @@ def test_torn_pictures_are_found(kind: str) -> None:
     for number in range(BEFORE, BEFORE + 12):
         one = pictures[number]
         pictures[number] = _slid(one, rng) if kind == "sideways" else _rolled(one, 5, rng)
-    found = torn(timeline_of(50, likeness=np.array(_likeness([coded(one) for one in pictures]))))
+    found = torn(_motion([coded(one) for one in pictures]))
     assert found[BEFORE : BEFORE + 12].mean() >= 0.8
     assert not found[:BEFORE].any()
     assert not found[BEFORE + 12 :].any()
+
+
+def _low(count: int, metres: float) -> list[Luma]:
+    """A wide camera flown straight ahead, one height over level ground of clumps, by so many heights a picture; sky is even."""
+    ground = texture(2048, 2048)
+    rows, columns = np.mgrid[0:HEIGHT, 0:WIDTH].astype(np.float32)
+    down = np.maximum(rows - 0.4 * HEIGHT, 0.5) / (0.5 * WIDTH)  # tangent of the angle below the horizon
+    across, away = (columns - WIDTH / 2) / (0.5 * WIDTH) / down, 1.0 / down
+    seen = []
+    for number in range(count):
+        where = [(np.float32(180.0) * one % 2048).astype(np.float32) for one in (across, away + metres * number)]
+        plane = cv2.remap(ground.astype(np.float32), *where, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
+        fog = np.clip(away / 12.0, 0.0, 1.0)
+        seen.append(coded(plane * (1.0 - fog) + 120.0 * fog))
+    return seen
+
+
+def test_a_fast_flight_low_over_ground_is_not_torn() -> None:
+    """Pictures that no turn, shift or zoom takes into each other, but whose motion goes on, are the camera's."""
+    timeline = _motion(_low(40, 0.55))
+    assert np.count_nonzero(timeline["likeness"] < TORN_LIKENESS) > 20  # unlike in a row, as torn ones are
+    assert not torn(timeline).any()
 
 
 @pytest.mark.parametrize("turn_deg", [8.0, 16.0, 24.0])

@@ -2,8 +2,9 @@
 
 Run: python docs/decisions/torn_pictures.py FLIGHT... (sound flights, simulated or real). Spells of torn pictures are put into
 each: bands slid sideways (around, or leaving black), bands slid up or down, a shear that grows, and halves from earlier. Quick
-turns of the camera are put into each, too: those must not be called torn. Prints the share of torn frames found and the longest
-row of unlike frames in each turn; frames of the flight itself that are called torn are counted.
+turns of the camera are put into each, too: those must not be called torn. Prints the share of torn frames found, the longest
+row of unlike frames in each turn, and by how much motion changes from frame to frame for what it is (medians); frames of the flight
+itself that are called torn are counted. Fast flights low over ground are as unlike as tears, and only their motion tells them.
 
 Tried without gain: jumps of the offset between stripes of a frame and of the one before (found a quarter), breaks between rows
 of one frame (no more in torn frames than in whole ones), likeness of pictures with even contrast (tears and turns come closer).
@@ -24,6 +25,7 @@ from fieldscore.criteria import Criteria
 from fieldscore.events import TORN_AT_LEAST, TORN_LIKENESS, runs, torn
 from fieldscore.frame import PictureArea
 from fieldscore.measure import Column
+from fieldscore.measures.movement import movement
 from fieldscore.motion import registration
 from fieldscore.sequence import chained
 from fieldscore.timeline import Timeline
@@ -43,28 +45,40 @@ def main(paths: list[Path]) -> None:
         flight = Flight([path])
         area = look_at(flight, Criteria(), path.stem).area
         frames = [(np.array(one.luma), one.time_s) for one, _ in zip(flight.frames(), range(FRAMES), strict=False)]
-        sound = torn(_timeline(area, frames))
-        print(f"{path.stem}: {np.count_nonzero(sound)} of {len(frames)} sound frames called torn")
+        timeline = _timeline(area, frames)
+        print(
+            f"{path.stem}: {np.count_nonzero(torn(timeline))} of {len(frames)} sound frames called torn, {_change(timeline)}"
+        )
         for kind in TEARS:
             shown, true = _torn(kind, frames)
-            found = torn(_timeline(area, shown))
+            timeline = _timeline(area, shown)
+            found, others = torn(timeline), np.count_nonzero(torn(timeline) & ~true)
             print(
-                f"  {kind}: {100 * found[true].mean():.0f} % found, {np.count_nonzero(found & ~true)} others called torn"
+                f"  {kind}: {100 * found[true].mean():.0f} % found, {others} others called torn, {_change(timeline, true)}"
             )
         for axis, speed in TURNS:
-            likeness = _timeline(area, list(_turned(axis, speed, frames)))["likeness"]
-            longest = max((stop - start for start, stop in runs(likeness < TORN_LIKENESS)), default=0)
-            print(f"  {axis} {speed} degrees a second: longest row of unlike frames {longest}")
+            timeline = _timeline(area, list(_turned(axis, speed, frames)))
+            longest = max((stop - start for start, stop in runs(timeline["likeness"] < TORN_LIKENESS)), default=0)
+            print(f"  {axis} {speed} degrees a second: longest row of unlike frames {longest}, {_change(timeline)}")
+
+
+def _change(timeline: Timeline, rows: npt.NDArray[np.bool_] | None = None) -> str:
+    rows = np.ones(len(timeline), dtype=np.bool_) if rows is None else rows & np.roll(rows, 1)
+    motion, change = (np.nanmedian(timeline[one][rows]) for one in ("motion_percent", "motion_change_percent"))
+    return f"motion changes by {change / motion:.2f} of itself"
 
 
 def _timeline(area: PictureArea, frames: list[tuple[Luma, float]]) -> Timeline:
-    column = Column("likeness", "", "neither", "Likeness to the frame before.")
+    names = ("likeness", "motion_percent", "motion_change_percent")
     shown = (CodedFrame(luma, None, time_s, 8, damaged=False, file_index=0) for luma, time_s in frames)
-    likeness = [
-        np.nan if found is None else found.likeness
-        for found in (one.paced(registration) for one in chained(shown, area))
-    ]
-    return Timeline(np.array([time_s for _, time_s in frames]), {"likeness": np.array(likeness)}, (column,), {})
+    rows = []
+    for one in chained(shown, area):
+        found = one.paced(registration)
+        rows.append((np.nan if found is None else found.likeness, *movement(one)))
+    columns = tuple(Column(name, "", "neither", "") for name in names)
+    return Timeline(
+        np.array([time_s for _, time_s in frames]), dict(zip(names, np.array(rows).T, strict=True)), columns, {}
+    )
 
 
 def _torn(kind: str, frames: list[tuple[Luma, float]]) -> tuple[list[tuple[Luma, float]], npt.NDArray[np.bool_]]:
@@ -133,4 +147,9 @@ if __name__ == "__main__":
     print(
         f"Torn frames mostly stay under {TORN_LIKENESS} for {TORN_AT_LEAST} in a row, turns and gates flown past do not; half of an"
     )
-    print("earlier picture is too like to be found. Sets TORN_LIKENESS and TORN_AT_LEAST in fieldscore/events.py.")
+    print(
+        "earlier picture is too like to be found. Motion of torn ones changes by 1.4 of itself and more, of a fast flight low over"
+    )
+    print(
+        "ground by 0.3, of turns by 0.3 to 1.2. Sets TORN_LIKENESS, TORN_AT_LEAST and TORN_CHANGE in fieldscore/events.py."
+    )

@@ -107,7 +107,9 @@ _COLUMNS: Mapping[str, Explanation] = {
         "how the drone was flown",
         "Usable airtime",
     ),
-    **dict.fromkeys(("spread_codes", "colour_codes", "likeness", "repeated", "damaged"), _LINK),
+    **dict.fromkeys(
+        ("spread_codes", "colour_codes", "likeness", "motion_change_percent", "repeated", "damaged"), _LINK
+    ),
     "patch_spread_codes": replace(
         _LINK,
         text="Standard deviation of the means of the picture's tiles: small beside the spread of its pixels in snow.",
