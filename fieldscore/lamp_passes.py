@@ -27,9 +27,9 @@ TAIL_S = 0.3  # exposure loops follow this late
 
 @dataclass(frozen=True)
 class LampPass:
-    """One lamp from where it begins to grow to where it is gone. `pulldown_stops` is the change of the camera's exposure at its
-    lowest against its highest before (negative: darker), which it had at `highest_s` and was `highest_stops`; `veil_percent` the
-    light the lens adds meanwhile, in % of nominal white.
+    """One lamp from where it begins to grow to where it is gone. `pulldown_stops` is the largest fall of the camera's exposure
+    meanwhile (negative: darker), from `highest_stops` at `highest_s`; `veil_percent` the light the lens adds meanwhile, in % of
+    nominal white.
     """
 
     from_s: float
@@ -62,8 +62,8 @@ def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
     """Find the lamps that grow and go while in the airtime, with what they did to the exposure.
 
     A pass is where a lamp that is the largest in view is at its largest, if the radius of the largest falls from there on both
-    sides before the next. The lowest exposure from a second before that on is held against the highest between the trough before
-    and that lowest: at the trough itself the exposure may still be on its way back from the lamp before.
+    sides before the next. Its pull-down is the largest fall of the exposure since the trough before, of those that end from a
+    second before the largest on: at the trough itself the exposure may still be on its way back from the lamp before.
     """
     if len(timeline) < _FEWEST_ROWS or not inside.any():
         return ()
@@ -116,10 +116,14 @@ def _over_gaps(radius: Doubles, number: Doubles, inside: Mask) -> Doubles:
 
 
 def _fall(exposure: Doubles, near: Mask) -> tuple[int, int]:
-    """Where an exposure [n] was highest before it is lowest, and where that is: where the lamp is `near`, or of all."""
+    """Where the largest fall of an exposure [n] begins and ends, of those that end where the lamp is `near`, or of all.
+
+    Not the lowest: where lamps follow each other closely, that may be what the one before left.
+    """
     rows = np.flatnonzero(near) if near.any() else np.arange(len(exposure))
-    lowest = int(rows[np.argmin(exposure[rows])])
-    return int(np.argmax(exposure[: lowest + 1])), lowest
+    fallen = exposure - np.maximum.accumulate(exposure)
+    end = int(rows[np.argmin(fallen[rows])])
+    return int(np.argmax(exposure[: end + 1])), end
 
 
 def toward_light(timeline: Timeline, inside: Mask, zone_criterion_percent: float) -> TowardLight | None:

@@ -207,6 +207,17 @@ def test_an_exposure_on_its_way_back_is_no_pull_down_of_the_next_lamp() -> None:
     assert one.pulldown_stops == pytest.approx(-0.6, abs=0.02)
 
 
+def test_what_the_lamp_before_left_hides_no_pull_down() -> None:
+    """A fall that ends above what another lamp's left a second before is this lamp's all the same."""
+    time = np.arange(600) / RATE
+    exposure = np.interp(time, [2.4, 2.9, 3.2, 3.6, 3.8, 4.1, 4.4, 5.0], [0.0, -1.2, -1.2, -0.3, -0.3, -1.0, -1.0, 0.0])
+    radius = np.interp(time, [2.0, 3.0, 3.2, 4.1, 4.3], [0.1, 3.0, 0.2, 3.0, 0.1])
+    timeline = passing([], bloom_radius_percent=radius, lamp_number=1.0 + (time > 3.2), exposure_stops=exposure)
+    first, second = lamp_passes(timeline, everywhere(timeline))
+    assert first.pulldown_stops == pytest.approx(-1.2, abs=0.1)
+    assert second.pulldown_stops == pytest.approx(-0.7, abs=0.1)
+
+
 def test_without_an_exposure_trace_no_pulldown_is_made_up() -> None:
     """A pass whose exposure is not known is left out."""
     timeline = passing([(4.0, 3.0, -1.0)], exposure_stops=np.full(600, np.nan))

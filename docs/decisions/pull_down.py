@@ -61,12 +61,25 @@ def fall_to_the_lowest(near_s: float) -> Rule:
     return rule
 
 
+def fall_that_ends_near(near_s: float) -> Rule:
+    """The largest fall of those that end from so long before the largest on."""
+
+    def rule(time_s: Doubles, exposure: Doubles, one: LampPass) -> float:
+        during = since(time_s, exposure, one.from_s, one.to_s + TAIL_S)
+        near = since(time_s, exposure, max(one.from_s, one.largest_s - near_s), one.to_s + TAIL_S)
+        return float((during - np.maximum.accumulate(during))[len(during) - len(near) :].min())
+
+    return rule
+
+
 RULES: dict[str, Rule] = {
     "lowest, against the mean at the trough": at_the_trough,
     "lowest, against the highest since the trough": since_the_trough,
     "largest fall": largest_fall,
     "lowest from 0.5 s before the largest on, against the highest before": fall_to_the_lowest(0.5),
     "lowest from 1 s before the largest on, against the highest before": fall_to_the_lowest(1.0),
+    "largest fall that ends from 0.5 s before the largest on": fall_that_ends_near(0.5),
+    "largest fall that ends from 1 s before the largest on": fall_that_ends_near(1.0),
 }
 
 
