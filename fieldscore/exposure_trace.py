@@ -56,8 +56,11 @@ _FARTHEST = 8.0
 _MOST_VEIL = 1.0  # linear light: no lens adds more than white
 # Between two linked rows the brightness of the picture says when the exposure moved, where it moved by so many stops and
 # brightness by as much but for such a share, with no more than another on the way there and back; else the scene moved it (a lit
-# gate that is flown through), and a straight line is safer.
+# gate that is flown through), and a smooth line is safer (docs/decisions/swift_steps.py).
 _SWIFT, _AGREE, _BACK = 0.2, 0.4, 0.8
+# Many cameras move their gain by steps, an eighth of a stop at a time: where one row has such a share of the change at least and at
+# most, and the others no more than such a share of it, all of it was there.
+_STEP, _ONE_ROW, _OTHERS = 0.06, 0.3, 0.5
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
 
@@ -231,15 +234,32 @@ def _right(terms: Doubles, precision: Doubles, weight: Doubles) -> Doubles:
 
 
 def _between(rows: npt.NDArray[np.int64], exposure: Doubles, steps: Doubles) -> Doubles:
-    """Exposure of every row from the first to the last linked one: straight, or the shape of `steps` where both move fast."""
-    first = int(rows[0])
-    shape = np.nan_to_num(steps[first : int(rows[-1]) + 1].copy())
-    shape[0] = 0.0
+    """Exposure of every row from the first to the last linked one: smooth, or the shape of `steps` where both move fast."""
+    first, starts, counts = int(rows[0]), rows[:-1] - rows[0], np.diff(rows)
+    shape = np.nan_to_num(steps[first + 1 : int(rows[-1]) + 1])
     change = np.diff(exposure)
-    net, way = (np.add.reduceat(one[1:], rows[:-1] - first) for one in (shape, np.abs(shape)))
-    swift = (np.abs(change) >= _SWIFT) & (np.abs(net - change) <= _AGREE * np.abs(change))
-    swift &= way - np.abs(net) <= _BACK * np.abs(change)
-    shape[1:][~np.repeat(swift, np.diff(rows))] = 0.0
-    path = np.cumsum(shape)
-    every = np.arange(len(path)) + first
-    return np.asarray(path + np.interp(every, rows, exposure - path[rows - first]))
+    size = np.abs(change)
+    net, way = (np.add.reduceat(one, starts) for one in (shape, np.abs(shape)))
+    swift = (size >= _SWIFT) & (np.abs(net - change) <= _AGREE * size) & (way - np.abs(net) <= _BACK * size)
+    largest = np.abs(shape) == np.repeat(np.maximum.reduceat(np.abs(shape), starts), counts)
+    step = np.add.reduceat(np.where(largest, shape, 0.0), starts)
+    at_once = (size >= _STEP) & (np.abs(step - change) <= _ONE_ROW * size) & (way - np.abs(step) <= _OTHERS * size)
+    taken = np.repeat(swift, counts) | (np.repeat(at_once, counts) & largest)
+    path = np.concatenate([[0.0], np.cumsum(np.where(taken, shape, 0.0))])
+    return path + _smooth(rows, exposure - path[rows - first])
+
+
+def _smooth(rows: npt.NDArray[np.int64], values: Doubles) -> Doubles:
+    """Values at every row from the first to the last of `rows`: cubics that meet at these with the slope of their neighbours.
+
+    A straight line would take a fifth off a swing of 2.5 Hz.
+    """
+    slopes = np.gradient(values, rows)
+    every = np.arange(rows[0], rows[-1] + 1)
+    left = np.minimum(np.searchsorted(rows, every, side="right") - 1, len(rows) - 2)
+    width = (rows[left + 1] - rows[left]).astype(np.float64)
+    part = (every - rows[left]) / width
+    rest = 1.0 - part
+    here = rest**2 * ((1.0 + 2.0 * part) * values[left] + part * width * slopes[left])
+    there = part**2 * ((1.0 + 2.0 * rest) * values[left + 1] - rest * width * slopes[left + 1])
+    return np.asarray(here + there)

@@ -18,13 +18,16 @@ import numpy as np
 from fieldscore import analyse, exposure_trace
 from fieldscore.simulate import load_truth
 
-AS_IT_IS = {"_SWIFT": 0.2, "_AGREE": 0.4, "_BACK": 0.8}
+AS_IT_IS = {"_SWIFT": 0.2, "_AGREE": 0.4, "_BACK": 0.8, "_STEP": 0.06, "_ONE_ROW": 0.3, "_OTHERS": 0.5}
 OTHERS = (
     {},
     *({"_AGREE": one} for one in (0.2, 0.3, 0.5, 0.7)),
     *({"_SWIFT": one} for one in (0.1, 0.3, 9.0)),
     {"_BACK": 0.4},
     {"_BACK": 1.2},
+    *({"_STEP": one} for one in (0.03, 0.12, 9.0)),
+    *({"_ONE_ROW": one} for one in (0.2, 0.4)),
+    *({"_OTHERS": one} for one in (0.3, 0.7)),
 )
 
 
