@@ -70,7 +70,7 @@ if __name__ == "__main__":
 # Sets _STEP, _ONE_ROW and _OTHERS in exposure_trace.py to 0.06, 0.3 and 0.5: where the simulated cameras move their gain
 # smoothly they change nothing (0.0095 stop on 24 flights with and without; _ONE_ROW 0.4: 0.0101, _OTHERS 0.7: 0.0098), and a
 # clip of another simulator whose gain moves by eighths of a stop has 0.028 in place of 0.037. The smooth line between links:
-# 0.0095 for 0.0107 (straight). With straight lines: sets _AGREE in exposure_trace.py to 0.4 (at 0.5 the mean of 39 tuning flights is the same, 0.0088 stop, at 0.3 and 0.2 it is
-# 0.0091 and 0.0097; of the two reported seeds 0.5 had two flights over 0.03, a lamp that went out of view having shaped the
-# exposure, 0.4 none: the choice between the two was made on them), _SWIFT to 0.2 (0.1: 0.0092; 0.3: 0.0089; never: 0.0100) and
-# _BACK to 0.8 (0.4: 0.0093; 1.2: 0.0088, but worse on the reported seeds).
+# 0.0095 for 0.0107 (straight). With straight lines: sets _AGREE to 0.4 (at 0.5 the mean of 39 tuning flights is the same,
+# 0.0088 stop, at 0.3 and 0.2 it is 0.0091 and 0.0097; of the two reported seeds 0.5 had two flights over 0.03, a lamp that went
+# out of view having shaped the exposure, 0.4 none: the choice between the two was made on them), _SWIFT to 0.2 (0.1: 0.0092;
+# 0.3: 0.0089; never: 0.0100) and _BACK to 0.8 (0.4: 0.0093; 1.2: 0.0088, but worse on the reported seeds).
