@@ -23,7 +23,10 @@ Mask = npt.NDArray[np.bool_]
 _DRIFT_S = 1.0  # level variation slower than this is drift, faster is jitter
 _MAD_TO_SIGMA = 1.4826  # for a normal distribution: 1 / 0.67449
 _AFTER_EVENT_S = 2.0  # a loop has settled so long after a torch; longer where its recovery was longer
-_FEWEST_GAPS = 3  # between lamps, from which on their pace is known, ...
+_FEWEST_GAPS = (
+    2  # between lamps, from which on their pace is known, if there was one for so many of the swings at least, ...
+)
+_MOST_SWINGS = 0.6
 _IN_STEP, _MOST_IN_STEP = (
     0.2,
     0.7,
@@ -67,7 +70,9 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
             f"the swing of {1.0 / period:.2f} Hz is the beat of {beat.lamp_hz:.0f} Hz lamps with the frames, not the camera's"
         )
         found, period = type(found)(0.0, None), None
-    elif period is not None and _keeps_step(lamp_passes(timeline, inside), found.stops or 0.0, period):
+    elif period is not None and _keeps_step(
+        lamp_passes(timeline, inside), found.stops or 0.0, period, float(calm.sum()) * timeline.interval_s
+    ):
         why["hunting_stops"] = why["hunting_period_s"] = (
             f"not measurable, the exposure swings every {period:.1f} s, as often as a lamp is flown past: its own swing is not told"
         )
@@ -90,10 +95,12 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
     )
 
 
-def _keeps_step(passes: Sequence[LampPass], swing_stops: float, period_s: float) -> bool:
-    """Say whether lamps are flown past as often as the exposure swings, and pull it down by as much as half of the swing."""
+def _keeps_step(passes: Sequence[LampPass], swing_stops: float, period_s: float, lasts_s: float) -> bool:
+    """Say whether lamps are flown past as often as the exposure swings in so long, and pull it down by half of that and more."""
     apart = np.diff([one.largest_s for one in passes])
-    if apart.size < _FEWEST_GAPS or np.median([one.pulldown_stops for one in passes]) > -swing_stops / 2.0:
+    if apart.size < _FEWEST_GAPS or len(passes) * period_s < _MOST_SWINGS * lasts_s:
+        return False
+    if np.median([one.pulldown_stops for one in passes]) > -swing_stops / 2.0:
         return False
     return bool(np.mean(np.abs(apart / period_s - 1.0) <= _IN_STEP) >= _MOST_IN_STEP)
 

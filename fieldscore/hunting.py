@@ -83,8 +83,24 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask) -> Hunting:
     if not lines.any():
         return Hunting(0.0, None)
     best = int(np.argmax(np.where(lines, excess, -1.0)))
-    swing = 2.0 * float(excess[best])
-    return Hunting(swing, float(1.0 / frequency[inside[best]])) if swing >= LEAST_STOPS else Hunting(0.0, None)
+    hz = float(frequency[inside[best]])
+    if not best and power[inside[0] - 2] > power[inside[0]]:  # the shoulder of a slower one
+        slow = f"the exposure swings more slowly than every {1.0 / hz:.1f} s, too seldom to be told in {longest:.0f} s"
+        return Hunting(None, None, slow)
+    swing = 2.0 * float(excess[best]) / _kept(hz, longest)
+    return Hunting(swing, 1.0 / hz) if swing >= LEAST_STOPS else Hunting(0.0, None)
+
+
+def _kept(hz: float, longest_s: float) -> float:
+    """Share of a swing that is left once slow change is taken out; over 1 where the moving mean swings against it."""
+    width = _slow_width(round(longest_s / _STEP_S))
+    half = np.pi * hz * _STEP_S
+    return float(1.0 - np.sin(width * half) / (width * np.sin(half)))
+
+
+def _slow_width(count: int) -> int:
+    """How many steps, of so many, the moving mean is taken over."""
+    return min(round(_SLOW_S / _STEP_S), count) | 1
 
 
 def _beside(frequency: Doubles, power: Doubles, hz: float) -> float:
@@ -138,7 +154,7 @@ def _stretches(time_s: Doubles, values: Doubles, counted: Mask) -> list[tuple[Do
 def _evened(time_s: Doubles, values: Doubles) -> Doubles:
     """Values at even steps, slow change taken out."""
     even = np.interp(np.arange(time_s[0], time_s[-1], _STEP_S), time_s, values)
-    width = min(round(_SLOW_S / _STEP_S), len(even)) | 1
+    width = _slow_width(len(even))
     padded = np.pad(even, width // 2, mode="reflect" if len(even) > width // 2 else "edge")
     slow = np.convolve(padded, np.full(width, 1.0 / width), mode="valid")
     return np.asarray(even - slow[: len(even)], dtype=np.float64)

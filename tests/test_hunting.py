@@ -34,6 +34,22 @@ def test_hunting_is_found_in_a_trace_that_follows_its_scene(period: float, seed:
     assert found.stops == pytest.approx(0.6, rel=0.2)
 
 
+@pytest.mark.parametrize("hz", [0.2, 0.28, 0.35, 0.6, 1.2, 2.6])
+def test_a_swing_has_its_size_at_any_pace(hz: float) -> None:
+    """What takes slow change out swings against a slow swing and would add a fifth to it: read within 4 %."""
+    time_s = np.arange(1200) / RATE
+    found = hunting(time_s, 0.25 * np.sin(2 * np.pi * hz * time_s), np.ones(1200, dtype=np.bool_))
+    assert found.stops == pytest.approx(0.5, rel=0.04)
+
+
+def test_a_swing_too_slow_for_the_flight_is_not_told() -> None:
+    """Three swings in ten seconds are not read as a faster, smaller one."""
+    time_s = np.arange(300) / RATE
+    found = hunting(time_s, 0.25 * np.sin(2 * np.pi * 0.32 * time_s), np.ones(300, dtype=np.bool_))
+    assert found.stops is None and found.period_s is None
+    assert found.reason is not None and "more slowly than every 2.4 s" in found.reason
+
+
 def test_a_steady_trace_does_not_hunt() -> None:
     """An exposure that never moves has a swing of nothing and no period."""
     time_s = np.arange(600) / RATE

@@ -242,6 +242,16 @@ def test_toward_the_light() -> None:
     assert found.zone_lost_s == pytest.approx(1.5, abs=0.05)
 
 
+def test_three_lamps_are_no_hunting() -> None:
+    """Three lamps, one every 3 s of a short flight, pull the exposure down as a swing of 3 s would; in a long one they are few."""
+    for seconds, told in ((13.0, False), (40.0, True)):
+        time = np.arange(round(seconds * RATE)) / RATE
+        swing = 0.4 * np.cos(2.0 * np.pi * (time - 1.9) / 3.0)
+        timeline = passing([(at, 3.0, 0.0) for at in (3.4, 6.4, 9.4)], seconds, exposure_stops=swing)
+        found, _ = stability(timeline, everywhere(timeline), ())
+        assert (found.hunting_stops is not None) == told
+
+
 @pytest.mark.parametrize(
     ("spacing_s", "told"), [([2.4], False), ([2.1, 2.6], False), ([3.6], True), ([1.4, 3.4], True), ([4.8], True)]
 )
