@@ -275,7 +275,8 @@ def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
         criteria=criteria,
         more=None if small else lambda enough: _sound(flight.look(LOOKS, at_least=enough)),
     )
-    look = replace(look, area=replace(look.area, intra=all(clip.intra for clip in flight.clips)))
+    intra, matrix = all(clip.intra for clip in flight.clips), flight.clips[0].matrix_tag
+    look = replace(look, area=replace(look.area, intra=intra, matrix=matrix))
     if not small:
         return look
     note = f"the picture is smaller than {LEAST_PIXELS} px: only its levels are measured"

@@ -10,20 +10,25 @@ from fieldscore.units import stops, to_linear
 Doubles = npt.NDArray[np.float64]
 
 HIGH_DEFINITION_LINES = 720  # from here on ITU-R BT.709 holds, below ITU-R BT.601 (SMPTE 296M and 170M, from memory)
-_LUMA_601 = (0.299, 0.114)  # share of red and of blue in luma, ITU-R BT.601
-_LUMA_709 = (0.2126, 0.0722)  # ITU-R BT.709
+# Share of red and of blue in luma, ITU-R BT.601, BT.709 and BT.2020 (not of constant luminance)
+_LUMA = {"bt601": (0.299, 0.114), "bt709": (0.2126, 0.0722), "bt2020": (0.2627, 0.0593)}
 # Linear RGB with BT.709 primaries to XYZ, white D65 (IEC 61966-2-1, from memory)
 _TO_XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
 _WHITE = _TO_XYZ.sum(axis=1)
 _EPSILON, _KAPPA = 216.0 / 24389.0, 24389.0 / 27.0  # CIE 15, where the cube root gives way to a straight line
 
 
-def linear_rgb(level: float, blue: float, red: float, lines: int, curve: str) -> Doubles:
+def matrix_of(tag: str | None, lines: int) -> str:
+    """The matrix in force: the stream's tag, or what goes with so many lines of the whole picture where it has none."""
+    return tag or ("bt709" if lines >= HIGH_DEFINITION_LINES else "bt601")
+
+
+def linear_rgb(level: float, blue: float, red: float, matrix: str, curve: str) -> Doubles:
     """Linear red, green and blue [3] of a level fraction and colour differences (fractions, -0.5 to 0.5).
 
-    `lines` of the whole picture choose the matrix. Below black the curve goes on as an odd function.
+    `matrix` is "bt601", "bt709" or "bt2020". Below black the curve goes on as an odd function.
     """
-    of_red, of_blue = _LUMA_709 if lines >= HIGH_DEFINITION_LINES else _LUMA_601
+    of_red, of_blue = _LUMA[matrix]
     r = level + 2.0 * (1.0 - of_red) * red
     b = level + 2.0 * (1.0 - of_blue) * blue
     g = (level - of_red * r - of_blue * b) / (1.0 - of_red - of_blue)

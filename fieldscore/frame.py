@@ -42,6 +42,7 @@ class PictureArea:
     `window` is (top, bottom, left, right) in pixels, half open. `overlay` is a mask of the window's shape, True
     where text covers the picture, or None. `floor` and `ceiling` are the lowest and highest code of the chain.
     `lines_a_row` is 2 where the rows are one field's: every second line of the frame. `intra`: each picture is coded by itself.
+    `matrix`: of luma and colour difference, by the stream's tag (colour.py), None where it has none.
     """
 
     window: tuple[int, int, int, int]
@@ -52,6 +53,7 @@ class PictureArea:
     criteria: Criteria = field(default_factory=Criteria)
     lines_a_row: int = 1
     intra: bool = False
+    matrix: str | None = None
 
     @property
     def rows(self) -> int:

@@ -9,7 +9,7 @@ from frame_material import frame_of
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from fieldscore.colour import colour_difference, linear_rgb, stops_of_cast, to_lab
+from fieldscore.colour import colour_difference, linear_rgb, matrix_of, stops_of_cast, to_lab
 from fieldscore.measures.colour import tile_chroma
 from fieldscore.units import to_linear
 
@@ -49,13 +49,22 @@ def test_cast_of_no_green_is_not_measurable() -> None:
     assert np.isnan(stops_of_cast(np.array([1.0, 0.0, 1.0]))).all()
 
 
-@pytest.mark.parametrize(("lines", "name"), [(480, "ITU-R BT.601"), (1080, "ITU-R BT.709")])
+@pytest.mark.parametrize(
+    ("tag", "lines", "name"),
+    [
+        (None, 480, "ITU-R BT.601"),
+        (None, 1080, "ITU-R BT.709"),
+        ("bt601", 1080, "ITU-R BT.601"),
+        ("bt709", 480, "ITU-R BT.709"),
+        ("bt2020", 1080, "ITU-R BT.2020"),
+    ],
+)
 @given(rgb=st.lists(st.floats(0.0, 1.0), min_size=3, max_size=3))
-def test_matrix_is_the_standards(lines: int, name: str, rgb: list[float]) -> None:
-    """Luma and colour difference turn back into the R'G'B' that colour-science made them of."""
+def test_matrix_is_the_standards(tag: str | None, lines: int, name: str, rgb: list[float]) -> None:
+    """Luma and colour difference turn back into the R'G'B' that colour-science made them of, by the tag before the lines."""
     weights = colour.WEIGHTS_YCBCR[name]
     luma, blue, red = colour.RGB_to_YCbCr(np.array(rgb), K=weights, out_legal=False, out_int=False)
-    assert linear_rgb(luma, blue, red, lines, "srgb") == pytest.approx(to_linear(rgb, "srgb"), abs=1e-6)
+    assert linear_rgb(luma, blue, red, matrix_of(tag, lines), "srgb") == pytest.approx(to_linear(rgb, "srgb"), abs=1e-6)
 
 
 # Sharma, Wu and Dalal, Color Res. Appl. 30:21 (2005), table 1, pairs that try every branch

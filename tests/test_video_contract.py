@@ -12,6 +12,7 @@ from av.filter import Graph
 from flight_material import write_flight
 from video_material import HEIGHT, RATE, WIDTH, kinds, picture, read_all, write_clip
 
+from fieldscore.analyse import plan_flight
 from fieldscore.video import ClipWriter, Encoding, Flight, probe
 
 # name, encoding, bits, chroma subsampling, whether the codec keeps every code value
@@ -102,6 +103,28 @@ def test_range_tags_survive(tmp_path: Path, name: str, full: bool | None) -> Non
     """Full, narrow and no range tag are told apart."""
     path = write_clip(tmp_path / name, 3, Encoding(full_range=full))
     assert probe(path).range_tag == {True: "full", False: "narrow", None: None}[full]
+
+
+@pytest.mark.parametrize(("number", "tag"), [(1, "bt709"), (5, "bt601"), (6, "bt601"), (9, "bt2020"), (2, None)])
+def test_matrix_tags_are_read(tmp_path: Path, number: int, tag: str | None) -> None:
+    """The numbers of ITU-T H.273 table 4: 1, 5, 6 and 9; 2 says nothing. It reaches what is measured."""
+    path = tmp_path / "a.mp4"
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("libx264", rate=30)
+        stream.width, stream.height, stream.pix_fmt = WIDTH, HEIGHT, "yuv420p"
+        stream.codec_context.colorspace = number
+        for _ in range(3):
+            container.mux(
+                stream.encode(av.VideoFrame.from_ndarray(np.full((HEIGHT * 3 // 2, WIDTH), 90, np.uint8), "yuv420p"))
+            )
+        container.mux(stream.encode())
+    assert probe(path).matrix_tag == tag
+    assert plan_flight([path]).area().matrix == tag
+
+
+def test_jpeg_has_the_matrix_of_its_standard(tmp_path: Path) -> None:
+    """JFIF (ITU-T T.871 section 7) is BT.601, however many lines."""
+    assert probe(write_clip(tmp_path / "a.avi", 3, Encoding(codec="mjpeg"))).matrix_tag == "bt601"
 
 
 def test_jpeg_is_full_range_unless_it_says_narrow(tmp_path: Path) -> None:

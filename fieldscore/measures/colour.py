@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.colour import linear_rgb, stops_of_cast, to_lab
+from fieldscore.colour import linear_rgb, matrix_of, stops_of_cast, to_lab
 from fieldscore.frame import Frame, eight_bit
 from fieldscore.measure import Column, measure
 from fieldscore.units import CodeRange
@@ -39,7 +39,9 @@ def cast(frame: Frame) -> tuple[float, ...]:
     chroma = _CHROMA_SPAN[area.code_range]
     blue, red = ((float(plane[dark].mean()) - _NEUTRAL) / chroma for plane in colours)
     lines = area.shape[0] * area.lines_a_row
-    light = linear_rgb(float(level[dark].mean()), blue, red, lines, area.criteria.transfer_curve)
+    light = linear_rgb(
+        float(level[dark].mean()), blue, red, matrix_of(area.matrix, lines), area.criteria.transfer_curve
+    )
     if light.min() <= 0.0:
         return nothing
     _, a, b = to_lab(light)

@@ -17,6 +17,7 @@ from fieldscore.video.records import Plane
 MOST_BITS = 12  # deeper samples are cut to this depth: nothing a goggle records is deeper
 BYTE_BITS = 8
 RANGES = {1: "narrow", 2: "full"}  # AVColorRange
+MATRICES = {1: "bt709", 5: "bt601", 6: "bt601", 9: "bt2020"}  # AVColorSpace
 INTERLEAVED = ("nv12", "nv16", "nv24", "nv20le", "nv20be")  # luma plane, then Cb Cr pairs
 HIGH_BITS = ("p010", "p012", "p016", "p210", "p212", "p216", "p410", "p412", "p416")
 # Offsets of Y, Cb, Cr in the four bytes of two packed pixels.
@@ -83,6 +84,13 @@ def range_tag(frame: VideoFrame) -> str | None:
     if frame.format.name.startswith("yuvj") or frame.format.is_rgb or frame.format.name == "pal8":
         return "full"
     return RANGES.get(int(frame.color_range))
+
+
+def matrix_tag(frame: VideoFrame) -> str | None:
+    """The matrix of luma and colour difference that the picture says it has: "bt601", "bt709", "bt2020" or None."""
+    if frame.format.is_rgb or frame.format.has_palette:
+        return "bt601"  # what `samples` makes of them
+    return MATRICES.get(int(frame.colorspace))
 
 
 def depth(frame: VideoFrame) -> int:
