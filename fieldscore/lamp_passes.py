@@ -17,7 +17,9 @@ _SMOOTH_S = 0.2  # exposure and veil are means over so long
 _SEEN_S = 0.2  # the radius is a median over so long
 _LEAST_RADIUS_PERCENT = 0.6  # of the picture's height: a smaller lamp moves no exposure
 _PROMINENT = 0.4  # share of a lamp's largest radius by which it must stand above what is in view before and after
-_AGAIN = 0.5  # share of a lamp's radius that it must have fallen to, to come near again
+# Share of a lamp's radius that it must have fallen to, and for how many seconds, to come near again: a post or text that blinks
+# hides part of it for less.
+_AGAIN, _AGAIN_S = 0.5, 0.4
 _BEFORE_S = 0.3  # the veil before a pass is its mean over so long
 _FARTHEST_S = 2.0  # what was longer before than that was another place
 _FEWEST_ROWS = 3  # a peak and what is before and after it
@@ -72,7 +74,8 @@ def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
     radius, exposure, veil = _smooth_columns(timeline, shown)
     time_s = timeline.time_s
     found = []
-    for before, peak, after in _peaks(radius, np.minimum(radius, shown), number):
+    apart = round(_AGAIN_S / timeline.interval_s)
+    for before, peak, after in _peaks(radius, np.minimum(radius, shown), number, apart):
         start = max(before, int(np.searchsorted(time_s, time_s[peak] - _FARTHEST_S)))
         calm = timeline.between(time_s[start] - _BEFORE_S / 2, time_s[start] + _BEFORE_S / 2) & inside
         small = np.flatnonzero(radius[peak : after + 1] <= radius[peak] / 2)
@@ -165,16 +168,16 @@ def _running(values: Doubles, width: int, middle: object) -> Doubles:
     return np.asarray(middle(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))  # type: ignore[operator]
 
 
-def _peaks(radius: Doubles, own: Doubles, number: Doubles) -> list[tuple[int, int, int]]:
+def _peaks(radius: Doubles, own: Doubles, number: Doubles, apart: int) -> list[tuple[int, int, int]]:
     """Trough before, peak and trough after of every peak of the radius [n] that stands out.
 
-    `own` is how much of it is the radius of the very lamp that has the `number` [n]: where another one was the largest a moment
-    before and after, the radius is theirs.
+    Two of one lamp are so many rows `apart` at least. `own` is how much of the radius is that of the very lamp that has the
+    `number` [n]: where another one was the largest a moment before and after, the radius is theirs.
     """
     numbered = np.flatnonzero(np.isfinite(number))
     numbered = numbered[np.argsort(number[numbered], kind="stable")]
     each = np.split(numbered, np.flatnonzero(np.diff(number[numbered])) + 1)
-    peaks = sorted(peak for rows in each for peak in _times_near(own, rows))
+    peaks = sorted(peak for rows in each for peak in _times_near(own, rows, apart))
     depth = [_depth(radius, a, b) for a, b in pairwise(peaks)]
     while depth and min(depth) < _PROMINENT:  # of two that no trough parts, the larger one is the pass
         at = depth.index(min(depth))
@@ -196,20 +199,30 @@ def _peaks(radius: Doubles, own: Doubles, number: Doubles) -> list[tuple[int, in
     return found
 
 
-def _times_near(own: Doubles, rows: npt.NDArray[np.int64]) -> list[int]:
-    """Rows among `rows`, those of one lamp, where its radius `own` [n] is largest: once, and each time after it fell to half."""
+def _times_near(own: Doubles, rows: npt.NDArray[np.int64], apart: int) -> list[int]:
+    """Rows among `rows`, those of one lamp, where its radius `own` [n] is largest: once, and each time after it fell to half.
+
+    It must have been as small for so many rows, `apart`.
+    """
     peaks: list[int] = []
     low = high = 0.0
+    full, away = (
+        -1,
+        0,
+    )  # the last row on which it was more than half of its largest, and the longest since without such a one
     for row, now in zip(rows.tolist(), own[rows].tolist(), strict=True):
+        away = max(away, row - full - 1)
         if now < _LEAST_RADIUS_PERCENT:
             low = min(low, now)
-        elif not peaks or (low <= _AGAIN * now and low <= _AGAIN * high):
+        elif not peaks or (low <= _AGAIN * now and low <= _AGAIN * high and away >= apart):
             peaks.append(row)
-            low = high = now
+            low, high, full, away = now, now, row, 0
         elif now > high:
-            peaks[-1], low, high = row, now, now
+            peaks[-1], low, high, full, away = row, now, now, row, 0
         else:
             low = min(low, now)
+            if now > _AGAIN * high:
+                full = row
     return peaks
 
 

@@ -49,6 +49,16 @@ def test_each_pass_gives_its_pulldown(stops: float) -> None:
     assert [one.veil_percent for one in found] == pytest.approx([1.5, 1.0, 2.0], abs=0.3)
 
 
+@pytest.mark.parametrize(("hidden_s", "passes"), [(0.2, 1), (0.3, 1), (0.6, 2), (1.5, 2)])
+def test_text_that_blinks_over_a_lamp_makes_no_second_pass(hidden_s: float, passes: int) -> None:
+    """A lamp of which a third is left for a moment comes near once; one that is so small for half a second, twice."""
+    time = np.arange(600) / RATE
+    radius = np.interp(time, [2.0, 8.0, 8.2], [0.5, 3.0, 0.1])
+    radius = np.where(np.abs(time - 7.0) < hidden_s / 2, radius / 3.0, radius)
+    timeline = passing([], bloom_radius_percent=radius, lamp_number=np.ones(600))
+    assert len(lamp_passes(timeline, everywhere(timeline))) == passes
+
+
 @pytest.mark.parametrize(("least", "passes"), [(0.65, 1), (0.4, 2)])
 def test_a_lamp_that_shrinks_on_its_way_is_one_pass(least: float, passes: int) -> None:
     """A lamp that shrinks by a third and grows again is one pass; one that shrinks to under half came near twice."""
