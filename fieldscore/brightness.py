@@ -189,7 +189,8 @@ def curve_note(one_stop: tuple[float, float] | None, curve: str, steady: Stabili
         return None
     return (
         f"the camera's tone curve is not known, {curve} is assumed: what is called one stop here "
-        f"(hunting, lamps) may be {one_stop[0]:.1f} to {one_stop[1]:.1f} stops"
+        f"(hunting, lamps) may be {one_stop[0]:.1f} to {one_stop[1]:.1f} stops under other standard curves; "
+        "one of the camera's own may take it further"
     )
 
 
