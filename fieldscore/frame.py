@@ -192,7 +192,8 @@ class Frame:
 
     `luma` is the coded plane in its own depth, `chroma` the two colour planes or None, `time_s` seconds from the
     start of the flight. `previous` is the frame before (of the same parity for fields), None on the first; `reference`
-    the frame that motion is measured from, None where this frame's motion is not measured; `is_paced` says whether it is, and
+    the frame that motion is measured from, None where this frame's motion is not measured, and `earlier` that which its own was
+    measured from; `is_paced` says whether it is, and
     `is_beat` whether it is one that is linked, `LINK_EVERY_S` apart, where frames come fast, `is_midway` whether by way of it.
     """
 
@@ -220,6 +221,7 @@ class Frame:
         self.is_paced = True
         self.is_beat = self.is_midway = False
         self.reference = previous
+        self.earlier: Frame | None = None
 
     def view(self, function: Callable[[Frame], View]) -> View:
         """Give `function(self)`, computed on first use and kept with the frame."""
@@ -245,7 +247,7 @@ class Frame:
 
     def follow(self, measured: Frame) -> None:
         """Leave motion to the last frame whose motion was measured."""
-        self._paced, self.is_paced, self.reference = measured._paced, False, None
+        self._paced, self.is_paced, self.reference, self.earlier = measured._paced, False, None, None
 
     def is_lit_like(self, other: Frame) -> bool:
         """Say whether level, spread, crushed and clipped share are within 1 % of another frame's, and both whole or damaged."""

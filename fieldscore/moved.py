@@ -44,6 +44,14 @@ def affine(motion: Doubles, rows: int, columns: int) -> Doubles:
     )
 
 
+def both(first: Doubles, then: Doubles) -> Doubles:
+    """The motion [4] of two one after the other: right, down, zoom and roll."""
+    turns = [complex(1.0 + zoom, roll) for _, _, zoom, roll in (first, then)]
+    shift = turns[1] * complex(*first[:2]) + complex(*then[:2])
+    turn = turns[0] * turns[1]
+    return np.array([shift.real, shift.imag, turn.real - 1.0, turn.imag])
+
+
 def warp(picture: Floats, motion: Doubles) -> Floats:
     """The picture before, moved by the motion of the whole picture; beyond its edge it goes on as at the edge."""
     rows, columns = picture.shape

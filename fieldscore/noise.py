@@ -18,8 +18,17 @@ import numpy.typing as npt
 
 from fieldscore.frame import Frame, PictureArea
 from fieldscore.motion import registration
-from fieldscore.noise_left import POOL_MINIMUM, RECENT, LeftCurve, PairPools, left_curve, pair_pools
-from fieldscore.residual import residual
+from fieldscore.noise_left import (
+    POOL_MINIMUM,
+    RECENT,
+    LeftCurve,
+    PairPools,
+    carried_on,
+    farther_apart,
+    left_curve,
+    pair_pools,
+)
+from fieldscore.residual import far_variance, residual
 from fieldscore.signs import says_nothing_of_noise
 from fieldscore.units import QUANTISATION_VARIANCE
 
@@ -38,6 +47,10 @@ _MOST_NOISE = 0.25  # of black to white, a pixel: that of snow all over the pict
 _GOLDEN = (5.0**0.5 - 1.0) / 2.0  # its multiples fill an interval evenly, whatever their number
 NOISE_EVERY_S = (
     0.2  # s, on average, between two frame pairs that are measured: gain hardly changes faster, and it bounds the cost
+)
+_FAR_EVERY = 3  # of these measurements, on one of so many frames twice as far apart are compared, too
+_FAR_MEMORY = (
+    12  # of those that are averaged, about 7 s: what a codec or a denoiser carries on is its own and changes little
 )
 _LONGEST_PAIR_S = (
     0.05  # s between the frames of a pair, unless they follow one another (docs/decisions/paced_motion.py)
@@ -61,7 +74,8 @@ class NoiseCurve:
     """How noise depends on level, and when it was last measured.
 
     `between` is the running mean of low quartiles, `counts` [pools] how many: what readability rests on. `left` is of the
-    last measurements together, `recent`.
+    last measurements together, `recent`; `farther` is by how much more frames twice as far apart differ (log of sigma), the running
+    mean of `farther_count` measurements.
     """
 
     time_s: float
@@ -69,6 +83,8 @@ class NoiseCurve:
     left: LeftCurve
     recent: tuple[PairPools, ...]
     counts: Doubles
+    farther: float = 0.0
+    farther_count: int = 0
 
 
 @dataclass(frozen=True)
@@ -109,21 +125,29 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
         return last
     if frame.reference is None or (last is not None and says_nothing_of_noise(frame)):
         return last
-    now = _of_pair(frame)
+    now = _of_pair(frame, far=_turn(frame.time_s) % _FAR_EVERY == 0 and not frame.area.intra)
     known = np.zeros(0) if now is None else np.isfinite(now.plainer)
     if now is None or not known.any():
         return last
     between, counts = Pools(now.plainer_levels, now.plainer), known.astype(np.float64)
     recent: tuple[PairPools, ...] = (now,)
+    farther, count = (0.0, 0) if last is None else (last.farther, last.farther_count)
+    if math.isfinite(more := farther_apart(now)):
+        count += 1
+        farther += (more - farther) / min(count, _FAR_MEMORY)
     if last is not None:
         counts += last.counts
         between = _followed(last.between, between, counts)
         recent = (*last.recent[1 - RECENT :], now)
-    return NoiseCurve(frame.time_s, between, left_curve(recent, intra=frame.area.intra), recent, counts)
+    left = left_curve(recent, carried=carried_on(farther) if count else None, intra=frame.area.intra)
+    return NoiseCurve(frame.time_s, between, left, recent, counts, farther, count)
 
 
-def _of_pair(frame: Frame) -> PairPools | None:
-    """What the frame and the one that its motion is measured from say; None where they say too little, or nothing."""
+def _of_pair(frame: Frame, *, far: bool) -> PairPools | None:
+    """What the frame and the one that its motion is measured from say; None where they say too little, or nothing.
+
+    `far`: and frames twice as far apart.
+    """
     found = frame.view(registration)
     if found is None or found.likeness < _ALIKE or _is_far(frame):
         return None
@@ -133,7 +157,12 @@ def _of_pair(frame: Frame) -> PairPools | None:
     measured = _might_be_noise(frame.area, rest.variance) & _shows_noise(frame)
     if np.count_nonzero(measured) < POOL_MINIMUM:
         return None
-    return pair_pools(np.stack([tile_levels(frame), rest.variance, rest.structure, rest.whole])[:, measured])
+    over_two = frame.view(far_variance) if far else None
+    tiles = np.full((5, len(measured)), np.nan)
+    tiles[:4] = tile_levels(frame), rest.variance, rest.structure, rest.whole
+    if over_two is not None:
+        tiles[4] = over_two
+    return pair_pools(tiles[:, measured])
 
 
 def _might_be_noise(area: PictureArea, variance: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:

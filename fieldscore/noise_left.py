@@ -4,9 +4,10 @@ What a pair of frames leaves in a tile is noise, and two things that are not: mo
 short of bits takes from it, since it carries noise on from frame to frame. Both come and go from tile to tile and from pair to
 pair. So of each pool of like levels a low quartile of its tiles is taken, and of those a low quartile over the last pairs. Where
 the low end of a pool lies lower than that of noise would, it is the codec: then the middle over the pairs counts. Tiles so plain
-that motion can leave next to nothing in them have their median with the noise that a codec carries on, which the mean of the two
-frames shows: a little of it always, for what it shows beyond may be the scene's, and all of it under such a codec. A codec that
-codes each picture by itself carries nothing on, but codes rough ground that moves otherwise in each.
+that motion can leave next to nothing in them have their median with the noise that a codec, or the camera's own denoiser, carries
+on, which the mean of the two frames shows: all of it under such a codec, else no more than what frames twice as far apart differ by
+more says, for what it shows beyond is the scene's. A codec that codes each picture by itself carries nothing on, but codes rough
+ground that moves otherwise in each.
 
 Noise changes little from one level to the next, so that each pool's figure is weighed against its neighbours'. Where no codec takes
 noise away, what is rough only ever reads too high, and hardly holds plain pools up, least where each picture is coded by itself.
@@ -47,7 +48,10 @@ _OVER_TIME = (25.0, 50.0)
 # where on that is counted in full (docs/decisions/carried_noise.py)
 _SOUND, _STARVED = -0.08, -0.15
 _FARTHEST = -0.5  # the same, of one pool: no more is counted, and that where a quarter of its tiles did not change
-_CARRIED = 0.25  # log of sigma: what any codec but one of single pictures may carry on (docs/decisions/plain_noise.py)
+_CARRIED = (
+    0.1  # log of sigma: what any codec but one of single pictures may carry on, where no frames farther apart tell
+)
+_MOST_KEPT = 0.7  # share of a frame's noise that the next one keeps, at most: of more so few frames say nothing
 _EXACT = 0.12  # log of sigma: how far a pool is off (docs/decisions/plain_noise.py)
 _ROUGH, _ROUGH_INTRA = 0.6, 2.0  # the same where it may only be too high, and where each picture is coded by itself
 _DRIFT = 0.22  # log of sigma by which noise changes over a factor e of level, one sigma: with codecs and knees it goes either way
@@ -62,7 +66,7 @@ class PairPools(NamedTuple):
 
     `levels` are means; `tails` log of the low end of sigma over what it is for noise; `quarters` and `plainer` low quarters of the
     tiles' variances, of all and of the plainer half at `plainer_levels`; `plain` the median of plain tiles, `wholes` that with what
-    is carried on; `counts` how many tiles.
+    is carried on, `fars` that of frames twice as far apart; `counts` how many tiles.
     """
 
     levels: Doubles
@@ -73,6 +77,7 @@ class PairPools(NamedTuple):
     wholes: Doubles
     counts: Doubles
     plainer_levels: Doubles
+    fars: Doubles
 
 
 @dataclass(frozen=True)
@@ -88,7 +93,10 @@ class LeftCurve:
 
 
 def pair_pools(tiles: Doubles) -> PairPools:
-    """Pools of the tiles [4, n] of one pair: level, variance, structure and whole variance."""
+    """Pools of the tiles [5, n] of one pair: level, variance, structure, whole variance and that of frames twice as far apart.
+
+    The last may be NaN.
+    """
     found = np.full((len(PairPools._fields), POOLS), np.nan)
     place = np.searchsorted(LEVEL_EDGES, tiles[0], side="right") - 1
     order = np.lexsort((tiles[1], place))
@@ -100,7 +108,7 @@ def pair_pools(tiles: Doubles) -> PairPools:
     return PairPools(*found)
 
 
-def _of_pool(level: Doubles, variance: Doubles, structure: Doubles, whole: Doubles) -> tuple[float, ...]:
+def _of_pool(level: Doubles, variance: Doubles, structure: Doubles, whole: Doubles, far: Doubles) -> tuple[float, ...]:
     """Figures of PairPools, of tiles in the order of their variance."""
     quarter = point(variance, LOW_PERCENT) / LOW_OF_CHI_SQUARE
     middle = point(variance, 50.0) / MIDDLE_OF_CHI_SQUARE
@@ -108,13 +116,13 @@ def _of_pool(level: Doubles, variance: Doubles, structure: Doubles, whole: Doubl
     half = structure <= point(np.sort(structure), 50.0)
     plainer = point(variance[half], LOW_PERCENT) / LOW_OF_CHI_SQUARE
     plain = structure <= _PLAIN_TILE * middle + _PLAIN_AT_LEAST
-    of_plain, of_wholes = variance[plain], np.sort(whole[plain])
+    of_plain, of_wholes, of_fars = variance[plain], np.sort(whole[plain]), np.sort(far[plain])
     if len(of_plain) < POOL_MINIMUM:
-        medians = (np.nan, np.nan)
+        plains = wholes = fars = np.nan
     else:
-        medians = (point(of_plain, 50.0) / MIDDLE_OF_CHI_SQUARE, point(of_wholes, 50.0) / MIDDLE_OF_CHI_SQUARE)
+        plains, wholes, fars = (point(one, 50.0) / MIDDLE_OF_CHI_SQUARE for one in (of_plain, of_wholes, of_fars))
     count = len(level)
-    return float(level.sum()) / count, tail, plainer, quarter, *medians, count, float(level[half].mean())
+    return float(level.sum()) / count, tail, plainer, quarter, plains, wholes, count, float(level[half].mean()), fars
 
 
 def _tail(lowest: float, quarter: float, middle: float) -> float:
@@ -132,12 +140,34 @@ def point(ordered: Doubles, percent: float) -> float:
     return float(ordered[low] + part * (ordered[high] - ordered[low]))
 
 
-def left_curve(recent: Sequence[PairPools], *, intra: bool = False) -> LeftCurve:
-    """The curve of the last pairs together, of which at least one has a pool; `intra`: each picture is coded by itself."""
+def farther_apart(pools: PairPools) -> float:
+    """By how much more, as log of sigma, plain tiles of frames twice as far apart differ; NaN where that is not known."""
+    known = np.isfinite(pools.fars) & np.isfinite(pools.plain)
+    if not known.any():
+        return math.nan
+    ratio = np.maximum(pools.fars[known], _LEAST_VARIANCE) / np.maximum(pools.plain[known], _LEAST_VARIANCE)
+    return 0.5 * float(np.log(ratio).mean())
+
+
+def carried_on(farther: float) -> float:
+    """By how much less, as log of sigma, two frames differ than their noise is large, from `farther_apart`.
+
+    Where each frame keeps a share r of the noise of the one before, two in a row differ by 1 - r of it, two twice as far apart by
+    1 - r**2 (an autoregressive process of the first order), so that the ratio of the two is 1 + r.
+    """
+    kept = min(max(math.exp(2.0 * farther) - 1.0, 0.0), _MOST_KEPT)
+    return -0.5 * math.log(1.0 - kept)
+
+
+def left_curve(recent: Sequence[PairPools], *, carried: float | None = None, intra: bool = False) -> LeftCurve:
+    """The curve of the last pairs together, of which at least one has a pool; `intra`: each picture is coded by itself.
+
+    `carried`: `carried_on` of the flight so far, None where that is not known.
+    """
     pairs = np.array(recent)  # [pairs, figures, pools]
     known = np.count_nonzero(np.isfinite(pairs), axis=0)
     starved = 0.0 if intra else _starved(pairs[:, 1], pairs[:, 6])
-    carried, roughly = (0.0, _ROUGH_INTRA) if intra else (_CARRIED, _ROUGH)
+    allowed, roughly = (0.0, _ROUGH_INTRA) if intra else (_CARRIED if carried is None else carried, _ROUGH)
     logs = np.sort(0.5 * np.log(np.maximum(pairs[:, 2:6], _LEAST_VARIANCE)), axis=0)  # what is not known comes last
     enough = min(_PAIRS, int(known[0].max()))
     pools = [pool for pool in range(POOLS) if known[0, pool] >= enough]
@@ -149,7 +179,7 @@ def left_curve(recent: Sequence[PairPools], *, intra: bool = False) -> LeftCurve
         is_plain = plain >= max(enough, _MOSTLY * rough)
         if is_plain:
             sound, poor = (point(logs[:plain, row, pool], 50.0) for row in (2, 3))
-            sound += min(max(poor - sound, 0.0), carried)
+            sound += min(max(poor - sound, 0.0), allowed)
         else:
             sound, poor = (point(logs[:rough, row, pool], _OVER_TIME[row]) for row in (0, 1))
         values.append(sound + starved * (poor - sound))

@@ -16,8 +16,8 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.frame import BLOCKS_A_TILE, FLOW_A_BLOCK, Frame, PictureArea
-from fieldscore.motion import registration
-from fieldscore.moved import affine, gradients, places_of, shrunk, warp
+from fieldscore.motion import Registration, registration
+from fieldscore.moved import affine, both, gradients, places_of, shrunk, warp
 
 Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
@@ -29,6 +29,8 @@ _LOCAL_STEPS = 3  # iterations of the parallax fit
 _LOCAL_RIDGE = 0.5  # squared codes a block: tiles without structure follow the whole picture
 _LOCAL_LIMIT = 1.0  # blocks a step
 _NEIGHBOURS = 0.45  # tiles (sigma) over which the parallax fit is smoothed
+_ALIKE = 0.95  # likeness of each of two steps from which on noise is looked for over both
+_EVENLY = 0.7, 1.5  # times as long as the second that the first of them may be
 _ONE_MAP: Any = None  # both places are in the other map
 _HALF_ROUNDING = 0.078125  # squared codes: error of a mean of four codes rounded to a code, its own mean taken off
 
@@ -52,15 +54,40 @@ def residual(frame: Frame) -> Residual | None:
     found, previous = frame.view(registration), frame.reference
     if found is None or found.identical or previous is None:
         return None
-    motion = np.array([*found.shift, found.zoom, found.roll])
-    variance, structure = _tile_residual(frame.blocks, _warped_blocks(frame, previous, motion))
+    variance, structure = _left(frame, previous, _motion(found))
     rounding = _rounding(frame)
-    variance = np.maximum(variance - np.float32(rounding), np.float32(0.0))
-    variance[~_whole_tiles(frame.area)] = np.nan
     # Noise of variance v, of which a share c is carried on, leaves v (1 - c) between two frames; the mean of both has
     # v (1 + c) / 2, which is also its mean square gradient (half a difference over two blocks, each way). So v is:
     whole = variance / 2 + np.maximum(structure - np.float32(2.0 * _RIDGE + rounding / 2.0), np.float32(0.0))
     return Residual(variance, structure, whole)
+
+
+def far_variance(frame: Frame) -> Floats | None:
+    """The `variance` [tiles] against the frame that the one before was measured from, over twice the time.
+
+    None where that is not known, lies at another distance, or where one of the two steps shows no motion of one scene.
+    """
+    found, middle, earlier = frame.view(registration), frame.reference, frame.earlier
+    if found is None or middle is None or earlier is None or earlier.area is not frame.area:
+        return None
+    first = middle.view(registration)
+    if first is None or min(found.likeness, first.likeness) < _ALIKE or found.identical or first.identical:
+        return None
+    if not _EVENLY[0] * found.interval_s < first.interval_s < _EVENLY[1] * found.interval_s:
+        return None
+    return _left(frame, earlier, both(_motion(first), _motion(found)))[0]
+
+
+def _motion(found: Registration) -> Doubles:
+    return np.array([*found.shift, found.zoom, found.roll])
+
+
+def _left(frame: Frame, before: Frame, motion: Doubles) -> tuple[Floats, Floats]:
+    """Variance, rounding and what is under the overlay left out, and structure [tiles] of a frame against an earlier one."""
+    variance, structure = _tile_residual(frame.blocks, _warped_blocks(frame, before, motion))
+    variance = np.maximum(variance - np.float32(_rounding(frame)), np.float32(0.0))
+    variance[~_whole_tiles(frame.area)] = np.nan
+    return variance, structure
 
 
 @lru_cache(maxsize=4)

@@ -24,7 +24,7 @@ _SLACK_S = 1e-3  # times are rounded, to milliseconds in some containers
 
 
 def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, rate: float = 0.0) -> Iterator[Frame]:
-    """Frames that know the one `lag` before them (2 where they are fields), and no other.
+    """Frames that know the one `lag` before them (2 where they are fields), what its motion was measured from, and no other.
 
     `rate`: frames a second. Of more than `MOTION_RATE`, motion is measured on every second (third ...) frame, from the last one
     measured, on fewer while it is slow; on every frame while the camera stands, where the picture repeats the one before, and
@@ -33,10 +33,12 @@ def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, 
     pace = _Pace(rate if lag == 1 else 0.0)
     recent: deque[Frame] = deque(maxlen=lag)
     measured: Frame | None = None
+    before: Frame | None = None  # what its motion was measured from
     for one in pictures:
         previous = recent[0] if len(recent) == lag else None
+        earlier = None if previous is None else previous.reference
         if previous is not None:
-            previous.previous = previous.reference = None
+            previous.previous = previous.reference = previous.earlier = None
         frame = Frame(
             one.luma,
             area,
@@ -46,15 +48,16 @@ def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, 
             previous=previous,
             damaged=one.damaged,
         )
+        frame.earlier = earlier
         if pace.leaves_out:
             pace.count(frame)
             if measured is not None:
                 if pace.skips(frame, measured) and not _due(frame, measured):
                     frame.follow(measured)
                 else:
-                    frame.reference = measured
+                    frame.reference, frame.earlier = measured, before
         if frame.is_paced:
-            measured = frame
+            measured, before = frame, frame.reference
         frame.hold(HOLD_S)
         frame.view(noise_curve)  # goes from frame to frame: each asks the one before
         recent.append(frame)

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from fieldscore.noise_left import PairPools, left_curve, pair_pools
+from fieldscore.noise_left import PairPools, carried_on, farther_apart, left_curve, pair_pools
 
 Doubles = npt.NDArray[np.float64]
 FREEDOM = 22  # of a tile's variance
@@ -14,10 +14,10 @@ DARK, BRIGHT = 0.15, 0.38  # levels, of the pools 2 and 4
 MANY = 400  # tiles of a level: a point of their variances is known to 3 %
 
 
-def _tiles(level: float, variances: Doubles, structure: float, whole: float = 1.0) -> Doubles:
-    return np.stack([np.full(len(variances), one) for one in (level, 0.0, structure, whole)]) + np.stack(
-        [np.zeros(len(variances)), variances, np.zeros(len(variances)), np.zeros(len(variances))]
-    )
+def _tiles(level: float, variances: Doubles, structure: float, whole: float = 1.0, far: float = np.nan) -> Doubles:
+    found = np.stack([np.full(len(variances), one) for one in (level, 0.0, structure, whole, far)])
+    found[1] = variances
+    return found
 
 
 def _noise(variance: float, seed: int) -> Doubles:
@@ -61,17 +61,39 @@ def test_rough_ground_does_not_hold_plain_ground_up() -> None:
     assert 1.0 < found[1] < 2.0
 
 
-def _alone(whole: float, *, intra: bool) -> float:
+def _alone(whole: float, *, intra: bool = False, carried: float | None = None) -> float:
     """Variance of plain ground whose noise is 1 between frames and `whole` with what is carried on."""
     pair = pair_pools(_tiles(DARK, _noise(1.0, 1), 0.5, whole * 0.97))  # the middle of a chi-square
-    return float(left_curve([pair] * 8, intra=intra).codes_at(np.array([DARK]))[0]) ** 2
+    return float(left_curve([pair] * 8, carried=carried, intra=intra).codes_at(np.array([DARK]))[0]) ** 2
 
 
-def test_what_a_codec_carries_on_counts_up_to_a_quarter() -> None:
-    """A fifth more variance that is carried on counts; of four times as much, a scene's detail, a quarter in log of sigma."""
-    assert _alone(1.2, intra=False) == pytest.approx(1.2, rel=0.03)
-    assert _alone(4.0, intra=False) == pytest.approx(np.exp(0.5), rel=0.05)
-    assert _alone(0.5, intra=False) == pytest.approx(1.0, rel=0.05)
+@pytest.mark.parametrize(("carried", "most"), [(None, 0.2), (0.0, 0.0), (0.35, 0.7)])
+def test_what_is_carried_on_counts_as_far_as_frames_farther_apart_say(carried: float | None, most: float) -> None:
+    """A tenth more variance counts where so much may be carried on; of four times as much, a scene's detail, no more than that."""
+    assert _alone(1.1, carried=carried) == pytest.approx(min(1.1, np.exp(most)), rel=0.03)
+    assert _alone(4.0, carried=carried) == pytest.approx(np.exp(most), rel=0.05)
+    assert _alone(0.5, carried=carried) == pytest.approx(1.0, rel=0.05)
+
+
+@pytest.mark.parametrize("kept", [0.0, 0.25, 0.5, 0.65])
+def test_noise_that_is_carried_on_is_found_from_frames_twice_as_far_apart(kept: float) -> None:
+    """Frames that keep a share of the last one's noise (an autoregressive process) differ by less than it is, by what is found."""
+    rng = np.random.default_rng(3)
+    many = 8 * MANY
+    frames = [rng.standard_normal((many, 25))]
+    for _ in range(2):
+        frames.append(kept * frames[-1] + np.sqrt(1.0 - kept**2) * rng.standard_normal((many, 25)))
+    near, far = (np.var(frames[-1] - frames[-lag], axis=1, ddof=1) / 2.0 for lag in (2, 3))
+    level, structure, whole = (np.full(many, one) for one in (DARK, 0.5, 1.0))
+    pools = pair_pools(np.stack([level, near, structure, whole, far]))
+    assert carried_on(farther_apart(pools)) == pytest.approx(-0.5 * np.log(1.0 - kept), abs=0.06)
+
+
+def test_what_cannot_be_carried_on_is_not_found() -> None:
+    """Frames farther apart that differ by less carry nothing on, by five times as much a share of 0.7, unknown ones NaN."""
+    assert carried_on(-0.2) == 0.0
+    assert carried_on(0.8) == pytest.approx(-0.5 * np.log(0.3))
+    assert np.isnan(farther_apart(pair_pools(_tiles(DARK, _noise(1.0, 1), 0.5))))
 
 
 def test_a_codec_of_single_pictures_carries_nothing_on() -> None:

@@ -24,13 +24,22 @@ from fieldscore import measure_flight, noise
 from fieldscore import noise_left as pools
 from fieldscore.video import Flight
 
-SET = {"RECENT": 8, "_PLAIN_TILE": 2.0, "_ROUGH": 0.6, "_ROUGH_INTRA": 2.0, "_CARRIED": 0.25, "_DRIFT": 0.22}
+SET = {
+    "RECENT": 8,
+    "_PLAIN_TILE": 2.0,
+    "_ROUGH": 0.6,
+    "_ROUGH_INTRA": 2.0,
+    "_CARRIED": 0.1,
+    "_MOST_KEPT": 0.7,
+    "_DRIFT": 0.22,
+}
 OTHERS = {
     "RECENT": (4, 12),
     "_PLAIN_TILE": (-10.0, 5.0),
     "_ROUGH": (0.12, 0.3, 1.0),
     "_ROUGH_INTRA": (0.6, 1.2),
-    "_CARRIED": (0.0, 0.1, 0.3, 1.0),
+    "_CARRIED": (0.0, 0.25),
+    "_MOST_KEPT": (0.0, 0.5, 0.8),
     "_DRIFT": (0.15, 0.32, 0.45),
 }
 _PLAIN_AT_LEAST = pools._PLAIN_AT_LEAST
@@ -60,12 +69,17 @@ class Flown:
     def noise(self, recent: int) -> float:
         """Noise in codes of a block mean under the constants as they are: the median over the pairs."""
         last: deque[pools.PairPools] = deque(maxlen=recent)
+        farther: deque[float] = deque(maxlen=noise._FAR_MEMORY)
         found = []
         for tiles in self.tiles:
             pair = pools.pair_pools(tiles)
             if np.isfinite(pair.plainer).any():
                 last.append(pair)
-                found.append(np.median(pools.left_curve(list(last), intra=self.intra).codes_at(tiles[0])))
+                if np.isfinite(more := pools.farther_apart(pair)):
+                    farther.append(more)
+                carried = pools.carried_on(float(np.mean(farther))) if farther else None
+                curve = pools.left_curve(list(last), carried=carried, intra=self.intra)
+                found.append(np.median(curve.codes_at(tiles[0])))
         return float(np.median(found[_SETTLED:]))
 
     def error(self, recent: int) -> float:
