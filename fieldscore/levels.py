@@ -23,6 +23,9 @@ _LEAK = 0.1  # ... or this share of the pile-up: overshoot of a codec, or noise 
 # Where a codec rings so hard on a sharpened picture that 0.7 % of the pixels come out under code 8, it puts 0.2 of white's
 # pile-up beyond it; full range has 1.6 times and more of what happens to lie about code 235 beyond that (50 flights as both)
 _RINGING_LEAK = 0.5
+# A ceiling below white might be a sky of full range with clouds above it: less lies beyond a chain's own (0.12 where a codec
+# rings on a sharpened picture; 0.3 beyond the sky over a road by day)
+_CEILING_LEAK = 0.2
 _MOST_RINGING = 0.02  # share of the pixels so far under black: three times as much
 _FADED = 0.5  # ringing far under black holds at most this share of the eight codes from black up, 0.2 there; what is video, any
 _PILE_SHARE = 2e-4  # a pile-up holds at least this share of all pixels
@@ -55,14 +58,15 @@ def chain_ends(pictures: Sequence[Luma], overlay: npt.NDArray[np.bool_] | None, 
     floor = _end(histograms, code_range.black)
     if floor is not None and floor > code_range.black and not _below_too(pictures, overlay, floor, code_range.black):
         floor = None
-    ceiling_from_top = _end(histograms[:, ::-1], 255.0 - code_range.white)
+    from_top = _end(histograms[:, ::-1], 255.0 - code_range.white)
+    ceiling = None if from_top is None else 255.0 - from_top
     return Ends(
         code_range=code_range,
         range_from=range_from,
         floor=code_range.black if floor is None else floor,
         floor_from="nominal" if floor is None else "measured",
-        ceiling=code_range.white if ceiling_from_top is None else 255.0 - ceiling_from_top,
-        ceiling_from="nominal" if ceiling_from_top is None else "measured",
+        ceiling=code_range.white if ceiling is None else ceiling,
+        ceiling_from="nominal" if ceiling is None else "measured",
         notes=notes,
     )
 
@@ -106,16 +110,23 @@ def _range(
 
 
 def _is_ringing(histograms: Doubles) -> bool:
-    """Say whether what lies outside narrow range is a codec's ringing: it fades away from black, and white is where narrow
-    range has it, piled up with little beyond.
+    """Say whether what lies outside narrow range is a codec's ringing: it fades away from black, and the chain ends where
+    narrow range has white, or before, piled up with little beyond.
     """
-    black, from_top = int(CodeRange.NARROW.black), 255.0 - CodeRange.NARROW.white
-    histogram = histograms.mean(axis=0)
+    if not _fades_under_black(histograms):
+        return False
+    turned, from_top = histograms[:, ::-1], 255.0 - CodeRange.NARROW.white
+    if _end(turned, from_top, _RINGING_LEAK) == from_top:
+        return True
+    ceiling = _end(turned, from_top, _CEILING_LEAK)
+    return ceiling is not None and ceiling > from_top
+
+
+def _fades_under_black(histograms: Doubles) -> bool:
+    """Say whether what lies far under narrow black fades away from it."""
+    histogram, black = histograms.mean(axis=0), int(CodeRange.NARROW.black)
     under, inside = histogram[: black - _OUTSIDE_CODES].sum(), histogram[black : black + _OUTSIDE_CODES].sum()
-    return (
-        bool(under <= min(_FADED * inside, _MOST_RINGING))
-        and _end(histograms[:, ::-1], from_top, _RINGING_LEAK) == from_top
-    )
+    return bool(under <= min(_FADED * inside, _MOST_RINGING))
 
 
 def _end(histograms: Doubles, nominal: float, leak: float = _LEAK) -> float | None:

@@ -141,15 +141,34 @@ def test_ringing_under_black_is_no_full_range(tag: str | None, how: str) -> None
 
 @pytest.mark.parametrize(
     ("floor", "ceiling"),
-    [(16, 255), (16, 228), (16, 240), (0, 235), (4, 235)],
-    ids=["white at 255", "white under 235", "white over 235", "black at 0", "black at 4"],
+    [(16, 255), (16, 200), (16, 240), (0, 235), (4, 235)],
+    ids=["white at 255", "white far under 235", "white over 235", "black at 0", "black at 4"],
 )
 @pytest.mark.parametrize("tag", ["narrow", None])
 def test_one_end_of_narrow_range_is_not_enough(floor: int, ceiling: int, tag: str | None) -> None:
-    """Codes under 8 are full range where white is not piled up at 235, or where they hold more than fades away from black."""
+    """Codes under 8 are full range where nothing piles up at 235 or a little below, or where they hold more than fades away
+    from black.
+    """
     ends = chain_ends(ringing(limited(floor, ceiling)), None, tag)
     assert (ends.code_range, ends.range_from) == (CodeRange.FULL, "measured")
     assert bool(ends.notes) == (tag == "narrow")
+
+
+@pytest.mark.parametrize(("tag", "how"), [("narrow", "tag"), (None, "measured")])
+def test_ringing_of_a_chain_that_ends_below_white(tag: str | None, how: str) -> None:
+    """Codes under 8 that fade away from black are no full range either where the chain's own ceiling is below 235."""
+    ends = chain_ends(ringing(limited(16, 228)), None, tag)
+    assert (ends.code_range, ends.range_from, ends.notes) == (CodeRange.NARROW, how, ())
+    assert ends.ceiling == pytest.approx(228.0, abs=1.0)
+
+
+def test_a_sky_with_clouds_above_it_is_no_ceiling_below_white() -> None:
+    """An even sky at code 228 with a third as much above it does not make narrow range of full range."""
+    pictures = ringing(limited(16, 228))
+    for picture in pictures:
+        sky = np.flatnonzero(np.abs(picture.ravel() - 228.0) <= 2)
+        picture.flat[sky[::4]] = np.resize(np.arange(233, 255, dtype=np.uint8), len(sky[::4]))
+    assert chain_ends(pictures, None, None).code_range is CodeRange.FULL
 
 
 def test_a_sky_about_white_is_no_end_of_narrow_range() -> None:
