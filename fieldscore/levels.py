@@ -60,6 +60,9 @@ def chain_ends(pictures: Sequence[Luma], overlay: npt.NDArray[np.bool_] | None, 
         floor = None
     from_top = _end(histograms[:, ::-1], 255.0 - code_range.white)
     ceiling = None if from_top is None else 255.0 - from_top
+    if code_range is CodeRange.FULL and None in (floor, ceiling) and _reaches_narrow_ends(histograms):
+        floor = CodeRange.NARROW.black if floor is None else floor
+        ceiling = CodeRange.NARROW.white if ceiling is None else ceiling
     return Ends(
         code_range=code_range,
         range_from=range_from,
@@ -127,6 +130,20 @@ def _fades_under_black(histograms: Doubles) -> bool:
     histogram, black = histograms.mean(axis=0), int(CodeRange.NARROW.black)
     under, inside = histogram[: black - _OUTSIDE_CODES].sum(), histogram[black : black + _OUTSIDE_CODES].sum()
     return bool(under <= min(_FADED * inside, _MOST_RINGING))
+
+
+def _reaches_narrow_ends(histograms: Doubles) -> bool:
+    """Say whether the pictures of a full-range stream are of narrow range: white piled up at 235, black reached and faded under.
+
+    What limits at code 235 is a converter of BT.601, which has black at 16: found though noise and a codec blur it.
+    """
+    black, from_top = int(CodeRange.NARROW.black), 255.0 - CodeRange.NARROW.white
+    dark = histograms.mean(axis=0)[black : black + _OUTSIDE_CODES].sum()
+    return (
+        bool(dark > _PILE_SHARE)
+        and _fades_under_black(histograms)
+        and _end(histograms[:, ::-1], from_top, _CEILING_LEAK) == from_top
+    )
 
 
 def _end(histograms: Doubles, nominal: float, leak: float = _LEAK) -> float | None:

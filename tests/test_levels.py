@@ -184,6 +184,21 @@ def test_narrow_content_tagged_full() -> None:
     assert found_ends(ends) == pytest.approx((16, 235), abs=1.0)
 
 
+def test_narrow_content_tagged_full_through_noise() -> None:
+    """Where noise hides the pile-up at 16, white piled up at 235 gives both ends of a full-range stream."""
+    ends = chain_ends(ringing(limited(16, 235)), None, "full")
+    assert (ends.code_range, ends.range_from) == (CodeRange.FULL, "tag")
+    assert found_ends(ends) == (16.0, 235.0)
+    assert (ends.floor_from, ends.ceiling_from) == ("measured", "measured")
+
+
+@pytest.mark.parametrize(("floor", "ceiling"), [(16, 255), (16, 240), (16, 228), (0, 235), (60, 235)])
+def test_a_full_range_stream_keeps_its_nominal_black(floor: int, ceiling: int) -> None:
+    """Without white at 235, with as much far under 16 as above it, or with no black at all, no floor is made up at 16."""
+    ends = chain_ends(ringing(limited(floor, ceiling)), None, "full")
+    assert ends.floor == 0.0
+
+
 @pytest.mark.parametrize(
     ("suffix", "encoding"),
     [
