@@ -25,7 +25,9 @@ _ALWAYS = 0.8  # share of the pictures in which a label stands out
 _OWN_CODES, _SHINES_THROUGH = 12.0, 0.75
 _OWN_SHARE = 0.2  # of a label's pixels that do so at least: outlines are soft; of real text a third was the least
 _LETTER = 0.01  # of the height: a letter has as many such pixels as a square of this side ...
-_STROKE, _OWN_OF_FEW = 0.005, 0.75  # ... or of a stroke's, that digits leave alone when they change, nearly all do so
+# ... or of a stroke's, that digits leave alone when they change: nearly all do so, and stand out in nearly every picture
+# (what gates and the like cover by chance did so in 0.81 to 0.83 of them: docs/decisions/text_or_scene.py)
+_STROKE, _OWN_OF_FEW, _NEARLY_ALWAYS = 0.005, 0.75, 0.9
 _OFTEN = 0.15  # the same for a changing digit, as bright as the labels and beside one or another digit
 _TEXT_CODES = 28  # a digit is at most this much darker than the labels
 # Correlation of the detail of two pictures from which on the scene has not moved between them, over that within each ...
@@ -69,10 +71,11 @@ def overlay_of(views: Views) -> tuple[Mask | None, str]:
         return None, "overlay text not looked for: the scene hardly moves, so text cannot be told from it"
     height, width = moved[0].shape
     bright, dark, text = views.bright, views.dark, np.zeros((height, width), dtype=np.uint8)
-    labels = _lines(np.maximum(bright, dark) >= _ALWAYS * len(moved))
+    often = np.maximum(bright, dark)
+    labels = _lines(often >= _ALWAYS * len(moved))
     if labels.mean() > _AT_MOST:
         return None, ""
-    labels = _written(labels, bright >= dark, moved)
+    labels = _written(labels, bright >= dark, often, moved)
     lit = labels & (bright >= dark)
     if not lit.any():
         return (labels, "") if labels.any() else (None, "")
@@ -172,17 +175,18 @@ def _lines(mask: Mask) -> Mask:
     return kept
 
 
-def _written(labels: Mask, lit: Mask, pictures: Sequence[Luma]) -> Mask:
+def _written(labels: Mask, lit: Mask, often: Luma, pictures: Sequence[Luma]) -> Mask:
     """The labels that keep to codes of their own, each with what stands beside it: no scene that stays in place.
 
-    `lit`: where they are brighter than their surroundings.
+    `lit`: where they are brighter than their surroundings; `often`: in how many pictures they stand out.
     """
     if not labels.any():
         return labels
     number, pixels, steady = _groups(labels, lit, pictures)
     letter, stroke = ((side * labels.shape[0]) ** 2 for side in (_LETTER, _STROKE))
+    always = np.bincount(number, often[labels], len(pixels)) >= _NEARLY_ALWAYS * len(pictures) * pixels
     text = ((steady >= letter) & (steady >= _OWN_SHARE * pixels)) | (
-        (steady >= stroke) & (steady >= _OWN_OF_FEW * pixels)
+        (steady >= stroke) & (steady >= _OWN_OF_FEW * pixels) & always
     )
     kept = labels.copy()
     kept[labels] = text[number]

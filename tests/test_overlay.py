@@ -134,6 +134,18 @@ def test_a_speck_that_stays_by_chance_is_no_text() -> None:
     assert overlay_of(views_of_scene(pictures)) == (None, "")
 
 
+def test_bars_that_meet_at_one_place_by_chance_are_no_text() -> None:
+    """The post of a gate that wanders over one place in ten of twelve pictures, at one code, brings no mask."""
+    pictures = [coded(scene) for scene in scenes(480, 640)]
+    for number, picture in enumerate(pictures):
+        left = 300 + number % 4 if number % 6 else 400
+        picture[150 + number % 5 : 160 + number % 5, left : left + 6] = 235
+    views = views_of_scene(pictures)
+    assert (views.bright[155:158, 304:306] == 10).all()
+    mask, _ = overlay_of(views)
+    assert mask is None
+
+
 @pytest.mark.parametrize("code", [170, 200, 235])
 def test_grey_text_on_a_dark_scene(code: int) -> None:
     """At night, scene codes 16 to 50, letters of any brightness are found."""
