@@ -23,11 +23,11 @@ _LEAK = 0.1  # ... or this share of the pile-up: overshoot of a codec, or noise 
 # Where a codec rings so hard on a sharpened picture that 0.7 % of the pixels come out under code 8, it puts 0.2 of white's
 # pile-up beyond it; full range has 1.6 times and more of what happens to lie about code 235 beyond that (50 flights as both)
 _RINGING_LEAK = 0.5
+_MOST_RINGING = 0.02  # share of the pixels so far under black: three times as much
+_FADED = 0.5  # ringing far under black holds at most this share of the eight codes from black up, 0.2 there; what is video, any
 # A ceiling below white might be a sky of full range with clouds above it: less lies beyond a chain's own (0.12 where a codec
 # rings on a sharpened picture; 0.3 beyond the sky over a road by day)
 _CEILING_LEAK = 0.2
-_MOST_RINGING = 0.02  # share of the pixels so far under black: three times as much
-_FADED = 0.5  # ringing far under black holds at most this share of the eight codes from black up, 0.2 there; what is video, any
 _PILE_SHARE = 2e-4  # a pile-up holds at least this share of all pixels
 _CLEAR_SHARE = 2e-3  # what noise puts beyond a pile-up of 2 % of the pixels: a bump of less is none of its own
 _PILE_RATIO = 2.0  # the pile-up (five codes) over the five codes inside it
