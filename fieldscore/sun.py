@@ -2,9 +2,10 @@
 
 The sun is thousands of times brighter than what a camera can show, so that what is recorded of it ends in no edge: the
 lens and the air spread it, and its light falls away over several radii of the blown core, as evenly to one side as to
-another. A lamp, or a wall lit by one, ends at its edge, and grows as it is flown toward. Where neither shows, it is a
-bright source and no more is said. A night exposed as brightly as day has lamps as soft as the sun: only that they come
-nearer tells them, and where more of such light does so than stays, none of a flight's is the sun.
+another. There is nothing but sky above it. A lamp, or a wall lit by one, ends at its edge, and grows as it is flown
+toward. Where neither shows, it is a bright source and no more is said. A night exposed as brightly as day has lamps as
+soft as the sun: only that they come nearer tells them, and where more of such light does so than stays, none of a
+flight's is the sun.
 """
 
 from __future__ import annotations
@@ -44,6 +45,10 @@ _EVEN = (
 _SUN_SKY = (
     0.09  # of the ceiling's light at least: by day all of the sky is lit, above a torch's spot on the ground it is not
 )
+# Times at most that light rises again straight above: above the sun is sky alone, above a lit patch ground, and the sky behind it.
+_RISES = 1.7
+_BAR = 0.03  # of the height: what is thinner over the sun, as a gate's bar or a branch, is not ground
+_DARK = 0.02  # of the ceiling's light: below it noise alone rises by as much
 _LAMP_NEAR = 0.15  # of the ceiling's light in the nearest ring at most
 _MOSTLY = 0.6  # share of a stretch's pictures that must agree
 _LEAST_S = 0.5  # s: a shorter stretch says too little
@@ -63,7 +68,8 @@ class Look:
 
     `x`, `y` in picture heights, `across` in its width, `radius` of the disc with its area in heights; `rings`: light [3]
     around it in shares of the ceiling's, NaN where too little of a ring is in the picture; `even`: lower quartile over
-    median of the nearest ring; `sky`: lower quartile of the light straight above it; `cut`: the picture's edge cuts it.
+    median of the nearest ring; `sky`: lower quartile of the light straight above it; `rises`: times that this rises again
+    on the way up; `cut`: the picture's edge cuts it.
     """
 
     time_s: float
@@ -74,6 +80,7 @@ class Look:
     rings: tuple[float, float, float]
     even: float
     sky: float
+    rises: float
     cut: bool
 
     @property
@@ -86,7 +93,9 @@ class Look:
             and middle <= _FALL * near
             and far <= _FALL * middle
             and self.even >= _EVEN
-            and not self.sky < _SUN_SKY  # NaN where the core stands at the upper edge: nothing speaks against it
+            # NaN where the core stands at the upper edge: nothing speaks against it
+            and not self.sky < _SUN_SKY
+            and not self.rises > _RISES
         )
 
     @property
@@ -150,41 +159,62 @@ def _inside(picture: Luma, border: tuple[float, float, float, float]) -> Luma:
 
 def brightest(picture: Luma, time_s: float, ceiling_level: float, curve: str) -> Look | None:
     """Give the largest compact source at the ceiling of a picture [height, width], 0 black and 255 white; None without one."""
-    height, width = picture.shape
+    height = picture.shape[0]
     ceiling = min(ceiling_level, 1.0)
     hot = (picture >= _NEAR_END * ceiling * 255.0).astype(np.uint8)
     _, labels, found, centres = cv2.connectedComponentsWithStats(hot, connectivity=8)
-    left, top, wide, tall, area = found[1:].T.astype(np.float64)
-    compact = (area <= _MOST_SHARE * hot.size) & (area >= _FILLED * wide * tall)
-    compact &= np.sqrt(area / np.pi) >= _LEAST_RADIUS * height
+    _, _, wide, tall, area = found[1:].T.astype(np.float64)
+    radius = np.sqrt(area / np.pi)
+    compact = (area <= _MOST_SHARE * hot.size) & (area >= _FILLED * wide * tall) & (radius >= _LEAST_RADIUS * height)
     if not compact.any():
         return None
+    light = to_linear(np.arange(256) / 255.0 / ceiling, curve)[picture]
     which = int(np.argmax(np.where(compact, area, 0.0)))
-    radius = float(np.sqrt(area[which] / np.pi))
-    x, y = centres[which + 1]
-    edge = (
-        left[which] == 0 or top[which] == 0 or left[which] + wide[which] == width or top[which] + tall[which] == height
-    )
-    away = cv2.distanceTransform((labels != which + 1).astype(np.uint8), cv2.DIST_L2, 5) / radius
+    return _look(light, labels == which + 1, found[which + 1], centres[which + 1], time_s)
+
+
+def _look(
+    light: npt.NDArray[np.float64],
+    core: npt.NDArray[np.bool_],
+    box: npt.NDArray[np.int32],
+    centre: npt.NDArray[np.float64],
+    time_s: float,
+) -> Look:
+    """Look at one source: `light` in shares of the ceiling's and its `core`, both [height, width]; its `box` and `centre` in px."""
+    height, width = light.shape
+    left, top, wide, tall, area = box.tolist()
+    radius = math.sqrt(area / math.pi)
+    x, y = centre.tolist()
+    away = cv2.distanceTransform((~core).astype(np.uint8), cv2.DIST_L2, 5) / radius
     away[int(y) + 1 :] = np.inf  # the sky's side: on the other the ground hides the light
-    table = to_linear(np.arange(256) / 255.0 / ceiling, curve)
-    lights = [
-        table[picture[(away > low) & (away <= high)]] for low, high in zip((0.5, *_RINGS[1:]), _RINGS[1:], strict=False)
-    ]
+    lights = [light[(away > low) & (away <= high)] for low, high in zip((0.5, *_RINGS[1:]), _RINGS[1:], strict=False)]
     rings = [float(np.median(one)) if one.size >= _FEWEST_PIXELS else np.nan for one in lights]
     even = float(np.percentile(lights[0], 25) / max(rings[0], 1e-6)) if lights[0].size >= _FEWEST_PIXELS else np.nan
-    above = picture[: int(top[which]), max(0, int(x - _RINGS[2] * radius)) : int(x + _RINGS[2] * radius) + 1]
+    above = light[:top, max(0, int(x - _RINGS[2] * radius)) : int(x + _RINGS[2] * radius) + 1]
     return Look(
         time_s=time_s,
-        x=float(x) / height,
-        y=float(y) / height,
-        across=float(x) / width,
+        x=x / height,
+        y=y / height,
+        across=x / width,
         radius=radius / height,
         rings=(rings[0], rings[1], rings[2]),
         even=even,
-        sky=float(np.percentile(table[above], 25)) if above.size >= _FEWEST_PIXELS else np.nan,
-        cut=bool(edge),
+        sky=float(np.percentile(above, 25)) if above.size >= _FEWEST_PIXELS else np.nan,
+        rises=_rises(light[:top, max(0, int(x - radius)) : int(x + radius) + 1], round(_BAR * height)),
+        cut=left == 0 or top == 0 or left + wide == width or top + tall == height,
     )
+
+
+def _rises(above: npt.NDArray[np.float64], bar: int) -> float:
+    """Times that light [rows, columns] straight above a core rises again on the way up, at most; 1 of too few rows.
+
+    What is at most `bar` rows thick does not count.
+    """
+    if len(above) <= 2 * bar:
+        return 1.0
+    rows = np.maximum(np.median(above, axis=1)[::-1], _DARK)
+    smooth = np.median(np.lib.stride_tricks.sliding_window_view(rows, 2 * bar + 1), axis=1)
+    return float(np.max(smooth / np.minimum.accumulate(smooth)))
 
 
 def _followed(looks: Sequence[Look]) -> list[list[Look]]:
@@ -209,7 +239,8 @@ def _stretch(looks: Sequence[Look], step_s: float) -> LightStretch:
     lasts = looks[-1].time_s - looks[0].time_s + step_s >= _LEAST_S
     kind = BRIGHT
     large = np.median(radius) >= _SUN_RADIUS
-    if lasts and large and not _comes_nearer(looks) and np.mean([look.like_sun for look in looks]) >= _MOSTLY:
+    alike = np.mean([look.like_sun for look in looks]) >= _MOSTLY
+    if lasts and large and alike and not _comes_nearer(looks):
         kind = SUN
     elif lasts and np.mean([look.like_lamp for look in looks]) >= _MOSTLY:
         kind = LAMP

@@ -62,6 +62,13 @@ def torch_spot() -> Luma:
     return made(light)
 
 
+def lit_ground(horizon: int) -> Luma:
+    """A patch of ground, as round and as soft as the sun, on dark ground, and a bright sky above the horizon's row."""
+    light = 0.05 + 1.2 / np.maximum(away(120.0, 130.0) / 14.0, 0.1) ** 1.3
+    light[:horizon] = 0.45
+    return made(light)
+
+
 def evidence(pictures: Iterable[Luma]) -> Evidence:
     """Small pictures a quarter of a second apart."""
     files = tuple(cv2.imencode(".jpg", one, [cv2.IMWRITE_JPEG_QUALITY, 60])[1].tobytes() for one in pictures)
@@ -133,6 +140,19 @@ def test_what_is_seen_from_the_ground_does_not_stay() -> None:
     dark = [made(np.full((ROWS, COLUMNS), 0.1))] * 4
     assert [one.kind for one in named([sunny()] * 20)] == [SUN]
     assert [one.kind for one in named([sunny()] * 20 + dark + nearing(8.0, 4))] == [BRIGHT, BRIGHT]
+
+
+def test_what_has_ground_above_it_is_not_the_sun() -> None:
+    """Where light falls away above a source and rises again to the sky, it is a lit patch on the ground."""
+    assert [one.kind for one in named([lit_ground(horizon=60)] * 8)] == [BRIGHT]
+    assert [one.kind for one in named([lit_ground(horizon=0)] * 8)] == [SUN]
+
+
+def test_a_bar_above_it_is_no_ground() -> None:
+    """A gate's bar across the sky above the sun does not make it a patch on the ground."""
+    picture = sunny(y=90.0)
+    picture[52:57] = 20
+    assert [one.kind for one in named([picture] * 8)] == [SUN]
 
 
 def test_a_glance_says_too_little() -> None:

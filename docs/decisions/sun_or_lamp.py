@@ -1,9 +1,9 @@
 """Which light around a bright source makes it the sun?
 
 For the largest source of every small picture: its radius, the light in three rings around it, how even the nearest ring
-is, and the light of the sky above; quantiles over flights toward a low sun and over flights by night with lamps and
-lit walls, how fast sources grow that are in view for three small pictures, and what each stretch is called. Sources with
-a radius under the least of the sun are left out.
+is, the light of the sky above, and how far it rises again on the way up; quantiles over flights toward a low sun and
+over flights by night with lamps and lit walls, how fast sources grow that are in view for three small pictures, and
+what each stretch is called. Sources with a radius under the least of the sun are left out.
 Run: python -m benchmarks.dark DIR --seed 7 once, then python -m docs.decisions.sun_or_lamp DIR
 """
 
@@ -23,7 +23,7 @@ from fieldscore.simulate import load_truth
 from fieldscore.units import PERCENT, CodeRange, code_to_level
 
 QUANTILES = (0, 5, 50, 95, 100)
-NAMES = ("radius", "near", "middle", "far", "even", "sky")
+NAMES = ("radius", "near", "middle", "far", "even", "sky", "rises")
 
 
 def main(directory: Path) -> None:
@@ -46,7 +46,9 @@ def main(directory: Path) -> None:
             look = sun.brightest(picture, time_s, ceiling, curve)
             if look is not None:
                 seen.append(look)
-        looks[toward] += [(one.radius, *one.rings, one.even, one.sky) for one in seen if one.radius >= sun._SUN_RADIUS]
+        looks[toward] += [
+            (one.radius, *one.rings, one.even, one.sky, one.rises) for one in seen if one.radius >= sun._SUN_RADIUS
+        ]
         for part in sun._followed(seen):
             whole = [one for one in part if not one.cut]
             if len(whole) >= 3 and np.median([one.radius for one in whole]) >= sun._SUN_RADIUS:
@@ -65,6 +67,7 @@ def main(directory: Path) -> None:
     print(
         "sun from the spot of a torch on the ground, which no ring does; the rings and evenness tell it from lamps and walls."
     )
+    print("Rises 1.7: above all but an eighth of the sun's pictures, those with a thick bar or a tree over it.")
     print(
         "Growth 0.25 nepers a second: above all of the sun's stretches; lamps that are flown toward grow by 1 and more."
     )
