@@ -2,10 +2,10 @@
 
 The sun is thousands of times brighter than what a camera can show, so that what is recorded of it ends in no edge: the
 lens and the air spread it, and its light falls away over several radii of the blown core, as evenly to one side as to
-another. There is nothing but sky above it. A lamp, or a wall lit by one, ends at its edge, and grows as it is flown
-toward. Where neither shows, it is a bright source and no more is said. A night exposed as brightly as day has lamps as
-soft as the sun: only that they come nearer tells them, and where more of such light does so than stays, none of a
-flight's is the sun.
+another. There is one sun, and nothing but sky above it. A lamp, or a wall lit by one, ends at its edge, and grows as it
+is flown toward. Where neither shows, it is a bright source and no more is said. A night exposed as brightly as day has
+lamps as soft as the sun: only that they come nearer, or are several, tells them, and where more of such light does so
+than stays, none of a flight's is the sun.
 """
 
 from __future__ import annotations
@@ -49,7 +49,9 @@ _SUN_SKY = (
 _RISES = 1.7
 _BAR = 0.03  # of the height: what is thinner over the sun, as a gate's bar or a branch, is not ground
 _DARK = 0.02  # of the ceiling's light: below it noise alone rises by as much
+_CLEAR = 1.0  # of the core's radius: what is nearer to its edge may be a part of it, behind a branch or a gate
 _LAMP_NEAR = 0.15  # of the ceiling's light in the nearest ring at most
+_SEVERAL = 0.4  # share of a stretch's pictures at least with another like the sun in them: of the sun's own a twentieth have one
 _MOSTLY = 0.6  # share of a stretch's pictures that must agree
 _LEAST_S = 0.5  # s: a shorter stretch says too little
 _GROWS = 2.0  # times from a stretch's first third to its last: a source that grows so much comes nearer
@@ -69,7 +71,7 @@ class Look:
     `x`, `y` in picture heights, `across` in its width, `radius` of the disc with its area in heights; `rings`: light [3]
     around it in shares of the ceiling's, NaN where too little of a ring is in the picture; `even`: lower quartile over
     median of the nearest ring; `sky`: lower quartile of the light straight above it; `rises`: times that this rises again
-    on the way up; `cut`: the picture's edge cuts it.
+    on the way up; `cut`: the picture's edge cuts it; `twin`: another source like the sun stands clear of it.
     """
 
     time_s: float
@@ -82,6 +84,7 @@ class Look:
     sky: float
     rises: float
     cut: bool
+    twin: bool = False
 
     @property
     def like_sun(self) -> bool:
@@ -170,7 +173,14 @@ def brightest(picture: Luma, time_s: float, ceiling_level: float, curve: str) ->
         return None
     light = to_linear(np.arange(256) / 255.0 / ceiling, curve)[picture]
     which = int(np.argmax(np.where(compact, area, 0.0)))
-    return _look(light, labels == which + 1, found[which + 1], centres[which + 1], time_s)
+    look = _look(light, labels == which + 1, found[which + 1], centres[which + 1], time_s)
+    apart = np.hypot(*(centres[1:] - centres[which + 1]).T)
+    clear = compact & (apart >= (1.0 + _CLEAR) * radius[which] + radius)
+    if not clear.any():
+        return look
+    other = int(np.argmax(np.where(clear, area, 0.0)))
+    twin = _look(light, labels == other + 1, found[other + 1], centres[other + 1], time_s)
+    return replace(look, twin=twin.like_sun)
 
 
 def _look(
@@ -240,7 +250,7 @@ def _stretch(looks: Sequence[Look], step_s: float) -> LightStretch:
     kind = BRIGHT
     large = np.median(radius) >= _SUN_RADIUS
     alike = np.mean([look.like_sun for look in looks]) >= _MOSTLY
-    if lasts and large and alike and not _comes_nearer(looks):
+    if lasts and large and alike and not (_comes_nearer(looks) or _are_several(looks)):
         kind = SUN
     elif lasts and np.mean([look.like_lamp for look in looks]) >= _MOSTLY:
         kind = LAMP
@@ -271,6 +281,11 @@ def _comes_nearer(looks: Sequence[Look]) -> bool:
     return rate >= _NEARS and bool(rate * np.ptp(time) >= _NEARS_BY)
 
 
+def _are_several(looks: Sequence[Look]) -> bool:
+    """Say whether another source like the sun is often in the picture, too: there is one sun."""
+    return bool(np.mean([look.twin for look in looks]) >= _SEVERAL)
+
+
 def _growth(time_s: npt.NDArray[np.float64], size: npt.NDArray[np.float64]) -> float:
     """Growth a second of a size [n], by the median over pairs of pictures near each other; 0 of fewer than two."""
     lags = range(1, min(_PAIRED, len(size) - 1) + 1)
@@ -279,12 +294,12 @@ def _growth(time_s: npt.NDArray[np.float64], size: npt.NDArray[np.float64]) -> f
 
 
 def _are_lamps(parts: Sequence[Sequence[Look]], found: Sequence[LightStretch]) -> bool:
-    """Say whether light like the sun's came nearer for longer in a flight than it stayed: there is one sun, and it stays."""
+    """Say whether light like the sun's came nearer, or was several, for longer in a flight than one stayed."""
     came = stayed = 0.0
     for looks, one in zip(parts, found, strict=True):
         if one.kind == SUN and not _stands(looks):
             stayed += one.to_s - one.from_s
-        elif one.to_s - one.from_s >= _LEAST_S and _soft(looks) and _comes_nearer(looks):
+        elif one.to_s - one.from_s >= _LEAST_S and _soft(looks) and (_comes_nearer(looks) or _are_several(looks)):
             came += one.to_s - one.from_s
     return came > stayed
 

@@ -69,6 +69,14 @@ def lit_ground(horizon: int) -> Luma:
     return made(light)
 
 
+def several(*cores: tuple[float, float, float]) -> Luma:
+    """Cores like the sun's, each at x, y with a size, in one dusky sky."""
+    light = np.full((ROWS, COLUMNS), 0.12)
+    for x, y, core in cores:
+        light += 0.9 / np.maximum(away(x, y) / core, 0.1) ** 1.6
+    return made(light)
+
+
 def evidence(pictures: Iterable[Luma]) -> Evidence:
     """Small pictures a quarter of a second apart."""
     files = tuple(cv2.imencode(".jpg", one, [cv2.IMWRITE_JPEG_QUALITY, 60])[1].tobytes() for one in pictures)
@@ -153,6 +161,37 @@ def test_a_bar_above_it_is_no_ground() -> None:
     picture = sunny(y=90.0)
     picture[52:57] = 20
     assert [one.kind for one in named([picture] * 8)] == [SUN]
+
+
+def alone(count: int) -> list[Luma]:
+    """The sun moving through the picture."""
+    return [several((60.0 + 3 * k, 50.0, 9.0)) for k in range(count)]
+
+
+def in_pairs(count: int) -> list[Luma]:
+    """The same with a smaller one like it clear of it."""
+    return [several((60.0 + 3 * k, 50.0, 9.0), (180.0, 60.0, 7.0)) for k in range(count)]
+
+
+def test_there_is_one_sun() -> None:
+    """Of two sources like the sun in the same pictures none is; one picture with two says nothing."""
+    assert [one.kind for one in named(in_pairs(8))] == [BRIGHT]
+    assert [one.kind for one in named(alone(4) + in_pairs(5)[4:] + alone(8)[5:])] == [SUN]
+
+
+def test_a_post_does_not_make_two_of_it() -> None:
+    """Two parts of one core, to either side of a trunk, are one sun."""
+    behind = [several((60.0 + 3 * k, 50.0, 16.0)) for k in range(8)]
+    for k, one in enumerate(behind):
+        one[:, 55 + 3 * k : 65 + 3 * k] = 20
+    assert [one.kind for one in named(behind)] == [SUN]
+
+
+def test_where_there_are_several_none_is_the_sun() -> None:
+    """Where two like the sun were in view for longer than one alone, that one is a lamp as well."""
+    dark = [made(np.full((ROWS, COLUMNS), 0.1))] * 4
+    assert [one.kind for one in named(in_pairs(8) + dark + alone(4))] == [BRIGHT, BRIGHT]
+    assert [one.kind for one in named(in_pairs(8) + dark + alone(12))] == [BRIGHT, SUN]
 
 
 def test_a_glance_says_too_little() -> None:

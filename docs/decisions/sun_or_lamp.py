@@ -2,8 +2,9 @@
 
 For the largest source of every small picture: its radius, the light in three rings around it, how even the nearest ring
 is, the light of the sky above, and how far it rises again on the way up; quantiles over flights toward a low sun and
-over flights by night with lamps and lit walls, how fast sources grow that are in view for three small pictures, and
-what each stretch is called. Sources with a radius under the least of the sun are left out.
+over flights by night with lamps and lit walls, how fast sources grow that are in view for three small pictures, how
+often another like the sun is in the picture, and what each stretch is called. Sources with a radius under the least of
+the sun are left out.
 Run: python -m benchmarks.dark DIR --seed 7 once, then python -m docs.decisions.sun_or_lamp DIR
 """
 
@@ -31,6 +32,7 @@ def main(directory: Path) -> None:
     curve = Criteria().transfer_curve
     looks: dict[bool, list[tuple[float, ...]]] = {True: [], False: []}
     growth: dict[bool, list[float]] = {True: [], False: []}
+    twins: dict[bool, list[bool]] = {True: [], False: []}
     called: dict[bool, Counter[str]] = {True: Counter(), False: Counter()}
     for clip, _ in write_dark(directory, 7):
         scene = load_truth(clip).meta["plan"]["scene"]
@@ -49,6 +51,7 @@ def main(directory: Path) -> None:
         looks[toward] += [
             (one.radius, *one.rings, one.even, one.sky, one.rises) for one in seen if one.radius >= sun._SUN_RADIUS
         ]
+        twins[toward] += [one.twin for one in seen if one.like_sun]
         for part in sun._followed(seen):
             whole = [one for one in part if not one.cut]
             if len(whole) >= 3 and np.median([one.radius for one in whole]) >= sun._SUN_RADIUS:
@@ -61,6 +64,7 @@ def main(directory: Path) -> None:
         for name, values in zip(NAMES, np.nanpercentile(np.array(looks[toward]), QUANTILES, axis=0).T, strict=True):
             print(f"  {name:7}" + " ".join(f"{value:7.3f}" for value in values))
         print("  growth " + " ".join(f"{value:7.3f}" for value in np.percentile(growth[toward], QUANTILES)))
+        print(f"  with another like it: {np.count_nonzero(twins[toward])} of {len(twins[toward])} like the sun")
     print(
         "Sets: near 0.25, far 0.13, even 0.55, sky 0.09: below all but a twentieth of the sun's pictures. The sky tells the"
     )
