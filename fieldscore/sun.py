@@ -2,10 +2,10 @@
 
 The sun is thousands of times brighter than what a camera can show, so that what is recorded of it ends in no edge: the
 lens and the air spread it, and its light falls away over several radii of the blown core, as evenly to one side as to
-another. There is one sun, and nothing but sky above it. A lamp, or a wall lit by one, ends at its edge, and grows as it
-is flown toward. Where neither shows, it is a bright source and no more is said. A night exposed as brightly as day has
-lamps as soft as the sun: only that they come nearer, or are several, tells them, and where more of such light does so
-than stays, none of a flight's is the sun.
+another, toward the sky's. There is one sun, and nothing but sky above it. A lamp, or a wall lit by one, ends at its
+edge, and grows as it is flown toward. Where neither shows, it is a bright source and no more is said. A night exposed
+as brightly as day has lamps as soft as the sun: only that they come nearer, or are several, tells them, and where more
+of such light does so than stays, none of a flight's is the sun.
 """
 
 from __future__ import annotations
@@ -44,6 +44,11 @@ _EVEN = (
 )
 _SUN_SKY = (
     0.09  # of the ceiling's light at least: by day all of the sky is lit, above a torch's spot on the ground it is not
+)
+# Of the ceiling's light at least: so bright a sky lifts the rings, and the sun's light falls away toward its, not toward black.
+_BRIGHT_SKY = 0.2
+_OVER_SKY = (
+    0.9  # of the nearest ring's light that such a sky, or the farthest ring, has at most: clouds and shading make less
 )
 # Times at most that light rises again straight above: above the sun is sky alone, above a lit patch ground, and the sky behind it.
 _RISES = 1.7
@@ -89,17 +94,26 @@ class Look:
     @property
     def like_sun(self) -> bool:
         """Say whether the light falls away as the sun's does."""
-        near, middle, far = self.rings
+        near, _, far = self.rings
         return bool(
             near >= _SUN_NEAR
             and far >= _SUN_FAR
-            and middle <= _FALL * near
-            and far <= _FALL * middle
+            and self._falls
             and self.even >= _EVEN
             # NaN where the core stands at the upper edge: nothing speaks against it
             and not self.sky < _SUN_SKY
             and not self.rises > _RISES
         )
+
+    @property
+    def _falls(self) -> bool:
+        """Say whether light falls from ring to ring, of a bright sky what is above it."""
+        near, middle, far = self.rings
+        if middle <= _FALL * near and far <= _FALL * middle:
+            return True
+        least = min(self.sky, far)
+        above = bool(least <= _OVER_SKY * near and middle - least <= _FALL * (near - least))
+        return above and far <= middle and self.sky >= _BRIGHT_SKY
 
     @property
     def like_lamp(self) -> bool:

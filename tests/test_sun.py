@@ -62,6 +62,15 @@ def torch_spot() -> Luma:
     return made(light)
 
 
+def hazy(sky: float, over: float, reach: float = 6.0) -> Luma:
+    """A core in an even sky that a halo lifts by `over` at its edge, by less further out and by nothing from `reach` radii on."""
+    far = away(120.0, 70.0) / 14.0
+    light = sky + over * np.clip((reach - far) / (reach - 1.0), 0.0, 1.0)
+    light[far <= 1.0] = 1.0
+    light[91:] *= 0.15
+    return made(light)
+
+
 def lit_ground(horizon: int) -> Luma:
     """A patch of ground, as round and as soft as the sun, on dark ground, and a bright sky above the horizon's row."""
     light = 0.05 + 1.2 / np.maximum(away(120.0, 130.0) / 14.0, 0.1) ** 1.3
@@ -148,6 +157,25 @@ def test_what_is_seen_from_the_ground_does_not_stay() -> None:
     dark = [made(np.full((ROWS, COLUMNS), 0.1))] * 4
     assert [one.kind for one in named([sunny()] * 20)] == [SUN]
     assert [one.kind for one in named([sunny()] * 20 + dark + nearing(8.0, 4))] == [BRIGHT, BRIGHT]
+
+
+@pytest.mark.parametrize("sky", [0.3, 0.45])
+def test_the_sun_in_a_bright_sky_is_the_sun(sky: float) -> None:
+    """A halo that adds a third to a bright sky falls away toward the sky's light, not toward black."""
+    assert [one.kind for one in named(hazy(sky, 0.33 * sky) for _ in range(8))] == [SUN]
+
+
+@pytest.mark.parametrize(("sky", "over", "reach"), [(0.45, 0.0, 6.0), (0.45, 0.05, 6.0), (0.17, 0.35, 3.0)])
+def test_what_hardly_lifts_the_sky_is_not_the_sun(sky: float, over: float, reach: float) -> None:
+    """A disc whose halo lifts a bright sky by a tenth is not told, nor one whose halo ends near it in a dim sky."""
+    assert [one.kind for one in named(hazy(sky, over, reach) for _ in range(8))] == [BRIGHT]
+
+
+def test_what_stands_in_a_bright_cloud_is_not_the_sun() -> None:
+    """Light that is even as far as the cloud's edge does not fall away from a source."""
+    cloud = np.where(away(120.0, 70.0) <= 4.2 * 14.0, 0.6, 0.45)
+    cloud[away(120.0, 70.0) <= 14.0] = 1.0
+    assert [one.kind for one in named([made(cloud)] * 8)] == [BRIGHT]
 
 
 def test_what_has_ground_above_it_is_not_the_sun() -> None:
