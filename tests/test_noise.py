@@ -17,6 +17,7 @@ from scipy.stats import chi2, median_abs_deviation
 import fieldscore.noise as noise_module
 from fieldscore.frame import BLOCKS_A_TILE, Frame
 from fieldscore.measures.noise import frozen, noise_left
+from fieldscore.motion import registration
 from fieldscore.noise import NOISE_EVERY_S, noise, noise_curve, undithered_rounding
 from fieldscore.noise_left import (
     LEVEL_EDGES,
@@ -27,6 +28,8 @@ from fieldscore.noise_left import (
     MIDDLE_OF_CHI_SQUARE,
     point,
 )
+from fieldscore.sequence import chained
+from fieldscore.video import CodedFrame
 
 FRAMES = 31  # a second at 30 a second: five measured pairs
 BIG = texture(720, 960)
@@ -101,6 +104,34 @@ def test_noise_that_is_carried_on_is_counted(share: float) -> None:
     found = _last([coded(60.0 + one) for one in pictures]).view(noise)
     assert found is not None
     assert np.median(found.left_codes) == pytest.approx(_with_rounding(6.0), rel=0.12)
+
+
+def _kept(share: float, texture_codes: float, *, rate: float = 30.0, lag: int = 1) -> list[float]:
+    """Noise a pixel in codes that is read of frames that keep a share of the noise of the last, over a faint texture that moves."""
+    generator = np.random.default_rng(13)
+    scene = texture_codes * (BIG - BIG.mean()) / BIG.std()
+    fresh, shown = np.zeros((480, 640)), []
+    for number in range(3 * FRAMES):
+        new = 6.0 * generator.standard_normal((480, 640))
+        fresh = new if not number else share * fresh + math.sqrt(1.0 - share**2) * new
+        picture = coded(60.0 + middle(moved(scene, right=1.3 * number)) + fresh)
+        shown.append(CodedFrame(picture, None, number / rate, 8, damaged=False, file_index=0))
+    found = []
+    for frame in chained(shown, area_of(480, 640), lag=lag, rate=rate):
+        assert frame.earlier is None or frame.earlier.earlier is None  # no chain of pictures is kept alive
+        frame.view(registration)
+        one = frame.view(noise)
+        if one is not None:
+            found.append(float(np.median(one.left_codes)))
+    return found[2 * FRAMES :]
+
+
+@pytest.mark.parametrize("lag", [1, 2])
+@pytest.mark.parametrize("share", [0.0, 0.35])
+def test_texture_does_not_pass_for_noise_that_is_carried_on(share: float, lag: int) -> None:
+    """Over texture as strong as the noise of a block, it reads within 12 % whether frames keep some of the last one's or none."""
+    found = np.median(_kept(share, 1.5, lag=lag))
+    assert found == pytest.approx(_with_rounding(6.0), rel=0.12)
 
 
 def test_a_codec_of_single_pictures_carries_nothing_on() -> None:
