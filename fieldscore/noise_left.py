@@ -48,9 +48,8 @@ _OVER_TIME = (25.0, 50.0)
 # where on that is counted in full (docs/decisions/carried_noise.py)
 _SOUND, _STARVED = -0.08, -0.15
 _FARTHEST = -0.5  # the same, of one pool: no more is counted, and that where a quarter of its tiles did not change
-_CARRIED = (
-    0.1  # log of sigma: what any codec but one of single pictures may carry on, where no frames farther apart tell
-)
+# log of sigma: what any codec but one of single pictures may carry on, where no frames farther apart tell
+_CARRIED = 0.1
 _MOST_KEPT = 0.7  # share of a frame's noise that the next one keeps, at most: of more so few frames say nothing
 _EXACT = 0.12  # log of sigma: how far a pool is off (docs/decisions/plain_noise.py)
 _ROUGH, _ROUGH_INTRA = 0.6, 2.0  # the same where it may only be too high, and where each picture is coded by itself
