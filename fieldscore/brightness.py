@@ -63,7 +63,7 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
     rate = 1.0 / timeline.interval_s if len(timeline) > 1 else math.nan
     beat = flicker(timeline.time_s, level, calm, rate) if math.isfinite(rate) else None
     if found.stops is None:
-        why["hunting_stops"] = f"not measurable, {found.reason}"
+        why["hunting_stops"] = why["hunting_period_s"] = f"not measurable, {found.reason}"
     period = found.period_s
     if beat is not None and period is not None and abs(1.0 / period - beat.alias_hz) < 0.25 * beat.alias_hz:
         why["hunting_period_s"] = (
@@ -77,7 +77,7 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
             f"not measurable, the exposure swings every {period:.1f} s, as often as a lamp is flown past: its own swing is not told"
         )
         found, period = type(found)(None, None), None
-    elif period is None:
+    elif period is None and found.stops is not None:
         why["hunting_period_s"] = "no oscillation of the exposure stands out"
     if beat is None:
         for name in ("flicker_percent", "flicker_hz"):

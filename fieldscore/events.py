@@ -28,6 +28,10 @@ TORN_SHARE = 0.7  # of the stretch that is unlike: a lamp that blinks five times
 # Their motion, found by chance, changes from one to the next by so many times what it is. That of a fast flight low over
 # ground goes on, though its pictures are no turn, shift or zoom of each other either.
 TORN_CHANGE = 0.9
+WHOLLY_ALIKE, _BESIDE_S = (
+    0.96,
+    0.75,
+)  # likeness of sound pictures beside them, in the median of so many seconds either way
 _TORN_AROUND = 6  # measurements either way over which their motion is judged
 _TORN_GAP = 3  # measurements between two torn pictures that may be alike by chance
 _STEP_S = 1 / 30  # s: likeness is measured about that often, and of fields from two before
@@ -112,13 +116,18 @@ def torn(timeline: Timeline) -> Mask:
 
 
 def _goes_on(timeline: Timeline, unlike: Mask, around: int) -> Mask:
-    """Rows [n] where the motion of unlike pictures, in the median of so many rows around, goes on from one to the next."""
+    """Rows [n] where the motion of unlike pictures, in the median of so many rows around, goes on from one to the next.
+
+    Not where pictures are wholly alike just before and after: then some of each broke up, and the rest says how it moves.
+    """
     motion, change = (
         _running_median(np.where(unlike, timeline[name], np.nan), around)
         for name in ("motion_percent", "motion_change_percent")
     )
+    half = max(1, round(_BESIDE_S / timeline.interval_s)) if timeline.interval_s > 0 else 1
+    beside = _running_median(np.where(unlike, np.nan, timeline["likeness"]), half)
     with np.errstate(invalid="ignore"):
-        return np.asarray(change < TORN_CHANGE * motion)
+        return np.asarray((change < TORN_CHANGE * motion) & ~(beside >= WHOLLY_ALIKE))
 
 
 def _blank_screens(timeline: Timeline) -> Mask:

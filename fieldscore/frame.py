@@ -190,11 +190,10 @@ class _Held:
 class Frame:
     """One picture at one instant. Arrays are read only: they may be the decoder's own buffers.
 
-    `luma` is the coded plane in its own depth, `chroma` the two colour planes or None, `time_s` seconds from the
-    start of the flight. `previous` is the frame before (of the same parity for fields), None on the first; `reference`
-    the frame that motion is measured from, None where this frame's motion is not measured, and `earlier` that which its own was
-    measured from; `is_paced` says whether it is, and
-    `is_beat` whether it is one that is linked, `LINK_EVERY_S` apart, where frames come fast, `is_midway` whether by way of it.
+    `luma` is the coded plane in its own depth, `chroma` the two colour planes or None, `time_s` seconds from the start of the
+    flight. `previous` is the frame before (of the same parity for fields), None on the first; `reference` the one that motion is
+    measured from and `earlier` that which its own was, None where they are not; `is_paced` says whether it is, and `is_beat`
+    whether it is one that is linked, `LINK_EVERY_S` apart, where frames come fast, `is_midway` whether by way of it.
     """
 
     def __init__(  # noqa: PLR0913 - a coded picture is all of these

@@ -82,11 +82,16 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask) -> Hunting:
     lines = power[inside] >= _LINE * beside
     if not lines.any():
         return Hunting(0.0, None)
+    if power[inside[0] - 2] > power[inside[0]]:  # what falls from there on is the shoulder of a slower swing
+        lines[: int(np.argmax(np.diff(power[inside], append=np.inf) > 0.0)) + 1] = False
+    if not lines.any():
+        slowest = _LEAST_CYCLES / longest
+        if slowest <= BAND_HZ[0]:  # what is slower than the band is drift
+            return Hunting(0.0, None)
+        slow = f"the exposure swings more slowly than every {1.0 / slowest:.1f} s, too seldom to be told in {longest:.0f} s"
+        return Hunting(None, None, slow)
     best = int(np.argmax(np.where(lines, excess, -1.0)))
     hz = float(frequency[inside[best]])
-    if not best and power[inside[0] - 2] > power[inside[0]]:  # the shoulder of a slower one
-        slow = f"the exposure swings more slowly than every {1.0 / hz:.1f} s, too seldom to be told in {longest:.0f} s"
-        return Hunting(None, None, slow)
     swing = 2.0 * float(excess[best]) / _kept(hz, longest)
     return Hunting(swing, 1.0 / hz) if swing >= LEAST_STOPS else Hunting(0.0, None)
 

@@ -86,8 +86,8 @@ def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
         if not (calm.any() and during.any()):
             continue
         rows = np.flatnonzero(during)
-        highest, lowest = _fall(exposure[rows], time_s[rows] >= time_s[peak] - _NEAR_S)
-        high, low = (float(exposure[rows[one]]) for one in (highest, lowest))
+        highest, end = _fall(exposure[rows], time_s[rows] >= time_s[peak] - _NEAR_S)
+        high, low = (float(exposure[rows[one]]) for one in (highest, end))
         found.append(
             LampPass(
                 from_s=float(time_s[start]),
@@ -220,9 +220,11 @@ def _times_near(own: Doubles, rows: npt.NDArray[np.int64], apart: int) -> list[i
         elif now > high:
             peaks[-1], low, high, full, away = row, now, now, row, 0
         else:
-            low = min(low, now)
             if now > _AGAIN * high:
+                low = now if away < apart else min(low, now)  # what hid it for a moment is forgotten
                 full = row
+            else:
+                low = min(low, now)
     return peaks
 
 

@@ -49,9 +49,9 @@ NOISE_EVERY_S = (
     0.2  # s, on average, between two frame pairs that are measured: gain hardly changes faster, and it bounds the cost
 )
 _FAR_EVERY = 3  # of these measurements, on one of so many frames twice as far apart are compared, too
-_FAR_MEMORY = (
-    12  # of those that are averaged, about 7 s: what a codec or a denoiser carries on is its own and changes little
-)
+# Of those that are averaged, about: 2.4 s, which a part's run-up all but settles; the share that a codec or a denoiser carries on
+# changes little.
+_FAR_MEMORY = 4
 _LONGEST_PAIR_S = (
     0.05  # s between the frames of a pair, unless they follow one another (docs/decisions/paced_motion.py)
 )
@@ -162,7 +162,7 @@ def _of_pair(frame: Frame, *, far: bool) -> PairPools | None:
     tiles[:4] = tile_levels(frame), rest.variance, rest.structure, rest.whole
     if over_two is not None:
         tiles[4] = over_two
-    return pair_pools(tiles[:, measured])
+    return pair_pools(tiles[:, measured], fields=frame.area.lines_a_row > 1)
 
 
 def _might_be_noise(area: PictureArea, variance: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:

@@ -36,8 +36,9 @@ LOW_OF_CHI_SQUARE = 0.7836  # 25 %
 LOWEST_OF_CHI_SQUARE = 0.6382  # 10 %
 MIDDLE_OF_CHI_SQUARE = 0.9699  # its median
 POOL_MINIMUM = 8  # tiles of one pair; a quartile of fewer says little
-# times the pool's middle variance: mean square gradient of a plain tile; that of noise alone is half of it
-_PLAIN_TILE = 2.0
+# times the pool's middle variance: mean square gradient of a plain tile; that of noise alone is half of it. Less in fields, where
+# what is finer than their lines changes with every half a line of motion (docs/decisions/plain_noise.py).
+_PLAIN_TILE, _PLAIN_OF_FIELDS = 3.0, 2.0
 _PLAIN_AT_LEAST = 0.2  # squared codes a block: plain whatever the noise; rounding and the ridge leave 0.1 to 0.2
 RECENT = 8  # measurements, about 1.6 s, that are pooled: motion differs between them, gain less (docs/decisions/plain_noise.py)
 _PAIRS = 2  # of them at least, as soon as any pool has as many
@@ -91,11 +92,12 @@ class LeftCurve:
         return np.asarray(np.exp(np.interp(levels, self.levels, self.logs)))
 
 
-def pair_pools(tiles: Doubles) -> PairPools:
+def pair_pools(tiles: Doubles, *, fields: bool = False) -> PairPools:
     """Pools of the tiles [5, n] of one pair: level, variance, structure, whole variance and that of frames twice as far apart.
 
-    The last may be NaN.
+    The last may be NaN. `fields`: the pair is of fields.
     """
+    plain = _PLAIN_OF_FIELDS if fields else _PLAIN_TILE
     found = np.full((len(PairPools._fields), POOLS), np.nan)
     place = np.searchsorted(LEVEL_EDGES, tiles[0], side="right") - 1
     order = np.lexsort((tiles[1], place))
@@ -103,18 +105,20 @@ def pair_pools(tiles: Doubles) -> PairPools:
     for pool in range(POOLS):
         first, end = int(ends[pool]), int(ends[pool + 1])
         if end - first >= POOL_MINIMUM:
-            found[:, pool] = _of_pool(*tiles[:, first:end])
+            found[:, pool] = _of_pool(plain, *tiles[:, first:end])
     return PairPools(*found)
 
 
-def _of_pool(level: Doubles, variance: Doubles, structure: Doubles, whole: Doubles, far: Doubles) -> tuple[float, ...]:
+def _of_pool(  # noqa: PLR0913 - what a tile has
+    plain_tile: float, level: Doubles, variance: Doubles, structure: Doubles, whole: Doubles, far: Doubles
+) -> tuple[float, ...]:
     """Figures of PairPools, of tiles in the order of their variance."""
     quarter = point(variance, LOW_PERCENT) / LOW_OF_CHI_SQUARE
     middle = point(variance, 50.0) / MIDDLE_OF_CHI_SQUARE
     tail = _tail(point(variance, LOWEST_PERCENT) / LOWEST_OF_CHI_SQUARE, quarter, middle)
     half = structure <= point(np.sort(structure), 50.0)
     plainer = point(variance[half], LOW_PERCENT) / LOW_OF_CHI_SQUARE
-    plain = structure <= _PLAIN_TILE * middle + _PLAIN_AT_LEAST
+    plain = structure <= plain_tile * middle + _PLAIN_AT_LEAST
     of_plain, of_wholes, of_fars = variance[plain], np.sort(whole[plain]), np.sort(far[plain])
     if len(of_plain) < POOL_MINIMUM:
         plains = wholes = fars = np.nan

@@ -53,7 +53,7 @@ _OVER_SKY = (
 # Times at most that light rises again straight above: above the sun is sky alone, above a lit patch ground, and the sky behind it.
 _RISES = 1.7
 _BAR = 0.03  # of the height: what is thinner over the sun, as a gate's bar or a branch, is not ground
-_DARK = 0.02  # of the ceiling's light: below it noise alone rises by as much
+_GROUND = 0.12  # of the ceiling's light: from what is lit more than that it rises to a cloud, not from ground to sky
 _CLEAR = 1.0  # of the core's radius: what is nearer to its edge may be a part of it, behind a branch or a gate
 _LAMP_NEAR = 0.15  # of the ceiling's light in the nearest ring at most
 _SEVERAL = 0.4  # share of a stretch's pictures at least with another like the sun in them: of the sun's own a twentieth have one
@@ -236,7 +236,7 @@ def _rises(above: npt.NDArray[np.float64], bar: int) -> float:
     """
     if len(above) <= 2 * bar:
         return 1.0
-    rows = np.maximum(np.median(above, axis=1)[::-1], _DARK)
+    rows = np.maximum(np.median(above, axis=1)[::-1], _GROUND)
     smooth = np.median(np.lib.stride_tricks.sliding_window_view(rows, 2 * bar + 1), axis=1)
     return float(np.max(smooth / np.minimum.accumulate(smooth)))
 

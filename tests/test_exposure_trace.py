@@ -137,6 +137,14 @@ def test_brightness_that_is_no_single_step_of_the_gain_shapes_nothing(steps: tup
     assert trace.stops[15:19] == pytest.approx(exposure[15:19], abs=0.02), why
 
 
+@pytest.mark.parametrize("stops", [-1.0, 0.5])
+def test_a_swift_change_overshoots_nothing(stops: float) -> None:
+    """A change within one link that brightness shows nothing of leaves the exposure before and after it where they are."""
+    exposure = np.where(np.arange(61) > 30, stops, 0.0)
+    trace = exposure_trace(links_of(exposure, np.zeros(61)), np.full(61, np.nan))
+    assert np.ptp(trace.stops) == pytest.approx(abs(stops), abs=0.01)
+
+
 def test_a_swing_as_fast_as_a_camera_hunts_keeps_its_size() -> None:
     """Between links a tenth of a second apart a swing of 2.5 Hz keeps nine tenths of its size; straight lines leave eight."""
     time = np.arange(301) / RATE

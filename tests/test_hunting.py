@@ -47,7 +47,18 @@ def test_a_swing_too_slow_for_the_flight_is_not_told() -> None:
     time_s = np.arange(300) / RATE
     found = hunting(time_s, 0.25 * np.sin(2 * np.pi * 0.32 * time_s), np.ones(300, dtype=np.bool_))
     assert found.stops is None and found.period_s is None
-    assert found.reason is not None and "more slowly than every 2.4 s" in found.reason
+    assert found.reason is not None and "more slowly than every 2.5 s" in found.reason
+
+
+def test_a_swing_slower_than_the_band_is_none_and_hides_none() -> None:
+    """One of 0.16 Hz is drift, in a flight long enough to tell; beside it one of 1 Hz is found."""
+    time_s = np.arange(2400) / RATE
+    slow, fast = (0.2 * np.sin(2 * np.pi * hz * time_s) for hz in (0.16, 1.0))
+    counted = np.ones(2400, dtype=np.bool_)
+    assert hunting(time_s, slow, counted).stops == 0.0
+    found = hunting(time_s, slow + 0.3 * fast, counted)
+    assert found.period_s == pytest.approx(1.0, rel=0.05)
+    assert found.stops == pytest.approx(0.12, rel=0.15)
 
 
 def test_a_steady_trace_does_not_hunt() -> None:

@@ -8,7 +8,7 @@ from flight_material import record_of, timeline_of
 
 from fieldscore.brightness import lamps, pulled_down, stability
 from fieldscore.criteria import Criteria
-from fieldscore.lamp_passes import lamp_passes, toward_light
+from fieldscore.lamp_passes import _times_near, lamp_passes, toward_light
 from fieldscore.timeline import Timeline
 
 RATE = 30.0
@@ -57,6 +57,14 @@ def test_text_that_blinks_over_a_lamp_makes_no_second_pass(hidden_s: float, pass
     radius = np.where(np.abs(time - 7.0) < hidden_s / 2, radius / 3.0, radius)
     timeline = passing([], bloom_radius_percent=radius, lamp_number=np.ones(600))
     assert len(lamp_passes(timeline, everywhere(timeline))) == passes
+
+
+def test_a_moment_and_a_shade_after_it_are_not_one_dip() -> None:
+    """What hides a lamp wholly for a moment, and a shade to just under half for longer, are not a lamp that went and came."""
+    radius = np.repeat([3.0, 0.0, 2.9, 1.38, 1.8], [10, 2, 3, 15, 10])
+    assert _times_near(radius, np.arange(len(radius)), 12) == [0]
+    gone = np.repeat([3.0, 0.0, 1.8], [10, 15, 10])
+    assert _times_near(gone, np.arange(len(gone)), 12) == [0, 25]
 
 
 @pytest.mark.parametrize(("least", "passes"), [(0.65, 1), (0.4, 2)])

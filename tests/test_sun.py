@@ -184,6 +184,13 @@ def test_what_has_ground_above_it_is_not_the_sun() -> None:
     assert [one.kind for one in named([lit_ground(horizon=0)] * 8)] == [SUN]
 
 
+def test_a_cloud_above_it_is_no_sky_behind_ground() -> None:
+    """Light that falls to the sky's and rises again to that of a cloud is the sun's."""
+    picture = sunny(y=110.0, sky=0.2)
+    picture[20:50] = made(np.full((30, COLUMNS), 0.55))
+    assert [one.kind for one in named([picture] * 8)] == [SUN]
+
+
 def test_a_bar_above_it_is_no_ground() -> None:
     """A gate's bar across the sky above the sun does not make it a patch on the ground."""
     picture = sunny(y=90.0)

@@ -9,7 +9,7 @@ from flight_material import timeline_of
 from frame_material import HEIGHT, WIDTH, Luma, chain, coded, middle, moved, texture
 
 from fieldscore.criteria import Criteria
-from fieldscore.events import TORN_AT_LEAST, TORN_LIKENESS, link_lost, torn
+from fieldscore.events import TORN_AT_LEAST, TORN_CHANGE, TORN_LIKENESS, link_lost, torn
 from fieldscore.farther import farther_motion
 from fieldscore.measures.movement import movement
 from fieldscore.motion import registration
@@ -91,6 +91,23 @@ def test_a_fast_flight_low_over_ground_is_not_torn() -> None:
     timeline = _motion(_low(40, 0.55))
     assert np.count_nonzero(timeline["likeness"] < TORN_LIKENESS) > 20  # unlike in a row, as torn ones are
     assert not torn(timeline).any()
+
+
+def test_a_picture_half_of_which_breaks_up_in_a_turn_is_torn() -> None:
+    """The sound half says how the picture moves, and goes on; sound pictures before and after are wholly alike."""
+    rng = np.random.default_rng(6)
+    scene = texture(720, 1600)
+    pictures = [coded(middle(moved(scene, right=8.0 * number - 240.0))) for number in range(60)]
+    for picture in pictures[BEFORE : BEFORE + 20]:
+        for top in range(HEIGHT * 3 // 5, HEIGHT - 47, 48):
+            for left in range(0, WIDTH - 47, 48):
+                y, x = int(rng.integers(0, HEIGHT - 48)), int(rng.integers(0, WIDTH - 48))
+                picture[top : top + 48, left : left + 48] = picture[y : y + 48, x : x + 48].copy()
+    timeline = _motion(pictures)
+    broken = slice(BEFORE + 1, BEFORE + 20)
+    change, motion = (np.median(timeline[one][broken]) for one in ("motion_change_percent", "motion_percent"))
+    assert change < TORN_CHANGE * motion
+    assert torn(timeline)[broken].mean() > 0.8
 
 
 @pytest.mark.parametrize("turn_deg", [8.0, 16.0, 24.0])
