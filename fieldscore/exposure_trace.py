@@ -58,8 +58,9 @@ _MOST_VEIL = 1.0  # linear light: no lens adds more than white
 # brightness by as much but for such a share, with no more than another on the way there and back; else the scene moved it (a lit
 # gate that is flown through), and a smooth line is safer (docs/decisions/swift_steps.py).
 _SWIFT, _AGREE, _BACK = 0.2, 0.4, 0.8
-# Many cameras move their gain by steps, an eighth of a stop at a time: of a change of so many stops and more, one row of brightness
-# must show all but such a share, or more by that, and the others together no more than such a share; then it was all there.
+# Many cameras move their gain by steps, an eighth of a stop at a time: of a change of so many stops and more, but none that is
+# swift, one row of brightness must show all but such a share, or more by that, and the others together no more than such a share;
+# then it was all there. What is swift is as often a lamp that leaves the picture.
 _STEP, _ONE_ROW, _OTHERS = 0.06, 0.3, 0.5
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
@@ -243,7 +244,12 @@ def _between(rows: npt.NDArray[np.int64], exposure: Doubles, steps: Doubles) -> 
     swift = (size >= _SWIFT) & (np.abs(net - change) <= _AGREE * size) & (way - np.abs(net) <= _BACK * size)
     largest = np.abs(shape) == np.repeat(np.maximum.reduceat(np.abs(shape), starts), counts)
     step = np.add.reduceat(np.where(largest, shape, 0.0), starts)
-    at_once = (size >= _STEP) & (np.abs(step - change) <= _ONE_ROW * size) & (way - np.abs(step) <= _OTHERS * size)
+    at_once = (
+        (size >= _STEP)
+        & (size < _SWIFT)
+        & (np.abs(step - change) <= _ONE_ROW * size)
+        & (way - np.abs(step) <= _OTHERS * size)
+    )
     taken = np.repeat(swift, counts) | (np.repeat(at_once, counts) & largest)
     path = np.concatenate([[0.0], np.cumsum(np.where(taken, shape, 0.0))])
     return path + _smooth(rows, exposure - path[rows - first])

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from fieldscore.frame import Frame, PictureArea
 from fieldscore.measures.movement import movement
 from fieldscore.motion import Registration, registration
+from fieldscore.moved import affine, both
 from fieldscore.residual import residual
 
 BLOCK = 8.0  # px a block at 640 x 480
@@ -229,3 +230,10 @@ def test_residual_is_not_given_under_the_overlay() -> None:
     left = residual(chain([noisy(middle(BIG), 2.0, generator) for _ in range(2)], area_of(overlay=mask))[1])
     assert left is not None
     assert np.flatnonzero(np.isnan(left.variance)).tolist() == [2 * 16 + 2]
+
+
+def test_two_motions_one_after_the_other() -> None:
+    """A shift, zoom and roll after another take a place where the two matrices do, one after the other."""
+    first, then = np.array([3.0, -2.0, 0.04, 0.15]), np.array([-1.5, 4.0, -0.03, 0.08])
+    square = [np.vstack([affine(one, 60, 80), [0.0, 0.0, 1.0]]) for one in (first, then, both(first, then))]
+    assert square[2] == pytest.approx(square[0] @ square[1], abs=1e-9)

@@ -6,7 +6,7 @@ import itertools
 
 import numpy as np
 import pytest
-from frame_material import HEIGHT, Luma, area_of, coded, middle, moved, noisy, texture
+from frame_material import HEIGHT, WIDTH, Luma, area_of, coded, middle, moved, noisy, texture
 
 from fieldscore.frame import Frame
 from fieldscore.links import Linker
@@ -15,6 +15,7 @@ from fieldscore.measures.link import link_signs
 from fieldscore.measures.movement import movement
 from fieldscore.measures.noise import noise_left
 from fieldscore.noise import noise_curve
+from fieldscore.residual import far_variance
 from fieldscore.sequence import chained
 from fieldscore.video import CodedFrame
 
@@ -199,3 +200,14 @@ def test_links_keep_step_with_beats(blank: int) -> None:
     ends = [link.after for link in links if link.after < 53]
     assert len(ends) >= 6
     assert all(paced[row] for row in ends if row > 24)
+
+
+@pytest.mark.parametrize(("rate", "lag"), [(30.0, 1), (60.0, 1), (50.0, 2)])
+def test_frames_know_what_the_one_before_was_measured_from(rate: float, lag: int) -> None:
+    """So that noise can be told over two steps, however fast frames come, without looking at every frame in between."""
+    times_s = _even(60, rate)
+    shown = (_shown(picture, time_s) for picture, time_s in zip(_flown(times_s), times_s, strict=True))
+    told = 0
+    for frame in chained(shown, area_of(HEIGHT, WIDTH), lag=lag, rate=rate):
+        told += frame.is_paced and frame.view(far_variance) is not None
+    assert told > 5
