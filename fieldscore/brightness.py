@@ -23,14 +23,10 @@ Mask = npt.NDArray[np.bool_]
 _DRIFT_S = 1.0  # level variation slower than this is drift, faster is jitter
 _MAD_TO_SIGMA = 1.4826  # for a normal distribution: 1 / 0.67449
 _AFTER_EVENT_S = 2.0  # a loop has settled so long after a torch; longer where its recovery was longer
-_FEWEST_GAPS = (
-    2  # between lamps, from which on their pace is known, if there was one for so many of the swings at least, ...
-)
-_MOST_SWINGS = 0.6
-_IN_STEP, _MOST_IN_STEP = (
-    0.2,
-    0.7,
-)  # ... share of a period of the exposure by which one may be off, and share of them that must not
+# Between lamps, from which on their pace is known, if there was one for such a share of the swings at least; share of a period
+# of the exposure by which one may be off, and share of them that must not.
+_FEWEST_GAPS, _MOST_SWINGS = 2, 0.6
+_IN_STEP, _MOST_IN_STEP = 0.2, 0.7
 _SLOPE_OVER = 0.05  # share of the level each way over which a curve's slope is taken
 _PULLED_DOWN_STOPS = 0.5  # half a stop is a change that a pilot sees at once; common practice, no source
 

@@ -28,10 +28,8 @@ TORN_SHARE = 0.7  # of the stretch that is unlike: a lamp that blinks five times
 # Their motion, found by chance, changes from one to the next by so many times what it is. That of a fast flight low over
 # ground goes on, though its pictures are no turn, shift or zoom of each other either.
 TORN_CHANGE = 0.9
-WHOLLY_ALIKE, _BESIDE_S = (
-    0.96,
-    0.75,
-)  # likeness of sound pictures beside them, in the median of so many seconds either way
+# Likeness of sound pictures beside them, in the median of so many seconds either way, from which on they are none of such a flight.
+WHOLLY_ALIKE, _BESIDE_S = 0.96, 0.75
 _TORN_AROUND = 6  # measurements either way over which their motion is judged
 _TORN_GAP = 3  # measurements between two torn pictures that may be alike by chance
 _STEP_S = 1 / 30  # s: likeness is measured about that often, and of fields from two before

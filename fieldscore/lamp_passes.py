@@ -206,10 +206,8 @@ def _times_near(own: Doubles, rows: npt.NDArray[np.int64], apart: int) -> list[i
     """
     peaks: list[int] = []
     low = high = 0.0
-    full, away = (
-        -1,
-        0,
-    )  # the last row on which it was more than half of its largest, and the longest since without such a one
+    # the last row on which it was more than half of its largest, and the longest since without such a one
+    full, away = -1, 0
     for row, now in zip(rows.tolist(), own[rows].tolist(), strict=True):
         away = max(away, row - full - 1)
         if now < _LEAST_RADIUS_PERCENT:

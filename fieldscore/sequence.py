@@ -58,7 +58,6 @@ def chained(pictures: Iterable[CodedFrame], area: PictureArea, *, lag: int = 1, 
                     frame.reference, frame.earlier = measured, before
         if frame.is_paced:
             measured, before = frame, frame.reference
-        if frame.is_paced:
             frame.view(registration)  # the next frames ask for it when what it is measured from is let go of
         frame.hold(HOLD_S)
         frame.view(noise_curve)  # goes from frame to frame: each asks the one before
