@@ -109,6 +109,18 @@ def test_noise_hides_no_lamp(sigma: float) -> None:
             assert seen(coded(picture + sigma * generator.standard_normal(picture.shape))) == 1
 
 
+@pytest.mark.parametrize(("light", "lamps"), [(0.45, 0), (0.04, 1)])
+def test_a_speck_of_bright_ground_is_no_lamp(light: float, lamps: int) -> None:
+    """A small round speck in a soft light patch of rough ground is none; as bright a spot over ground a tenth as light is one."""
+    rough = cv2.GaussianBlur(np.random.default_rng(3).standard_normal((480, 640)), (0, 0), 9.0)
+    down, right = np.mgrid[:480, :640]
+    away = np.hypot(right - 300.0, down - 260.0)
+    ground = light * np.exp2(0.4 * np.clip(rough / rough.std(), -2.0, 1.5)) * (1.0 - np.exp(-((away / 14.0) ** 4)))
+    lit = ground + 0.5 * np.exp(-((away / 14.0) ** 4))
+    level = from_linear(np.clip(np.where(away <= 4.0, 1.0, lit), 0.0, 1.0), "srgb")
+    assert seen(np.rint(16.0 + 219.0 * level).astype(np.uint8)) == lamps
+
+
 @pytest.mark.parametrize("blur", [1.5, 2.0])
 def test_a_soft_lens_hides_no_lamp(blur: float) -> None:
     """A lamp ten times as bright as white without a glow, its edge blurred as analogue video does, counts before any sky."""

@@ -40,6 +40,14 @@ CHANGES: tuple[dict[str, Any], ...] = (
     {"_DIM": 0.0},
     {"_ROUND": 9.0},
     {"_ROUND": 1.5},
+    {"_SMALL": 0.0},
+    {"_SMALL": 0.02},
+    {"_AMONG_LIGHT": 0.15},
+    {"_AMONG_LIGHT": 0.35},
+    {"_FARTHER_OFF": (0.015, 0.04)},
+    {"_FARTHER_OFF": (0.02, 0.04)},
+    {"_FARTHER_OFF": (0.03, 0.08)},
+    {"_FARTHER_OFF": (0.03, 0.12)},
 )
 Place = tuple[float, float]
 
@@ -111,7 +119,8 @@ def main(directory: Path) -> None:
         print(f"{change or 'as set'}: {right} of {true} lamps, {wrong} of {len(found) - true} others", flush=True)
     print(
         "Sets _EVEN = 0.8, _GAP = 2.5, _WIDEST = 8, _GLOW_AT_MOST = 0.01, _LIGHTER = 0.6, _LARGE = 0.015, _DARK = 0.05,\n"
-        "_DIM = 0.4 and _ROUND = 2 of measures/lamps.py. A source by itself counts whatever its glow: another lens may spread less."
+        "_DIM = 0.4, _ROUND = 2, _SMALL = 0.01, _AMONG_LIGHT = 0.25 and _FARTHER_OFF = (0.02, 0.06) of measures/lamps.py.\n"
+        "A source by itself counts whatever its glow: another lens may spread less."
     )
 
 

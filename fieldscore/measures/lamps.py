@@ -50,6 +50,9 @@ _LIGHTER, _SUN = 0.6, 0.035  # the middle of the nearest ring at most, but of a 
 _LARGE = 0.015  # of a source so large, which its post may cut the light of, ...
 _GLOWS, _FALLS_FAST, _HARDLY_EVEN = 0.5, 1.0, 0.3  # ... stops to the next ring, and to the farthest, and evenness
 _BLACK = 0.002  # light that is added before stops are told
+# A source smaller than so many heights with more light farther off, and no even one, is a speck of bright ground.
+_SMALL, _AMONG_LIGHT = 0.01, 0.25
+_FARTHER_OFF = (0.02, 0.06)  # heights from the source between which that is looked at
 
 
 # A source of a picture: its middle, right of and below the picture's, and its radius in picture heights; and by how much its light
@@ -177,7 +180,9 @@ def _sign(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[i
         return SURE
     even = (middle <= _LIGHTER or heights >= _SUN) and _evenness(ring, away[close]) >= _EVEN
     strong = low >= _HARDLY_EVEN * high and heights >= _LARGE
-    if not (even or strong):  # most end here: the farther rings cost more
+    speck = most > _AMONG_LIGHT and heights < _SMALL
+    # most end here: the farther rings cost more
+    if not (even or strong) or (speck and _among_light(smooth, marks, number, box, table)):
         return NONE
     edges = (_GAP + near, _GAP + 3.0 * near, _GAP + 3.0 * near + max(_FAR, 2.0 * near))
     codes, away = _above(smooth, marks, number, box, edges[-1])
@@ -190,6 +195,17 @@ def _sign(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[i
     if even and low - low_far >= min(_GLOW_A_RADIUS * heights, _GLOW_AT_MOST):
         return EVENLY
     return PERHAPS if strong and glows >= _GLOWS and falls >= _FALLS_FAST else NONE
+
+
+def _among_light(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[int], table: Doubles) -> bool:
+    """Say whether what is above a source, not next to it, is light by the `table` of codes, but no even sky."""
+    inner, outer = (one * smooth.shape[0] for one in _FARTHER_OFF)
+    codes, away = _above(smooth, marks, number, box, outer)
+    light = np.sort(table[codes[away > inner].astype(np.intp)])
+    if light.size < _FEWEST:
+        return False
+    low, middle, high = light[[light.size * part // 4 for part in (1, 2, 3)]].tolist()
+    return bool(middle > _AMONG_LIGHT and low < _EVEN * high)
 
 
 def _evenness(light: Doubles, away: Floats) -> float:
