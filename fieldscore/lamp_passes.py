@@ -65,42 +65,64 @@ def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
 
     A pass is where a lamp that is the largest in view is at its largest, if the radius of the largest falls from there on both
     sides before the next. Its pull-down is the largest fall of the exposure since the trough before, of those that end from a
-    second before the largest on: at the trough itself the exposure may still be on its way back from the lamp before.
+    second before the largest on: at the trough itself the exposure may still be on its way back from the lamp before. A light that
+    comes in over the picture's edge, as the sun does, pulls down there and then: what falls within two seconds counts as well.
     """
     if len(timeline) < _FEWEST_ROWS or not inside.any():
         return ()
     number = np.where(inside, timeline["lamp_number"], np.nan)
     shown = _over_gaps(np.where(inside, np.nan_to_num(timeline["bloom_radius_percent"]), 0.0), number, inside)
     radius, exposure, veil = _smooth_columns(timeline, shown)
+    exposure = np.where(inside & np.isfinite(veil), exposure, np.nan)
     time_s = timeline.time_s
     found = []
     apart = round(_AGAIN_S / timeline.interval_s)
     for before, peak, after in _peaks(radius, np.minimum(radius, shown), number, apart):
-        start = max(before, int(np.searchsorted(time_s, time_s[peak] - _FARTHEST_S)))
-        calm = timeline.between(time_s[start] - _BEFORE_S / 2, time_s[start] + _BEFORE_S / 2) & inside
         small = np.flatnonzero(radius[peak : after + 1] <= radius[peak] / 2)
         gone = peak + int(small[0]) if small.size else after
-        during = timeline.between(time_s[start], time_s[gone] + TAIL_S) & inside
-        known = np.isfinite(exposure) & np.isfinite(veil)
-        calm, during = calm & known, during & known
-        if not (calm.any() and during.any()):
+        small = np.flatnonzero(radius[before : peak + 1] <= radius[peak] / 2)
+        came_s = float(time_s[before + int(small[-1]) if small.size else before])
+        spans = [(time_s[peak] - _FARTHEST_S, time_s[gone] + TAIL_S, time_s[peak] - _NEAR_S)]
+        if came_s - _BEFORE_S < spans[0][0]:  # in over the edge, and long in view before it was at its largest
+            spans.append((came_s - _BEFORE_S, came_s + _FARTHEST_S, came_s))
+        effects = (_effect(timeline, exposure, veil, before, span) for span in spans)
+        falls = [one for one in effects if one is not None]
+        if not falls:
             continue
-        rows = np.flatnonzero(during)
-        highest, end = _fall(exposure[rows], time_s[rows] >= time_s[peak] - _NEAR_S)
-        high, low = (float(exposure[rows[one]]) for one in (highest, end))
+        fall, start, highest, lifted = min(falls)
         found.append(
             LampPass(
                 from_s=float(time_s[start]),
                 to_s=float(time_s[gone]),
                 largest_s=float(time_s[peak]),
                 radius_percent=float(radius[peak]),
-                pulldown_stops=low - high,
-                veil_percent=float(veil[during].max() - veil[calm].mean()),
-                highest_s=float(time_s[rows[highest]]),
-                highest_stops=high,
+                pulldown_stops=fall,
+                veil_percent=lifted,
+                highest_s=float(time_s[highest]),
+                highest_stops=float(exposure[highest]),
             )
         )
     return tuple(found)
+
+
+def _effect(
+    timeline: Timeline, exposure: Doubles, veil: Doubles, before: int, span: tuple[float, float, float]
+) -> tuple[float, int, int, float] | None:
+    """What a lamp did over a span of seconds (from, to; near enough from), not before row `before`; None if nothing is known.
+
+    `exposure` [n] is NaN where nothing is. Given are the largest fall of it, the row the span starts on, the row the fall starts
+    on, and by how much the veil rose.
+    """
+    from_s, to_s, near_s = span
+    start = max(before, int(np.searchsorted(timeline.time_s, from_s)))
+    started_s, known = timeline.time_s[start], np.isfinite(exposure)
+    calm = timeline.between(started_s - _BEFORE_S / 2, started_s + _BEFORE_S / 2) & known
+    rows = np.flatnonzero(timeline.between(started_s, to_s) & known)
+    if not (calm.any() and rows.size):
+        return None
+    highest, end = _fall(exposure[rows], timeline.time_s[rows] >= near_s)
+    fall = float(exposure[rows[end]] - exposure[rows[highest]])
+    return fall, start, int(rows[highest]), float(veil[rows].max() - veil[calm].mean())
 
 
 def _over_gaps(radius: Doubles, number: Doubles, inside: Mask) -> Doubles:

@@ -236,6 +236,21 @@ def test_what_the_lamp_before_left_hides_no_pull_down() -> None:
     assert second.pulldown_stops == pytest.approx(-0.7, abs=0.1)
 
 
+@pytest.mark.parametrize("stays_s", [3.0, 8.0])
+def test_the_sun_that_comes_in_over_the_edge_pulls_down_there(stays_s: float) -> None:
+    """In at nine tenths of its radius, largest seconds later: the stop it took as it came counts, what fell long after does not."""
+    time = np.arange(600) / RATE
+    radius = np.where((time >= 4.0) & (time < 5.5 + stays_s), np.interp(time, [4.0, 4.0 + stays_s], [6.0, 6.6]), 0.0)
+    exposure = np.interp(time, [4.0, 4.5, 7.2, 7.4], [0.0, -1.0, -1.0, -0.8])
+    columns = {"bloom_radius_percent": radius, "lamp_number": np.where(radius > 0, 1.0, np.nan)}
+    timeline = passing([], exposure_stops=exposure, **columns)
+    (found,) = lamp_passes(timeline, everywhere(timeline))
+    assert found.pulldown_stops == pytest.approx(-1.0, abs=0.05)
+    later = passing([], exposure_stops=np.interp(time, [7.0, 7.4], [0.0, -1.0]), **columns)
+    (found,) = lamp_passes(later, everywhere(later))
+    assert (found.pulldown_stops < -0.5) == (stays_s < 5.0)
+
+
 def test_without_an_exposure_trace_no_pulldown_is_made_up() -> None:
     """A pass whose exposure is not known is left out."""
     timeline = passing([(4.0, 3.0, -1.0)], exposure_stops=np.full(600, np.nan))
