@@ -52,9 +52,16 @@ _FAR_EVERY = 3  # of these measurements, on one of so many frames twice as far a
 # Of those that are averaged, about: 2.4 s, which a part's run-up all but settles; the share that a codec or a denoiser carries on
 # changes little.
 _FAR_MEMORY = 4
+# What hides an object lies so far from what changes between two frames, the least of it, to all that is left, as logarithms: of
+# what is carried on part is one pattern, and where a tone curve or a floor quiets the dark the least says too little
+# (docs/decisions/smear_floor.py).
+_TO_ALL = 2.0 / 3.0
 _LONGEST_PAIR_S = (
     0.05  # s between the frames of a pair, unless they follow one another (docs/decisions/paced_motion.py)
 )
+# Times that the middle level changes between two measurements: a lamp was lit or put out, and noise is another.
+_OTHER_LIGHT = 1.6
+_LEAST_LEVEL = 0.02  # of black to white: below, all is dark alike
 _SLACK_S = 2e-3  # s: times are rounded, to milliseconds in some containers
 
 
@@ -73,9 +80,9 @@ class Pools:
 class NoiseCurve:
     """How noise depends on level, and when it was last measured.
 
-    `between` is the running mean of low quartiles, `counts` [pools] how many: what readability rests on. `left` is of the
+    `between` is the running mean of low quartiles, `counts` [pools] how many. `left` is of the
     last measurements together, `recent`; `farther` is by how much more frames twice as far apart differ (log of sigma), the running
-    mean of `farther_count` measurements.
+    mean of `farther_count` measurements. `level` is the middle one of the tiles.
     """
 
     time_s: float
@@ -85,6 +92,7 @@ class NoiseCurve:
     counts: Doubles
     farther: float = 0.0
     farther_count: int = 0
+    level: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -114,7 +122,8 @@ def noise(frame: Frame) -> Noise | None:
 
 def object_noise(curve: NoiseCurve, area: PictureArea, levels: Doubles) -> Doubles:
     """Noise (one sigma, codes) of the mean over the reference object at level fractions above the floor, rounding included."""
-    block_codes = np.sqrt(_variances_at(curve.between, levels))
+    least, most = np.sqrt(_variances_at(curve.between, levels)), curve.left.codes_at(levels)
+    block_codes = least ** (1.0 - _TO_ALL) * most**_TO_ALL
     return np.hypot(block_codes * area.object_per_block, undithered_rounding(block_codes * np.sqrt(area.block_pixels)))
 
 
@@ -135,12 +144,14 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
     if math.isfinite(more := farther_apart(now)):
         count += 1
         farther += (more - farther) / min(count, _FAR_MEMORY)
-    if last is not None:
+    level = max(float(np.nanmedian(tile_levels(frame))), _LEAST_LEVEL)
+    # what is not known of the level before is taken to be the same
+    if last is not None and not max(level / last.level, last.level / level) > _OTHER_LIGHT:
         counts += last.counts
         between = _followed(last.between, between, counts)
         recent = (*last.recent[1 - RECENT :], now)
     left = left_curve(recent, carried=carried_on(farther) if count else None, intra=frame.area.intra)
-    return NoiseCurve(frame.time_s, between, left, recent, counts, farther, count)
+    return NoiseCurve(frame.time_s, between, left, recent, counts, farther, count, level)
 
 
 def _of_pair(frame: Frame, *, far: bool) -> PairPools | None:

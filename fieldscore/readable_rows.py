@@ -32,6 +32,9 @@ NOISE_OF_GAIN = 0.7
 # s: measurements count by exp(-t / this). Noise varies by what is flown past within a second or two; an exposure
 # trace is trusted for a few more (docs/decisions/noise_of_gain.py).
 MEMORY_S = 10.0
+# Stops a second from one linked row to the next: so fast a lamp is lit or put out, and how much of it is gain is not known. Cameras
+# move their gain by up to ten (all that were simulated).
+_SUDDEN = 12.0
 _AT_ONCE = 512  # entries computed at a time, so that memory stays flat
 
 
@@ -131,7 +134,8 @@ class ReadableRows:
             signal, level = (kept[name][part].astype(np.float64) for name in ("signal", "level"))
             noise = np.array([np.interp(one, LEVELS, curve) for one, curve in zip(level, model[part], strict=True)])
             # without any noise known, the signal is 0 or NaN, and so is k
-            k = np.where(np.isfinite(noise), rose_k(signal, np.exp2(noise)), signal).astype(np.float32)
+            seen = rose_k(signal, np.exp2(noise), intra=area.intra)
+            k = np.where(np.isfinite(noise), seen, signal).astype(np.float32)
             figures[part] = shares(k, kept["why"][part], area)
             for tiles, first, end in zip(k, self._firsts[part], ends[part], strict=True):
                 for time_s in self._times[first:end]:
@@ -147,7 +151,7 @@ class ReadableRows:
         firsts, fresh = np.array(self._firsts), np.array(self._fresh)
         time_s = np.asarray(self._times)[firsts]
         found = noise.copy()
-        for start, end in _chains(links):
+        for start, end in _chains(links, stops, np.asarray(self._times)):
             inside = np.flatnonzero((firsts >= start) & (firsts <= end) & np.isfinite(noise).all(axis=1))
             inside = inside[np.isfinite(stops[firsts[inside]])]
             if not inside.size:
@@ -161,11 +165,14 @@ class ReadableRows:
         return found
 
 
-def _chains(links: Sequence[ExposureLink]) -> list[tuple[int, int]]:
-    """First and last row of each chain of links."""
+def _chains(links: Sequence[ExposureLink], stops: Doubles, time_s: Doubles) -> list[tuple[int, int]]:
+    """First and last row of each chain of links, over which the exposure `stops` [n] at `time_s` [n] goes on."""
     chains: list[tuple[int, int]] = []
     for link in links:
-        if chains and chains[-1][1] == link.before:
+        over_s = time_s[link.after] - time_s[link.before]
+        if abs(stops[link.after] - stops[link.before]) >= _SUDDEN * over_s > 0.0:
+            chains.append((link.after, link.after))
+        elif chains and chains[-1][1] == link.before:
             chains[-1] = chains[-1][0], link.after
         else:
             chains.append((link.before, link.after))

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 import pytest
+from frame_material import area_of, chain, noisy
 
-from fieldscore.noise_left import PairPools, carried_on, farther_apart, left_curve, pair_pools
+from fieldscore.noise import NoiseCurve, Pools, noise, noise_curve, object_noise
+from fieldscore.noise_left import LeftCurve, PairPools, carried_on, farther_apart, left_curve, pair_pools
 
 Doubles = npt.NDArray[np.float64]
 FREEDOM = 22  # of a tile's variance
@@ -182,3 +186,51 @@ def test_levels_near_black_are_one_level() -> None:
     """What lies half a percent above the floor is told as two percent: logarithms would tear it from what is beside it."""
     below = pair_pools(_tiles(0.005, _noise(1.0, 1), 0.5))
     assert left_curve([below] * 2).levels == pytest.approx([0.02])
+
+
+@pytest.mark.parametrize(("between", "left", "codes"), [(4.0, 4.0, 4.0), (1.0, 8.0, 4.0), (2.0, 4.0, 2.0 ** (5 / 3))])
+def test_an_object_is_hidden_by_more_than_what_changes(between: float, left: float, codes: float) -> None:
+    """Noise of an object's mean lies two thirds of the way, in logarithms, from what changes between frames to all that is left."""
+    levels = np.array([0.1, 0.3, 0.6])
+    curve = NoiseCurve(
+        0.0, Pools(levels, np.full(3, between**2)), LeftCurve(levels, np.full(3, math.log(left))), (), np.ones(3)
+    )
+    area = area_of()
+    assert object_noise(curve, area, levels) == pytest.approx(codes * area.object_per_block, rel=1e-6)
+
+
+def test_a_quiet_floor_does_not_quiet_all_levels() -> None:
+    """Where the darkest tiles are pressed to a quarter of the noise, brighter ones keep more than half of theirs."""
+    levels = np.array([0.03, 0.1, 0.3, 0.5])
+    pools = Pools(levels, np.square([0.5, 2.0, 2.0, 2.0]))
+    curve = NoiseCurve(0.0, pools, LeftCurve(levels, np.log([0.6, 2.0, 2.0, 2.0])), (), np.ones(4))
+    area = area_of()
+    assert object_noise(curve, area, levels[2:]).min() > 1.2 * area.object_per_block
+
+
+def test_where_nothing_is_left_nothing_hides_an_object_but_rounding() -> None:
+    """A picture without any noise has none of an object's mean but that of rounding."""
+    levels = np.array([0.1, 0.3])
+    curve = NoiseCurve(0.0, Pools(levels, np.zeros(2)), LeftCurve(levels, np.full(2, -5.0)), (), np.ones(2))
+    assert object_noise(curve, area_of(), levels) == pytest.approx(math.sqrt(1.0 / 12.0), rel=1e-6)
+
+
+@pytest.mark.parametrize(("before", "after"), [((160.0, 1.5), (50.0, 8.0)), ((50.0, 8.0), (160.0, 1.5))])
+def test_another_light_is_another_noise(before: tuple[float, float], after: tuple[float, float]) -> None:
+    """A quarter of a second after a lamp goes out, or is lit, noise is that of the new light within an eighth."""
+    generator = np.random.default_rng(4)
+    ramp = np.tile(np.linspace(0.75, 1.25, 640), (480, 1))
+    (lit, quiet), (dark, loud) = before, after
+    frames = chain(
+        [noisy(16.0 + (lit - 16.0) * ramp, quiet, generator) for _ in range(30)]
+        + [noisy(16.0 + (dark - 16.0) * ramp, loud, generator) for _ in range(9)]
+    )
+    for frame in frames:
+        frame.view(noise_curve)
+    found = noise(frames[-1])
+    assert found is not None
+    area = frames[-1].area
+    assert float(np.median(found.left_codes)) == pytest.approx(loud, rel=0.125)
+    assert float(np.median(found.object_codes)) == pytest.approx(
+        loud / math.sqrt(area.block_pixels) * area.object_per_block, rel=0.125
+    )

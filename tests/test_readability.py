@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 
 from fieldscore.criteria import Criteria
 from fieldscore.frame import Frame
-from fieldscore.measures.readability import readability, readable_shares
+from fieldscore.measures.readability import readability, readable_shares, rose_k
 from fieldscore.units import contrast_step
 
 NAMES = [column.name for column in readable_shares.columns]
-SMEAR_CODES = 0.5  # least noise of an object's mean, docs/decisions/smear_floor.py
+SMEAR_CODES = 0.4  # least noise of an object's mean, docs/decisions/smear_floor.py
 
 
 def last(level: float, sigma: float, criteria: Criteria | None = None, frames: int = 14) -> Frame:
@@ -45,6 +45,13 @@ def test_rose_worked_example() -> None:
     # the least noise of a smearing codec is in the measured figure
     assert k == pytest.approx(2 / math.hypot(6 / 16, SMEAR_CODES), rel=0.1)
     assert float(np.median(last(level, 8.0, criteria).view(readability))) < k
+
+
+def test_a_codec_of_single_pictures_smears_less() -> None:
+    """In noise of 0.4 codes of its mean 2 codes have k = 2 / hypot(0.4, 0.4), or 2 / 0.5 where each picture is by itself."""
+    signal, noise = np.array([2.0]), np.array([0.4])
+    assert rose_k(signal, noise, intra=False) == pytest.approx([2.0 / math.hypot(0.4, 0.4)], rel=1e-5)
+    assert rose_k(signal, noise, intra=True) == pytest.approx([4.0], rel=1e-5)
 
 
 @pytest.mark.parametrize(

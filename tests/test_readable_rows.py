@@ -54,7 +54,9 @@ def _rows(noises: Sequence[float | None], signal: float = SIGNAL) -> ReadableRow
 
 def _k(block_codes: Doubles | float) -> Doubles:
     """Rose's k of the signal in noise of a block; far over a code a pixel, rounding has no share."""
-    return np.asarray(rose_k(np.float64(SIGNAL), np.asarray(block_codes) * AREA.object_per_block), dtype=np.float64)
+    return np.asarray(
+        rose_k(np.float64(SIGNAL), np.asarray(block_codes) * AREA.object_per_block, intra=AREA.intra), dtype=np.float64
+    )
 
 
 def _found(rows: ReadableRows, stops: Doubles, links: Sequence[ExposureLink]) -> tuple[Doubles, Doubles]:
@@ -90,6 +92,19 @@ def test_nothing_is_carried_over_a_break() -> None:
     assert broken[0] == pytest.approx(float(_k(1.5)), rel=0.02)
     assert broken[-1] == pytest.approx(float(_k(6.0)), rel=0.02)
     assert joined[0] < 0.75 * broken[0]
+
+
+@pytest.mark.parametrize(("rows", "parted"), [(1, True), (8, False)])
+def test_what_a_lamp_does_at_once_is_no_gain(rows: int, parted: bool) -> None:
+    """Over three stops within a row (a lamp is lit) noise is not carried; over a quarter of a second it is, as gain."""
+    noises = [6.0] * 40 + [1.5] * 40
+    stops = np.interp(np.arange(80), [39, 39 + rows], [0.0, -3.0])
+    k, _ = _found(_rows(noises), stops, _links(80))
+    if parted:
+        assert k[0] == pytest.approx(float(_k(6.0)), rel=0.02)
+        assert k[-1] == pytest.approx(float(_k(1.5)), rel=0.02)
+    else:
+        assert k[0] != pytest.approx(float(_k(6.0)), rel=0.02)
 
 
 def test_rows_that_no_link_reaches_keep_what_was_measured() -> None:

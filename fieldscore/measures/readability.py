@@ -28,7 +28,9 @@ _PERCEPTIBLE_CODES = 1.0  # an object that stands out by less than one code is l
 _DOUBT = 0.3  # share of k that a tile keeps in which nothing varies (docs/decisions/structure_witness.py)
 _FLAT = 0.7  # of the noise: a tile of 25 blocks that holds noise alone varies by less once in 200 (chi-square)
 _LEAST_CODES = 1e-3  # added to both: without any noise there is nothing to doubt
-_SMEAR_CODES = 0.5  # least noise of an object's mean that a codec's quantiser leaves (docs/decisions/smear_floor.py)
+# Least noise of an object's mean that a codec's quantiser leaves: of one that goes from picture to picture, which leaves out whole
+# blocks, and of one that codes each by itself (docs/decisions/smear_floor.py).
+_SMEAR_CODES, _SMEAR_INTRA = 0.4, 0.3
 
 
 @dataclass(frozen=True)
@@ -68,9 +70,12 @@ def sight(frame: Frame) -> Sight:
     return Sight(seen, level, why, frame.view(noise_curve))
 
 
-def rose_k(signal: npt.NDArray[np.floating], object_codes: npt.NDArray[np.floating]) -> Floats:
-    """Rose k of an object that stands out by `signal` codes from noise of its mean of `object_codes`, a codec's smear added."""
-    return np.asarray(signal / np.hypot(object_codes, _SMEAR_CODES), dtype=np.float32)
+def rose_k(signal: npt.NDArray[np.floating], object_codes: npt.NDArray[np.floating], *, intra: bool) -> Floats:
+    """Rose k of an object that stands out by `signal` codes from noise of its mean of `object_codes`, a codec's smear added.
+
+    `intra`: the codec codes each picture by itself.
+    """
+    return np.asarray(signal / np.hypot(object_codes, _SMEAR_INTRA if intra else _SMEAR_CODES), dtype=np.float32)
 
 
 @tile_measure(
@@ -81,7 +86,7 @@ def readability(frame: Frame) -> Floats:
     found = frame.held(sight)
     if found.curve is None:
         return found.signal
-    return rose_k(found.signal, object_noise(found.curve, frame.area, found.level))
+    return rose_k(found.signal, object_noise(found.curve, frame.area, found.level), intra=frame.area.intra)
 
 
 def structure(frame: Frame) -> npt.NDArray[np.float64]:
