@@ -108,7 +108,7 @@ def score_flight(
         measures=_summaries(timeline, clear),
         stability=steady,
         gaps=gaps,
-        moments=_moments(timeline, criteria, counted, usable, lost, gaps),
+        moments=_moments(timeline, criteria, counted, cause, lost, gaps),
         in_airtime=inside,
         usable_mask=usable,
         cause=cause,
@@ -304,11 +304,11 @@ def _moments(  # noqa: PLR0913 - the pieces a moment is chosen by
     timeline: Timeline,
     criteria: Criteria,
     counted: npt.NDArray[np.bool_],
-    usable: npt.NDArray[np.bool_],
+    cause: npt.NDArray[np.int8],
     lost: npt.NDArray[np.bool_],
     gaps: tuple[Gap, ...],
 ) -> tuple[Moment, ...]:
-    """The worst moments (one in each of the longest gaps) and typical ones (nearest to the flight's median)."""
+    """The worst moments (one in each of the longest gaps, of its cause) and typical ones (nearest to the flight's median)."""
     readable = _held(timeline, timeline["zone_readable_percent"])
     level = timeline["level_percent"]
 
@@ -318,7 +318,7 @@ def _moments(  # noqa: PLR0913 - the pieces a moment is chosen by
     wanted = criteria.evidence_count
     found = []
     for gap in sorted(gaps, key=lambda one: -one.length_s)[: wanted - wanted // 3]:
-        rows = np.flatnonzero(counted & ~usable & timeline.between(gap.from_s, gap.to_s))
+        rows = np.flatnonzero((cause == CAUSES.index(gap.cause)) & timeline.between(gap.from_s, gap.to_s))
         least = np.nan_to_num(readable[rows], nan=0.0)
         lowest = rows[least <= least.min() + 1.0]
         found.append(moment(int(lowest[len(lowest) // 2]), "worst", gap.cause))

@@ -194,6 +194,14 @@ def test_worst_moments_lie_in_the_longest_gaps_and_all_in_the_airtime() -> None:
     assert scored(*losses, criteria=Criteria(evidence_count=0)).moments == ()
 
 
+def test_a_worst_moment_shows_what_it_is_named_for() -> None:
+    """In two seconds of noise with half a second of snow in them, where less still is read, the picture is one of noise."""
+    score = scored((600, 660, NOISY), (625, 640, SNOW))
+    (worst,) = (one for one in score.moments if one.kind == "worst")
+    assert worst.cause == "noisy"
+    assert CAUSES[score.cause[round(worst.time_s * 30)]] == "noisy"
+
+
 def test_readable_map_is_the_share_of_the_airtime_a_tile() -> None:
     """Tiles readable always, half of the time, never, and not picture: 1, 0.5, 0, NaN; the ground is left out."""
     times = (np.arange(240) + 0.5) * 0.25
