@@ -17,7 +17,7 @@ Doubles = npt.NDArray[np.float64]
 How = Literal["measured", "nominal"]
 
 _OUTSIDE_CODES = 8  # codes below nominal black that narrow-range undershoot does not fill
-_OUTSIDE_SHARE = 0.005  # share of all pixels there that proves full range against a tag
+_OUTSIDE_SHARE = 0.005  # share of all pixels there that proves full range, against a tag too
 _EMPTY_SHARE = 2e-4  # at most this share beyond an end of the chain ...
 _LEAK = 0.1  # ... or this share of the pile-up: overshoot of a codec, or noise of an analogue link
 # Where a codec rings so hard on a sharpened picture that 0.7 % of the pixels come out under code 8, it puts 0.2 of white's
@@ -25,6 +25,11 @@ _LEAK = 0.1  # ... or this share of the pile-up: overshoot of a codec, or noise 
 _RINGING_LEAK = 0.5
 _MOST_RINGING = 0.02  # share of the pixels so far under black: three times as much
 _FADED = 0.5  # ringing far under black holds at most this share of the eight codes from black up, 0.2 there; what is video, any
+# Undershoot of noise and sharpening in the dark holds at most 0.014 there, far overshoot 0.15 of the eight codes up to white;
+# full range mostly 0.02 and more, and 0.5 where it reaches so high (150 flights, night and day, as both)
+_FADED_UNDER = 0.02
+_FADED_OVER = 0.3
+_FEW = 2  # of more pictures than these, the one with most outside narrow range does not count
 # A ceiling below white might be a sky of full range with clouds above it: less lies beyond a chain's own (0.12 where a codec
 # rings on a sharpened picture; 0.3 beyond the sky over a road by day)
 _CEILING_LEAK = 0.2
@@ -96,7 +101,7 @@ def _range(
     # 1 to 254 may carry video in narrow range (ITU-R BT.601), but only ringing stays so far below black
     histogram = histograms.mean(axis=0)
     outside = float(histogram[: int(narrow.black) - _OUTSIDE_CODES].sum() + histogram[255])
-    if outside > (_OUTSIDE_SHARE if tag == "narrow" else _PILE_SHARE):
+    if outside > _OUTSIDE_SHARE:
         if tag != "full" and _is_ringing(histograms):
             return narrow, "measured" if tag is None else "tag", ()
         if tag == "narrow":
@@ -106,10 +111,45 @@ def _range(
         return CodeRange.FULL, "tag" if tag == "full" else "measured", ()
     if tag is not None:
         return CodeRange(tag), "tag", ()
+    return _untagged(histograms)
+
+
+def _untagged(histograms: Doubles) -> tuple[CodeRange, Literal["measured", "assumed"], tuple[str, ...]]:
+    """Choose the code range of a stream without a tag that has little outside narrow range, or nothing."""
+    narrow, histogram = CodeRange.NARROW, histograms.mean(axis=0)
+    how = _full_range(histograms)
+    if how is not None:
+        note = "code range not tagged, and codes fade away too slowly under 16 for narrow range: full range assumed"
+        return CodeRange.FULL, how, (note,) if how == "assumed" else ()
     ends = [_end(histogram[None, :], narrow.black), _end(histogram[None, ::-1], 255.0 - narrow.white)]
     if any(end is not None for end in ends):
         return narrow, "measured", ()
     return narrow, "assumed", ("code range not tagged and not to be seen in the pictures: narrow range assumed",)
+
+
+def _full_range(histograms: Doubles) -> Literal["measured", "assumed"] | None:
+    """Say how the little outside narrow range shows full range, if it does; None where it is noise, or a codec's or sharpening's.
+
+    Full range piles up out there or goes on from what lies inside; over- and undershoot fade away. Where only the low end
+    goes on, and little, it may still be noise. One picture alone does not tell: snow and tears hold any code.
+    """
+    black, from_top = CodeRange.NARROW.black, 255.0 - CodeRange.NARROW.white
+    outside = histograms[:, : int(black) - _OUTSIDE_CODES].sum(axis=1) + histograms[:, 255]
+    if outside.mean() <= _PILE_SHARE or _is_ringing(histograms):
+        return None
+    if len(histograms) > _FEW:
+        histograms = np.delete(histograms, int(np.argmax(outside)), axis=0)
+    if _goes_on(histograms, black, _FADED) or _goes_on(histograms[:, ::-1], from_top, _FADED_OVER):
+        return "measured"
+    return "assumed" if _goes_on(histograms, black, _FADED_UNDER) else None
+
+
+def _goes_on(histograms: Doubles, nominal: float, faded: float) -> bool:
+    """Say whether histograms [pictures, 256] pile up below a low end, or have far below it more than fades away from it."""
+    mean, end = histograms.mean(axis=0), int(nominal)
+    far, inside = mean[: end - _OUTSIDE_CODES].sum(), mean[end : end + _OUTSIDE_CODES].sum()
+    piled = _end(histograms, nominal)
+    return bool(far > max(_PILE_SHARE / 2, faded * inside)) or (piled is not None and piled < nominal - _WOBBLE)
 
 
 def _is_ringing(histograms: Doubles) -> bool:

@@ -122,6 +122,65 @@ def test_how_much_it_takes_to_overrule_a_tag(percent: float, expected: CodeRange
         assert f"{percent:.1f} %" in ends.notes[0]
 
 
+def drawn(*parts: tuple[float, float, float], seed: int = 11, count: int = 10) -> list[Luma]:
+    """Pictures whose codes are drawn from parts (share of the pixels, middle, spread), evenly to 60 for what is left."""
+    generator = np.random.default_rng(seed)
+    pictures = []
+    for _ in range(count):
+        codes = generator.uniform(16.0, 60.0, HEIGHT * WIDTH)
+        start = 0
+        for share, middle_code, sigma in parts:
+            stop = start + round(share * len(codes))
+            codes[start:stop] = generator.normal(middle_code, sigma, stop - start)
+            start = stop
+        pictures.append(coded(codes.reshape(HEIGHT, WIDTH)))
+    return pictures
+
+
+UNDERSHOOT = (0.05, 16.0, 4.0)  # 0.1 % of the pixels under code 8
+LAMPS = (0.002, 230.0, 5.0)  # overshoot of a white of 235: 0.02 % of the pixels from 240 up, next to none from 244
+
+
+@pytest.mark.parametrize("sigma", [3.0, 4.0, 5.0])
+@pytest.mark.parametrize("lamps", [(), (LAMPS,)], ids=["nothing bright", "lamps"])
+def test_undershoot_at_night_is_no_full_range(sigma: float, lamps: tuple[tuple[float, float, float], ...]) -> None:
+    """Noise and sharpening that fade away under black leave an untagged night flight narrow, however much there is; the result
+    says that this is assumed.
+    """
+    ends = chain_ends(drawn((0.05, 16.0, sigma), *lamps), None, None)
+    assert (ends.code_range, ends.range_from) == (CodeRange.NARROW, "assumed")
+    assert "narrow range assumed" in ends.notes[0]
+
+
+@pytest.mark.parametrize(
+    "beyond",
+    [(0.004, 225.0, 20.0), (0.002, 243.0, 2.0), (0.003, 0.0, 1.0)],
+    ids=["lamps up to 255", "white limited at 243", "black limited at 0"],
+)
+def test_codes_that_go_on_are_full_range(beyond: tuple[float, float, float]) -> None:
+    """The same night is of full range, measured, where lamps go on over 235, or anything piles up outside 16 to 235."""
+    ends = chain_ends(drawn(UNDERSHOOT, beyond), None, None)
+    assert (ends.code_range, ends.range_from, ends.notes) == (CodeRange.FULL, "measured", ())
+
+
+def test_full_range_by_its_shadows_alone_is_assumed() -> None:
+    """Shadows that go on evenly under code 8 with nothing bright beside them may be noise: full range, said to be assumed."""
+    ends = chain_ends(drawn((0.99, 100.0, 20.0), (0.01, 20.0, 8.0)), None, None)
+    assert (ends.code_range, ends.range_from) == (CodeRange.FULL, "assumed")
+    assert "full range assumed" in ends.notes[0]
+
+
+def test_snow_in_one_picture_is_no_full_range() -> None:
+    """A torn picture with snow in a tenth of it, which holds any code, does not make an untagged flight full range."""
+    pictures = drawn()
+    snow = np.random.default_rng(12).integers(0, 256, (HEIGHT // 10, WIDTH))
+    assert chain_ends(pictures, None, None).code_range is CodeRange.NARROW
+    pictures[3][: HEIGHT // 10] = snow
+    assert chain_ends(pictures, None, None).code_range is CodeRange.NARROW
+    pictures[7][: HEIGHT // 10] = snow
+    assert chain_ends(pictures, None, None).code_range is CodeRange.FULL
+
+
 def ringing(pictures: list[Luma], under: float = 40.0, sigma: float = 7.0) -> list[Luma]:
     """The same as a codec leaves a sharpened picture: what is dark rings, by `sigma` codes below `under`."""
     generator = np.random.default_rng(9)
