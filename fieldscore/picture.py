@@ -84,13 +84,19 @@ def first_look(
     bottom, right = bottom - _SOFT_EDGE * (bottom < height), right - _SOFT_EDGE * (right < width)
     window = (top, bottom, left, right)
     inside = [picture[top:bottom, left:right] for picture in pictures]
-    mask, why = overlay_of(_views_for_text(inside, more, (height, width), window))
+    views = _views_for_text(inside, more, (height, width), window)
+    mask, why = overlay_of(views)
     if why:
         notes.append(why)
     ends = chain_ends(inside, mask, range_tag)
     notes.extend(ends.notes)
     area = PictureArea(window, mask, ends.code_range, ends.floor, ends.ceiling, criteria)
     combed = interlaced(pictures)
+    if combed is False and interlaced_flag and views.shown and not views.moves:
+        combed = None  # both fields of what stands still are alike
+        notes.append(
+            "the stream says interlaced, and where the scene stands still pictures cannot tell: measured as interlaced"
+        )
     if combed is not None and combed != interlaced_flag:
         seen, said = ("interlaced", "progressive") if combed else ("progressive", "interlaced")
         notes.append(f"the stream says {said}, its pictures are {seen}: measured as {seen}")

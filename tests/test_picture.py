@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fieldscore.criteria import Criteria
+from fieldscore.overlay import views_of_scene
 from fieldscore.picture import first_look, interlaced, picture_window
 
 HEIGHT, WIDTH = 240, 320
@@ -154,6 +155,26 @@ def test_an_even_picture_says_nothing_of_interlace() -> None:
     for flag in (False, True):
         look = first_look(even, range_tag="narrow", interlaced_flag=flag, criteria=Criteria())
         assert look.interlaced is flag
+
+
+def test_a_flag_is_believed_where_nothing_moves() -> None:
+    """Fields of a scene that stands still are alike, so a stream's interlace flag holds, and the note says so; in flight it
+    does not hold against pictures without combing.
+    """
+    generator = np.random.default_rng(8)
+    rows, columns = np.arange(HEIGHT)[:, None], np.arange(WIDTH)
+    fence, blinds = (30.0 * (rows % period < period // 2) * (columns < 60) for period in (6, 4))
+    lamp = [30.0 * (number in (3, 4)) for number in range(8)]
+    still = [noisy(SCENES[0] + fence + light, 2.0, generator) for light in lamp]
+    flying = [noisy(scene + np.roll(fence, 40 * number, 1), 2.0, generator) for number, scene in enumerate(SCENES)]
+    hidden = [noisy(scene + np.roll(blinds, 40 * number, 1), 2.0, generator) for number, scene in enumerate(SCENES)]
+    assert [interlaced(pictures) for pictures in (still, flying, hidden)] == [False] * 3
+    assert views_of_scene(hidden).shown == 0  # lines two px wide look like noise: nothing is seen to stand still
+    cases = ((still, True, True), (still, False, False), (flying, True, False), (hidden, True, False))
+    for pictures, flag, expected in cases:
+        look = first_look(pictures, range_tag="narrow", interlaced_flag=flag, criteria=Criteria())
+        assert look.interlaced is expected
+        assert any("stands still" in note for note in look.notes) is expected
 
 
 def test_a_quarter_of_the_pictures_is_enough() -> None:
