@@ -24,6 +24,7 @@ HOLD_S = 0.5  # the level must stay within the band for so long
 SETTLED_OVER_S = 1.0  # the settled level is the median of so long before the next edge or the end ...
 SETTLED_AT_LEAST_S = 0.4  # ... or of what there is, if it is at least this
 STEADY_SHARE_S = 0.05  # the settled stretch may drift by this share of itself a second
+PULSE_S = 3.0  # a shorter pulse may end before the level has settled and held (docs/guide.md)
 NOISE_SIGMAS = 4.0  # the band must be this many sigma of the level's noise
 _START_WITHIN_S = 6.0  # a camera has started up within so long
 _START_BANDS = 2.5  # a recording starts blown out or black if its level is so many bands away
@@ -32,6 +33,7 @@ _WIDEN_PERCENT = 0.3  # ... or by this: a codec lags behind a level that drifts 
 _FIT_FROM, _FIT_TO = 0.95, 0.12  # shares of the first deviation between which an exponential is fitted
 _FIT_POINTS = 5
 _FIT_QUALITY = 0.98  # share of the variance of the logarithm that a straight line must explain
+_LONGER = f"; let light and dark last {PULSE_S:g} s each"
 _MAD_TO_SIGMA = 1.4826 / math.sqrt(2.0)  # of differences of neighbours
 
 
@@ -151,7 +153,8 @@ def settled_level(time_s: Doubles, level: Doubles) -> tuple[float, float, str | 
     tail = time_s >= time_s[-1] - SETTLED_OVER_S - 1e-9
     length = float(time_s[-1] - time_s[0])
     if length < HOLD_S + SETTLED_AT_LEAST_S:
-        return math.nan, math.nan, f"only {length:.1f} s before the next edge or the end: too short to settle"
+        short = f"only {length:.1f} s before the next edge or the end: too short to settle"
+        return math.nan, math.nan, f"{short}{_LONGER}"
     values, times = level[tail], time_s[tail]
     settled = float(np.median(values))
     steps = np.diff(values)
@@ -160,7 +163,10 @@ def settled_level(time_s: Doubles, level: Doubles) -> tuple[float, float, str | 
         return settled, sigma, "settles at the floor: there is no level to come back to"
     slope = float(np.polyfit(times - times.mean(), values, 1)[0])
     if abs(slope) > STEADY_SHARE_S * settled:
-        return settled, sigma, f"still drifting by {abs(slope):.1f} % a second before the next edge or the end"
+        drift, most = 100.0 * abs(slope) / settled, 100.0 * STEADY_SHARE_S
+        longer = _LONGER if length < PULSE_S else ""
+        told = f"still drifting by {drift:.1f} % of the settled level a second; {most:g} % is allowed{longer}"
+        return settled, sigma, told
     if BAND_SHARE * settled < NOISE_SIGMAS * sigma:
         return (
             settled,

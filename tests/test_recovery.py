@@ -128,11 +128,21 @@ def test_what_cannot_be_resolved_says_why() -> None:
     time_s = np.arange(90) / 30
     assert "too short" in str(settled_level(time_s[:20], np.full(20, 40.0))[2])
     assert "drifting" in str(settled_level(time_s, 20 + 8 * time_s)[2])
+    assert "let light and dark last 3 s each" in str(settled_level(time_s[:20], np.full(20, 40.0))[2])
     noisy = 10 + np.random.default_rng(1).normal(0, 1.0, 90)
     assert "noise" in str(settled_level(time_s, noisy)[2])
     assert "floor" in str(settled_level(time_s, np.zeros(90))[2])
     swings = SETTLED * (1 + 0.3 * np.sin(2 * np.pi * 3 * time_s))
     assert "does not stay" in str(recovery_bounds(time_s, swings, SETTLED, 0.0, -1 / 30)[1])
+
+
+def test_drift_is_told_in_the_unit_of_its_limit() -> None:
+    """A drift of 4 points a second at a level of 50 is 8 % of it; a longer pulse is asked for only where it was short."""
+    for length_s, longer in ((2.1, True), (6.0, False)):
+        time_s = np.arange(0.0, length_s, 1 / 30)
+        reason = str(settled_level(time_s, 50 + 4 * (time_s - time_s[-1] + 0.5))[2])
+        assert reason.startswith("still drifting by 8.0 % of the settled level a second; 5 % is allowed")
+        assert reason.endswith("let light and dark last 3 s each") is longer
 
 
 def test_gain_first_then_shutter() -> None:
