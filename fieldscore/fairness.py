@@ -21,8 +21,9 @@ NOISE_MEASURES = ("noise_percent", "frozen_percent", "zone_noisy_percent")
 READABILITY_MEASURES = (
     "readable_percent", "zone_readable_percent", "zone_dark_percent", "zone_blown_percent", "zone_noisy_percent", USABLE,
 )  # fmt: skip
-_RANGE_MEASURES = ("occupied_range_stops",)
+RANGE_MEASURES = ("occupied_range_stops",)
 _SAME_LEVEL = 1.0  # %: floors or ceilings of two chains that are nearer than two codes are the same
+_EQUALLY_FAST = 1.005  # ratio of speeds that would be told as 1.00
 _SAME_RATE = 0.02  # share by which frame rates may differ: 29.97 is 30, 25 is not
 
 
@@ -77,10 +78,17 @@ def _route(found: Sequence[Alignment], criteria: Criteria) -> list[Check]:
             speed <= criteria.fair_speed_ratio,
             "the speeds do not compare: too little of the route was flown in both"
             if math.isnan(speed)
-            else f"one flight was up to {speed:.2f} times as fast at the same places; {criteria.fair_speed_ratio:g} allowed",
+            else f"{_faster(speed)} at the same places; {criteria.fair_speed_ratio:g} times allowed",
             "the faster flight has more motion blur and less time in hard places",
         ),
     ]
+
+
+def _faster(ratio: float) -> str:
+    """A ratio of speeds, 1 or more, in words."""
+    return (
+        "both flights were equally fast" if ratio < _EQUALLY_FAST else f"one flight was up to {ratio:.2f} times as fast"
+    )
 
 
 def _light(scores: Sequence[Score], shared: Sequence[npt.NDArray[np.bool_]], criteria: Criteria) -> Check:
@@ -113,7 +121,7 @@ def _chain(clips: Sequence[ClipFacts], criteria: Criteria) -> list[Check]:
             max(np.ptp(floors), np.ptp(ceilings)) <= _SAME_LEVEL,
             f"floor at {_listed(floors, '.1f')} %, ceiling at {_listed(ceilings, '.1f')} % of nominal",
             "the occupied range is not compared, and crushed and clipped count from different ends",
-            _RANGE_MEASURES,
+            RANGE_MEASURES,
         ),
         _same("codec", clips, lambda one: f"{one.codec}, {one.bits} bit", lambda one: (one.codec, one.bits),
               recorder, NOISE_MEASURES),

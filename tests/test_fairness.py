@@ -75,6 +75,7 @@ def test_speed_is_compared_at_the_same_places() -> None:
     assert failed(slow) == ["speed"]
     assert "2.00 times" in slow["speed"].detail
     assert failed(audited(made(), made(), 1.2)) == []
+    assert audited(made(), made())["speed"].detail.startswith("both flights were equally fast at the same places")
 
 
 def test_overlap_under_the_limit_fails() -> None:
