@@ -105,13 +105,19 @@ def judged(pair: Pair, places: dict[str, Places], ways: dict[str, Way]) -> Outco
     return Outcome(pair, found, errors_s(found, a, b), coverage(found, a, b))
 
 
-def outcomes(directory: Path, seed: int) -> list[Outcome]:
-    """Simulate what is not there yet, measure every flight once, judge every pair."""
+def measured(directory: Path, seed: int) -> tuple[dict[str, Places], dict[str, Way]]:
+    """Simulate what is not there yet and measure every flight once: places and ways by name."""
     flown, places, ways = flights(seed), {}, {}
     for name, clip in write(directory, seed):
         record = measure_flight([clip])
         assert record.places is not None
         places[name], ways[name] = record.places, way(load_truth(clip), flown[name].plan.route)
+    return places, ways
+
+
+def outcomes(directory: Path, seed: int) -> list[Outcome]:
+    """Judge every pair of a seed's flights."""
+    places, ways = measured(directory, seed)
     return [judged(pair, places, ways) for pair in pairs()]
 
 

@@ -30,6 +30,7 @@ STEP_COST = 2.0  # spreads, for a step in one flight alone (docs/decisions/route
 PASSING_S = 1.5
 SAME_ROUTE = 3.45  # spreads, mean over the path (docs/decisions/route_threshold.py)
 SAME_ROUTE_WIDTH = 0.3  # spreads over which the confidence goes from a half to 0.73
+DOUBT = 0.2  # confidence from which on a refusal is no more than a doubt: weak true pairs have 0.4 to 0.5
 LEAST_OVERLAP_S = 4.0  # of both flights; a shorter stretch is alike by chance
 _NONE_SURE, _ALL_SURE = 1.0, 4.0  # spreads at which the confidence of a place is 0 and 1
 _LEAST_CONFIDENCE = 0.25  # a place below is left out
@@ -56,6 +57,28 @@ class Alignment:
     place_confidence: Doubles
     reason: str | None = None
 
+    @property
+    def doubtful(self) -> bool:
+        """Whether the routes are refused for want of certainty: they may well be one."""
+        return not self.same_route and self.confidence >= DOUBT
+
+
+@dataclass(frozen=True)
+class Match:
+    """The stretch in which two flights are most alike, whether or not it is one route.
+
+    `strength` is the mean likeness of what passes by along it, in spreads of chance pairs. `time_a_s`, `time_b_s` and
+    `place_confidence` [p] as in an alignment; `matched_s` is the shorter of both sides' seconds, `overlap_share` how
+    much of the shorter flight that is.
+    """
+
+    strength: float
+    time_a_s: Doubles
+    time_b_s: Doubles
+    place_confidence: Doubles
+    matched_s: float
+    overlap_share: float
+
 
 def align(a: Places, b: Places) -> Alignment:
     """Align two flights by what was seen. Swapping the flights swaps the times."""
@@ -63,33 +86,41 @@ def align(a: Places, b: Places) -> Alignment:
         seen = _length_s(places.time_s)
         if seen < LEAST_OVERLAP_S:
             return _refused(f"the {flight} flight shows {seen:.1f} s of picture; {LEAST_OVERLAP_S:g} s are needed")
+    match = best_match(a, b)
+    if match is None:
+        return _refused("nothing in the two flights looks alike")
+    confidence = float(1.0 / (1.0 + np.exp(-(match.strength - SAME_ROUTE) / SAME_ROUTE_WIDTH)))
+    if match.matched_s < LEAST_OVERLAP_S:
+        share = match.matched_s / LEAST_OVERLAP_S
+        return _refused(
+            f"only {match.matched_s:.1f} s look alike; {LEAST_OVERLAP_S:g} s are needed", confidence * share / 2
+        )
+    if match.strength < SAME_ROUTE:
+        return _refused(
+            f"what passes by is not alike enough: the best match of the two flights stands {match.strength:.2f} spreads "
+            f"out of chance, {SAME_ROUTE:g} are needed",
+            confidence,
+        )
+    return Alignment(True, confidence, match.overlap_share, match.time_a_s, match.time_b_s, match.place_confidence)
+
+
+def best_match(a: Places, b: Places) -> Match | None:
+    """Give the stretch in which two flights are most alike; None where nothing is. ValueError without places."""
     size = find_size(a, b)
     path = _path(likeness(a, b, size))
     passing = likeness(a, b, size, PASSING_S)
     path = path[_unforced(path, passing.at(path[:, 0], path[:, 1]), (a.time_s, b.time_s))]
     if not len(path):
-        return _refused("nothing in the two flights looks alike")
+        return None
     alike = passing.at(path[:, 0], path[:, 1])
-    strength = _strength(path, alike, a, b)
-    confidence = float(1.0 / (1.0 + np.exp(-(strength - SAME_ROUTE) / SAME_ROUTE_WIDTH)))
-    if strength < SAME_ROUTE:
-        return _refused(
-            f"what passes by is not the same: the best match of the two flights stands {strength:.1f} spreads out of "
-            f"chance, {SAME_ROUTE:g} are needed",
-            confidence,
-        )
     time_a, time_b, sure = _places(path, alike, passing, a, b)
     kept = sure >= _LEAST_CONFIDENCE
     time_a, time_b, sure = time_a[kept], time_b[kept], sure[kept]
     matched = _length_s(time_a), _length_s(time_b)
-    if min(matched) < LEAST_OVERLAP_S:
-        share = min(matched) / LEAST_OVERLAP_S
-        return _refused(
-            f"only {min(matched):.1f} s look alike; {LEAST_OVERLAP_S:g} s are needed", confidence * share / 2
-        )
     lengths = _length_s(a.time_s), _length_s(b.time_s)
     shorter = int(lengths[1] < lengths[0]) if lengths[0] != lengths[1] else int(matched[1] < matched[0])
-    return Alignment(True, confidence, min(1.0, matched[shorter] / lengths[shorter]), time_a, time_b, sure)
+    share = min(1.0, matched[shorter] / lengths[shorter])
+    return Match(_strength(path, alike, a, b), time_a, time_b, sure, min(matched), share)
 
 
 def _refused(reason: str, confidence: float = 0.0) -> Alignment:

@@ -9,7 +9,7 @@ import numpy.typing as npt
 import pytest
 
 from fieldscore import align as module
-from fieldscore.align import Alignment, align
+from fieldscore.align import Alignment, align, best_match
 from fieldscore.likeness import GRID, find_size, likeness, sampling
 from fieldscore.record import Places
 from fieldscore.warping import Band
@@ -165,6 +165,34 @@ def test_another_route_is_refused() -> None:
     assert found.reason is not None
     assert "not the same" in found.reason or "look" in found.reason
     assert len(found.time_a_s) == len(found.time_b_s) == len(found.place_confidence) == 0
+
+
+def test_a_short_stretch_is_refused_for_its_length(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Less than 4 s alike are no route however strong; where they are not even strong the refusal is no doubt."""
+    flight, before, after = _flight(STEADY, noise_seed=5), _flight(STEADY[:70], seed=2), _flight(STEADY[:70], seed=3)
+    for noise, most in ((0.3, 0.5), (2.0, module.DOUBT)):
+        shared = _flight(STEADY[:30], noise=noise)
+        descriptors = np.concatenate([before.descriptors, shared.descriptors, after.descriptors])
+        other = Places(STEP_S * np.arange(len(descriptors)), descriptors)
+        match = best_match(flight, other)
+        assert match is not None
+        monkeypatch.setattr(module, "SAME_ROUTE", match.strength + (0.1 if noise > 1 else -1.0))
+        found = align(flight, other)
+        assert found.reason == f"only {match.matched_s:.1f} s look alike; 4 s are needed"
+        assert found.confidence < most
+
+
+def test_a_narrow_refusal_is_a_doubt(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A match a little weaker than is needed is refused as doubtful, one far weaker is not; one strong enough is neither."""
+    a, b = _flight(STEADY), _flight(STEADY, noise_seed=5)
+    match = best_match(a, b)
+    assert match is not None
+    assert (match.overlap_share, match.matched_s) == (pytest.approx(1.0, abs=0.05), pytest.approx(23.9, abs=0.5))
+    for needed, same, doubtful in ((-0.1, True, False), (0.1, False, True), (1.0, False, False)):
+        monkeypatch.setattr(module, "SAME_ROUTE", match.strength + needed)
+        found = align(a, b)
+        assert (found.same_route, found.doubtful) == (same, doubtful)
+        assert same or "not alike enough" in (found.reason or "")
 
 
 def test_noise_is_refused() -> None:

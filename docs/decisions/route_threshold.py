@@ -1,4 +1,4 @@
-"""How far does a true match stand out of chance, and how far that of a foreign route?
+"""What parts a true match from that of a foreign route: how far it stands out of chance, how long it is, how large a share?
 
 Run: python docs/decisions/route_threshold.py DIR SEED   (DIR: simulated flights, made where they are missing)
 """
@@ -8,23 +8,44 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-import numpy as np
+from benchmarks.alignment import measured
+from benchmarks.routes import pairs
+from fieldscore.align import LEAST_OVERLAP_S, SAME_ROUTE, Match, best_match
 
-from benchmarks.alignment import outcomes
-from fieldscore.align import SAME_ROUTE, SAME_ROUTE_WIDTH
+
+def outdone(true: Match, foreign: list[Match]) -> int:
+    """How many foreign matches are as strong as a true one, as long and as large a share of the shorter flight."""
+    return sum(
+        one.strength >= true.strength and one.matched_s >= true.matched_s and one.overlap_share >= true.overlap_share
+        for one in foreign
+    )
 
 
 def main(directory: Path, seed: int) -> None:
-    found: dict[bool, list[float]] = {True: [], False: []}
-    for one in outcomes(directory, seed):
-        confidence = min(one.found.confidence, 1 - 1e-12)
-        strength = SAME_ROUTE + SAME_ROUTE_WIDTH * np.log(confidence / (1 - confidence)) if confidence > 0 else 0.0
-        found[one.pair.same].append(float(strength))
-        print(f"{one.pair.what:42} {'one route' if one.pair.same else 'foreign':10} {strength:5.2f} spreads")
-    print(f"one route: least {min(found[True]):.2f}; foreign: most {max(found[False]):.2f}")
+    places, _ = measured(directory, seed)
+    found: dict[bool, list[Match]] = {True: [], False: []}
+    for pair in pairs():
+        one = best_match(places[pair.a], places[pair.b])
+        if one is None:
+            continue
+        kind, share = "one route" if pair.same else "foreign", 100 * one.overlap_share
+        print(f"{pair.what:42} {kind:10} {one.strength:5.2f} spreads {one.matched_s:5.1f} s {share:4.0f} %")
+        if one.matched_s >= LEAST_OVERLAP_S:
+            found[pair.same].append(one)
+    for same, told in ((True, "one route, least"), (False, "foreign, most")):
+        end = min if same else max
+        strength, length_s, share = (
+            end(getattr(one, name) for one in found[same]) for name in ("strength", "matched_s", "overlap_share")
+        )
+        print(f"{told}: {strength:.2f} spreads, {length_s:.1f} s, {100 * share:.0f} %")
     print(
-        f"Sets align.SAME_ROUTE = {SAME_ROUTE:g}: between the two. The strongest foreign pairs are one garden planted anew: lanes,"
-        " beds and the bends of the route are the same, only what stands on them is not."
+        f"true matches that a foreign one outdoes in all three: {sum(outdone(one, found[False]) > 0 for one in found[True])}"
+    )
+    print(
+        f"Sets align.LEAST_OVERLAP_S = {LEAST_OVERLAP_S:g}: foreign ground matches for 3 s at most, strong as it may be; and "
+        f"align.SAME_ROUTE = {SAME_ROUTE:g} on strength alone: one garden planted anew (lanes, beds, bends and the lamps' stations "
+        "are the same, only what stands on them is not) matches over half to nine tenths of the flight, so that length and share "
+        "part nothing. On seed 0 two such stand at 3.6 and 4.0, above true ones flown 0.8 m aside: for these it is not lowered."
     )
 
 
