@@ -16,7 +16,7 @@ from fieldscore.colour import colour_difference
 from fieldscore.compare_times import difference
 from fieldscore.comparison import USABLE, Check, Comparison, Difference, PairAlignment, PairedPlaces, Series
 from fieldscore.criteria import Criteria
-from fieldscore.fairness import audit
+from fieldscore.fairness import RANGE_MEASURES, audit
 from fieldscore.measure import Better
 from fieldscore.pairing import Way, binned, measured_names, pair_places, places_of, rows_of, swapped, way_of
 from fieldscore.score import Score
@@ -66,6 +66,7 @@ def compare_flights(
             checks = audit(scores, (*groups[0], *groups[1]), own, criteria)
             differences += _of_cameras(scores, groups, pairs, names, criteria, checks)
             differences += _of_events(scores, groups, criteria)
+    differences = range_withheld(differences, criteria)
     overall = audit(scores, taking_part, across, criteria) if taking_part else ()
     return Comparison(
         tuple(scores), tuple(labels), criteria, pairs, tuple(places), tuple(differences), overall,
@@ -274,6 +275,21 @@ def _with_verdict(entry: Difference, criteria: Criteria, checks: Sequence[Check]
     return replace(entry, worth=worth, better=better, withheld=withheld)
 
 
+def range_withheld(found: Sequence[Difference], criteria: Criteria) -> list[Difference]:
+    """The differences, with no camera better by its range where one crushes more of the picture by what matters.
+
+    What is crushed lies below the dark end of the range: of the camera that crushes, the range is a lower bound.
+    """
+    apart = {(one.a, one.b, one.of): abs(one.difference) for one in found if one.measure == "crushed_percent"}
+    most = criteria.worth_picture_percent
+    return [
+        replace(one, better=None, withheld=one.withheld or "share crushed")
+        if one.measure in RANGE_MEASURES and apart.get((one.a, one.b, one.of), 0.0) > most
+        else one
+        for one in found
+    ]
+
+
 def _meaning(name: str, score: Score) -> tuple[str, Better]:
     """Unit and better direction of a measure."""
     if name == USABLE:
@@ -288,7 +304,8 @@ def _notes(scores: Sequence[Score], labels: Sequence[str], pairs: Sequence[PairA
     for one in pairs:
         names = f"flights {one.a + 1} ({labels[one.a]}) and {one.b + 1} ({labels[one.b]})"
         if not one.found.same_route:
-            notes.append(f"{names} do not show the same route: {one.found.reason or 'no reason was given'}")
+            told = "may or may not show the same route" if one.found.doubtful else "do not show the same route"
+            notes.append(f"{names} {told}: {one.found.reason or 'no reason was given'}")
         elif one.found.confidence < _CONFIDENT:
             notes.append(
                 f"{names}: the alignment is not sure (confidence {one.found.confidence:.2f}); look at the pictures"

@@ -51,7 +51,7 @@ class Difference:
     `of` says what the unit of the count is: "places" of two single flights (`a` and `b` are flights), "flights" of
     two cameras with three flights or more each, "events" of two cameras (`a` and `b` are the first flight of
     each). `interval` is None where `reason` says why. `better`: the interval excludes zero and the difference is
-    at least `worth`; None with `withheld` where the audit forbids a verdict on this measure.
+    at least `worth`; None with `withheld` where the audit, or what goes with the measure, forbids a verdict.
     """
 
     measure: str

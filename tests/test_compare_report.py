@@ -34,6 +34,7 @@ from fieldscore.report import (
     write_comparison,
 )
 from fieldscore.report.cautions import CAUTIONS
+from fieldscore.report.compare_facts import alignment_row
 from fieldscore.report.compare_page import unreadable_path
 from fieldscore.report.verdict import agreed
 from fieldscore.report.words import visible
@@ -130,14 +131,15 @@ def test_verdict_on_a_flight_and_itself() -> None:
 
 
 def test_short_flights_are_told_to_fly_longer() -> None:
-    """A difference that matters on flights too short for an interval is named with who is ahead, and as not sure."""
+    """Flights too short for any interval are told to fly longer, and nobody is said to be ahead in the same breath."""
     way = steady(5.0)
     scores = [flight(way, {"crushed_percent": lambda m, v=v: v + rough(int(v))(m)}) for v in (30.0, 10.0)]
     text = verdict(compare_flights(scores, ("dim", "lit"), {(0, 1): alignment_of(way, way)}, Criteria()))
-    assert text.startswith("No difference shown between dim and lit")
-    assert re.search(
-        r"By crushed lit is ahead by (19|20|21)\.\d points, but the flights are too short to be sure", text
+    assert text.startswith(
+        "No difference shown between dim and lit: the route they share is too short to tell: fly longer"
     )
+    assert "ahead" not in text
+    assert "even" not in text
 
 
 def _even() -> tuple[list[object], tuple[str, str], dict[tuple[int, int], Alignment], Criteria]:
@@ -217,6 +219,18 @@ def test_a_foreign_route_is_said_in_one_sentence() -> None:
     assert page.open == []
     assert not page.figures
     assert comparison_json(result)["differences"] == []
+
+
+def test_a_doubtful_route_is_said_to_be_one() -> None:
+    """A refusal with some confidence is told as not sure wherever it is told, and not as another route."""
+    result = made(found=replace(foreign(), confidence=0.47))
+    text = verdict(result)
+    assert text.startswith("No comparison: it is not sure that the flights show the same route.")
+    assert "may or may not show the same route: no stretch of them looks alike" in text
+    assert alignment_row(result.alignments[0])["same"] == "not sure: no stretch of them looks alike"
+    for told in (text, *result.notes):
+        assert "do not show" not in told
+    assert alignment_row(made(found=foreign()).alignments[0])["same"].startswith("no: ")
 
 
 def test_page_is_whole_and_safe() -> None:

@@ -54,7 +54,7 @@ def whole(result: Comparison) -> dict[str, Any]:
             for one in result.checks
         ],
         "how_judged": f"Each line spans the {confidence:g} % interval. Filled: one camera is better, the interval leaves zero "
-        "out and the difference matters. Hollow: no difference shown. Crossed: not judged, the recorders differ. In the grey "
+        "out and the difference matters. Hollow: no difference shown. Crossed: not judged, the last column says why. In the grey "
         "band a difference is too small to matter.",
         "repeats": repeats(result),
         "flights": [flight_row(label, score) for label, score in zip(result.labels, result.scores, strict=True)],
@@ -172,9 +172,10 @@ def alignment_of(result: Comparison, places: PairedPlaces) -> tuple[Alignment, b
 
 def alignment_row(one: PairAlignment) -> dict[str, str]:
     """How two flights go together, in words."""
+    told = "not sure" if one.found.doubtful else "no"
     return {
         "pair": f"{one.a + 1} and {one.b + 1}",
-        "same": "yes" if one.found.same_route else f"no: {visible(one.found.reason or 'no reason was given')}",
+        "same": "yes" if one.found.same_route else f"{told}: {visible(one.found.reason or 'no reason was given')}",
         "confidence": f"{one.found.confidence:.2f}",
         "overlap": share(one.found.overlap_share),
     }

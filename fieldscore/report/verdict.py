@@ -76,9 +76,9 @@ def verdict_parts(result: Comparison) -> tuple[str, str]:
     if not compared:
         if len(result.cameras) == 1 and result.differences:
             return "All flights carry one label: there is nothing to compare them with.", ""
-        why = [
-            f"{visible(note[:1].upper() + note[1:])}." for note in result.notes if "do not show the same route" in note
-        ]
+        why = [f"{visible(note[:1].upper() + note[1:])}." for note in result.notes if "show the same route" in note]
+        if any(one.found.doubtful for one in result.alignments):
+            return "No comparison: it is not sure that the flights show the same route.", " ".join(why)
         return "No comparison: the flights do not show the same route.", " ".join(why)
     return " ".join(sentences), " ".join([*_scope(result, compared), *_reserve(result)])
 
@@ -104,10 +104,8 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
         explained = any(one.better is not None for one in agreed(found))
         where = " in what a pilot flies by" if explained else ""
         return " ".join([f"No difference shown between {visible(first)} and {visible(second)}{where}.", *unsure])
-    return (
-        f"No difference shown between {visible(first)} and {visible(second)}: the route they share is too short or too even "
-        f"to tell.{' ' if unsure else ''}{' '.join(unsure)}"
-    )
+    why = "too short to tell: fly longer, or more often" if unsure else "too short or too even to tell"
+    return f"No difference shown between {visible(first)} and {visible(second)}: the route they share is {why}."
 
 
 def _unsure(found: Sequence[Difference], names: dict[str, str]) -> list[str]:
