@@ -19,10 +19,14 @@ from fieldscore.criteria import Criteria
 from fieldscore.fairness import RANGE_MEASURES, audit
 from fieldscore.measure import Better
 from fieldscore.pairing import Way, binned, measured_names, pair_places, places_of, rows_of, swapped, way_of
+from fieldscore.readable_rows import MEMORY_S
 from fieldscore.score import Score
 from fieldscore.stats import Interval, block_bootstrap_mean
 
 FEWEST_FLIGHTS = 3  # of each camera for the flight to be the unit: two tell next to nothing of a spread
+# Measures that rest on the camera's noise over the flight: a mistake in it lasts, and the places of a short flight share it.
+SLOW_MEASURES = ("readable_percent", "zone_readable_percent", "zone_noisy_percent", "noise_percent", USABLE)
+FEWEST_MEMORIES = 5  # of that noise in the shared route for a verdict: a minute of flight (docs/guide.md) less its ends
 ALSO = ("level_percent",)  # compared although neither way is better: it explains the others
 _EVEN = "the difference is the same at every place, which does not tell how sure it is"
 _CAST_LIGHTNESS = 20.0  # L* of dark picture parts: with the same on both sides only the cast differs
@@ -157,7 +161,21 @@ def _of_places(
         name, *_meaning(name, score), places.a, places.b, "places", found.estimate, interval, found.effective_samples,
         None, means[0], means[1], (count, count), reason=found.reason,
     )  # fmt: skip
-    return _with_verdict(entry, criteria, checks)
+    return _with_verdict(slow_withheld(entry, count * criteria.place_s), criteria, checks)
+
+
+def slow_withheld(entry: Difference, shared_s: float) -> Difference:
+    """The entry of two single flights, without an interval where a slow mistake may be the same at all its places.
+
+    `shared_s`: seconds of flight at which both show the measure. The interval of places holds what differs from place to
+    place; the noise that readability is held against is averaged over `MEMORY_S`, and no place tells of a mistake in it.
+    """
+    least = FEWEST_MEMORIES * MEMORY_S
+    if entry.measure not in SLOW_MEASURES or shared_s >= least or entry.interval is None:
+        return entry
+    reason = f"rests on noise averaged over {MEMORY_S:g} s; the flights share {shared_s:.0f} s: an interval needs {least:g} s"
+    samples = min(entry.effective_samples, shared_s / MEMORY_S)
+    return replace(entry, interval=None, effective_samples=samples, reason=reason)
 
 
 def _of_cameras(  # noqa: PLR0913 - two cameras, how their flights go together, and how to judge

@@ -254,21 +254,6 @@ def test_noise_is_not_compared_across_recorders() -> None:
         assert check in {one.check for one in unfair.checks if not one.ok}
 
 
-@pytest.mark.parametrize(("crushed", "better"), [(11.0, "b"), (16.0, None)])
-def test_crushing_is_no_range(crushed: float, better: str | None) -> None:
-    """A camera that crushes more by what matters is not better by its range, whose dark end is at the floor."""
-    way = steady(60.0)
-    flat = {"occupied_range_stops": lambda m: 4.0 + rough(1, 0.1)(m), "crushed_percent": lambda m: 10.0 + rough(3)(m)}
-    deep = {
-        "occupied_range_stops": lambda m: 6.0 + rough(2, 0.1)(m),
-        "crushed_percent": lambda m: crushed + rough(4)(m),
-    }
-    result = compared(flight(way, flat, bit_rate=4e6), flight(way, deep, bit_rate=4e6), alignment_of(way, way))
-    found = of(result, "occupied_range_stops")
-    assert found.interval is not None
-    assert (found.better, found.withheld) == (better, None if better else "share crushed")
-
-
 def test_welch_against_reference() -> None:
     """Welch's interval is that of another implementation, and there is none where nothing differs."""
     first, second = [2.0, 3.0, 4.0], [5.0, 7.0, 9.0, 7.5]

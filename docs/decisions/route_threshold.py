@@ -45,7 +45,7 @@ def main(directory: Path, seed: int) -> None:
         f"Sets align.LEAST_OVERLAP_S = {LEAST_OVERLAP_S:g}: foreign ground matches for 3 s at most, strong as it may be; and "
         f"align.SAME_ROUTE = {SAME_ROUTE:g} on strength alone: one garden planted anew (lanes, beds, bends and the lamps' stations "
         "are the same, only what stands on them is not) matches over half to nine tenths of the flight, so that length and share "
-        "part nothing. On seed 0 two such stand at 3.6 and 4.0, above true ones flown 0.8 m aside: for these it is not lowered."
+        "part nothing. On seed 0 three such stand at 3.6 to 4.0, above true ones flown 0.8 m aside: for these it is not lowered."
     )
 
 
