@@ -97,8 +97,7 @@ def align(a: Places, b: Places) -> Alignment:
         )
     if match.strength < SAME_ROUTE:
         return _refused(
-            f"what passes by is not alike enough: the best match of the two flights stands {match.strength:.2f} spreads "
-            f"out of chance, {SAME_ROUTE:g} are needed",
+            f"what passes by is not alike enough, {match.strength:.2f} spreads out of chance at best; {SAME_ROUTE:g} are needed",
             confidence,
         )
     return Alignment(True, confidence, match.overlap_share, match.time_a_s, match.time_b_s, match.place_confidence)

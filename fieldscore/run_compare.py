@@ -136,10 +136,10 @@ def _strangers(result: Comparison) -> list[str]:
     lines = []
     for number in result.strangers:
         file = result.scores[number].record.name
-        reasons = dict.fromkeys(
-            one.found.reason or "no reason was given" for one in result.alignments if number in (one.a, one.b)
-        )
-        lines.append(f"{file}: does not show the same route as any other of the flights: {'; '.join(reasons)}")
+        own = [one.found for one in result.alignments if number in (one.a, one.b)]
+        reasons = dict.fromkeys(found.reason or "no reason was given" for found in own)
+        told = "is not sure to show" if any(found.doubtful for found in own) else "does not show"
+        lines.append(f"{file}: {told} the same route as any other of the flights: {'; '.join(reasons)}")
     return lines
 
 

@@ -13,9 +13,12 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
+from compare_material import flight, foreign, steady
 from flight_material import HEIGHT, RATE, WIDTH, record_of, scene, timeline_of, write_flight
 from test_cli import run
 
+from fieldscore import run_compare
+from fieldscore.compare import compare_flights
 from fieldscore.criteria import Criteria
 from fieldscore.report import write_flight as save
 from fieldscore.run import Job, in_order, labels_of
@@ -127,6 +130,16 @@ def test_another_route_is_refused(saved: Path, tmp_path: Path, capsys: pytest.Ca
     data = json.loads((tmp_path / "out" / "comparison.json").read_text())
     assert (data["alignment"][0]["same_route"], data["differences"]) == (False, [])
     assert (tmp_path / "out" / "pairs.csv").read_text().splitlines()[1:] == []
+
+
+def test_a_doubtful_stranger_is_told_as_one() -> None:
+    """A flight refused with some confidence is not sure to show the route; one that surely flew another does not show it."""
+    way = steady(20.0)
+    for confidence, told in ((0.47, "is not sure to show the same route"), (0.1, "does not show the same route")):
+        pairs = {(0, 1): replace(foreign(), confidence=confidence)}
+        lines = run_compare._strangers(compare_flights([flight(way, {})] * 2, ("a", "b"), pairs, Criteria()))
+        assert len(lines) == 2
+        assert all(line.startswith(f"made: {told} as any other of the flights: no stretch") for line in lines)
 
 
 def test_one_stranger_does_not_stop_the_others(saved: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
