@@ -26,7 +26,7 @@ from fieldscore.stats import Interval, block_bootstrap_mean
 FEWEST_FLIGHTS = 3  # of each camera for the flight to be the unit: two tell next to nothing of a spread
 # Measures that rest on the camera's noise over the flight: a mistake in it lasts, and the places of a short flight share it.
 SLOW_MEASURES = ("readable_percent", "zone_readable_percent", "zone_noisy_percent", "noise_percent", USABLE)
-FEWEST_MEMORIES = 5  # of that noise in the shared route for a verdict: a minute of flight (docs/guide.md) less its ends
+FEWEST_MEMORIES = 3  # of that noise in the shared route for a verdict; in one or two all places share its mistake
 ALSO = ("level_percent",)  # compared although neither way is better: it explains the others
 _EVEN = "the difference is the same at every place, which does not tell how sure it is"
 _CAST_LIGHTNESS = 20.0  # L* of dark picture parts: with the same on both sides only the cast differs
