@@ -17,6 +17,11 @@ Doubles = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.int64]
 
 STILL_MOTION_PERCENT = 0.6  # %/s: a repeated picture moves by no more, however it was coded
+ANEW_LIKENESS = 0.99  # a picture that a key frame codes anew keeps this likeness at the least
+ANEW_SHARE = 0.5  # of the rows of a frozen picture are coded anew at most; the others repeat it
+# The first picture after a freeze, over the flight around: all that was flown meanwhile is seen to move at once, by so many
+# times the motion, or, where it is too far off to be registered, leaves it unlike by so many times and by at least so much.
+FARTHER_RATIO, UNLIKE_RATIO, UNLIKE_AT_LEAST = 2.0, 4.0, 0.03
 # A picture broken into displaced blocks has steps at their edges 2.5 times and more those inside; sound ones of nine real
 # and ten simulated clips 0.9 to 1.5, starved codecs included (benchmarks/integrity.py).
 BROKEN_EDGES = 1.9
@@ -168,7 +173,47 @@ def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
             goes_on = _undiminished(last, before) and _undiminished(last, moving)
         if _moved(before, criteria) and goes_on:
             frozen[start:stop] = True
-    return frozen
+    return frozen | _frozen_anew(timeline, criteria, lost, repeated)
+
+
+def _frozen_anew(timeline: Timeline, criteria: Criteria, lost: Mask, repeated: Mask) -> Mask:
+    """Rows [n] of a picture repeated for longer than the hold, which key frames of the recorder coded anew meanwhile.
+
+    It stands still from one frame to the next and then shows the scene elsewhere. A hovering drone goes on from where it
+    was, even where a codec took its noise away; where the recording ends meanwhile, the two are not told apart.
+    """
+    motion, likeness, time_s = timeline["motion_percent"], timeline["likeness"], timeline.time_s
+    with np.errstate(invalid="ignore"):
+        still = repeated | ((motion < criteria.airtime_motion_percent_per_s) & (likeness > ANEW_LIKENESS))
+    usual = ~still & ~lost
+    found = np.zeros(len(timeline), dtype=np.bool_)
+    for first, stop in runs(still):
+        again = first + np.flatnonzero(repeated[first:stop])
+        if not again.size or again[0] == 0 or stop == len(still) or lost[stop]:
+            continue
+        start = int(again[0])
+        short = time_s[stop - 1] - time_s[start - 1] < criteria.frozen_hold_s - 1e-9
+        if short or again.size < (1.0 - ANEW_SHARE) * (stop - start):
+            continue
+        before = usual & timeline.between(time_s[start] - MOTION_AROUND_S, time_s[start])
+        after = usual & timeline.between(time_s[stop], time_s[stop] + MOTION_AROUND_S)
+        last = motion[usual & timeline.between(time_s[start] - ABRUPT_S, time_s[start])]
+        flown = _moved(motion[before], criteria) and _moved(motion[after], criteria)
+        if flown and _undiminished(last, motion[before]) and _is_elsewhere(timeline, stop, before, after):
+            found[start:stop] = True
+    return found
+
+
+def _is_elsewhere(timeline: Timeline, row: int, before: Mask, after: Mask) -> bool:
+    """Say whether a row's picture is farther from the one before it than flight makes it in rows [n] before and after."""
+    motion, unlike = timeline["motion_percent"], 1.0 - timeline["likeness"]
+
+    def usual(values: Doubles) -> float:
+        parts = (values[rows & np.isfinite(values)] for rows in (before, after))
+        return max(float(np.median(part)) if part.size else np.inf for part in parts)
+
+    farther = motion[row] > FARTHER_RATIO * usual(motion)
+    return bool(farther or unlike[row] > max(UNLIKE_RATIO * usual(unlike), UNLIKE_AT_LEAST))
 
 
 def _moved(motion: Doubles, criteria: Criteria) -> bool:

@@ -92,6 +92,41 @@ def test_a_picture_frozen_in_flight_is_lost(frozen: dict[str, float]) -> None:
     assert lost_rows(timeline_of(300, (100, 115, frozen))) == [(100, 115)]
 
 
+REPEATED = {"repeated": 0.0, "frozen_percent": 97.0, "motion_percent": 0.1, "likeness": 1.0}
+KEY_FRAME = {"frozen_percent": 0.1, "motion_percent": 0.2, "likeness": 1.0}
+# The first picture after a freeze: too far off to be registered, or seen to have moved by all that was flown meanwhile.
+UNLIKE, FARTHER = {"motion_percent": 30.0, "likeness": 0.6}, {"motion_percent": 200.0, "likeness": 0.99}
+
+
+@pytest.mark.parametrize("key_frames", [(106,), (105, 106, 107, 112, 113), tuple(range(101, 115, 2))])
+@pytest.mark.parametrize("comes_back", [UNLIKE, FARTHER])
+def test_a_frozen_picture_may_be_coded_anew(key_frames: tuple[int, ...], comes_back: dict[str, float]) -> None:
+    """Key frames within half a second of one picture leave parts too short by themselves; it comes back elsewhere."""
+    coded = [(row, row + 1, KEY_FRAME) for row in key_frames]
+    assert lost_rows(timeline_of(300, (100, 115, REPEATED), *coded, (115, 116, comes_back))) == [(100, 115)]
+
+
+def test_a_hover_that_a_codec_has_made_still_is_not_lost() -> None:
+    """A drone that stops, stands still for two seconds and flies on from there, its noise taken away but for key frames."""
+    coded = [(row, row + 1, KEY_FRAME) for row in range(106, 160, 7)]
+    assert lost_rows(timeline_of(300, (100, 160, REPEATED), *coded)) == []
+    assert lost_rows(timeline_of(300, (100, 160, REPEATED), *coded, (160, 161, UNLIKE))) == [(100, 160)]
+
+
+def test_a_still_picture_that_was_come_to_slowly_is_not_lost() -> None:
+    """Landed, and a lamp lights up later: the picture is another one at once, but it did not stop from one frame to the next."""
+    slowing = (94, 100, {"motion_percent": 8.0})
+    coded = [(row, row + 1, KEY_FRAME) for row in range(106, 160, 7)]
+    assert lost_rows(timeline_of(300, slowing, (100, 160, REPEATED), *coded, (160, 161, UNLIKE))) == []
+
+
+def test_still_pictures_with_noise_of_their_own_are_not_lost() -> None:
+    """A covered lens or a drone that stands still: few pictures repeat the one before, whatever comes after."""
+    noisy = {"frozen_percent": 0.1, "motion_percent": 0.3, "likeness": 0.995}
+    coded = [(row, row + 1, REPEATED) for row in range(102, 130, 3)]
+    assert lost_rows(timeline_of(300, (100, 130, noisy), *coded, (130, 131, UNLIKE))) == []
+
+
 def test_broken_pictures_are_lost_and_coarse_coding_is_not() -> None:
     """Steps at block edges count against those of the flight: a codec that steps everywhere is no break-up."""
     broken = {"block_edges": 2.6}
