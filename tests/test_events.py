@@ -235,6 +235,40 @@ def test_a_slow_flight_that_hunts_still_flies(stops: float, period_s: float) -> 
     assert found_airtime(flown)[:2] == (pytest.approx(3.0, abs=0.15), pytest.approx(13.0, abs=0.15))
 
 
+def rolling(rows: int, period: int) -> tuple[np.ndarray, np.ndarray]:
+    """Motion and its change, in %/s, of a standing camera under lamps whose bands are back after so many rows."""
+    noise = np.random.default_rng(3).normal(0.0, 0.5, (2, rows))
+    row = np.arange(rows) % period
+    speed = np.array([12.0, 29.0, 13.5, 20.0, 16.0])[row]
+    change = np.array([14.0, 39.0, 38.0, 31.0, 33.0])[row]
+    return speed + noise[0], change + noise[1]
+
+
+@pytest.mark.parametrize("period", [3, 5])
+def test_standing_under_lamps_that_beat_is_no_flight(period: int) -> None:
+    """Bands that roll over the picture move it by 12 to 29 %/s, but come back with the beat and go nowhere."""
+    speed, change = rolling(480, period)
+    flown = timeline_of(480, motion_percent=speed, motion_change_percent=change)
+    rng = np.random.default_rng(5)
+    flown.values["motion_percent"][90:390] = 40.0 + rng.normal(0.0, 4.0, 300)
+    flown.values["motion_change_percent"][90:390] = 20.0
+    assert found_airtime(flown) == (pytest.approx(3.0, abs=0.2), pytest.approx(13.0, abs=0.2), "motion")
+
+
+def test_a_flight_under_lamps_that_beat_is_airtime() -> None:
+    """What the bands add to its motion comes back with the beat, but it goes on."""
+    speed, _ = rolling(480, 3)
+    flown = timeline_of(480, motion_percent=speed + 20.0, motion_change_percent=20.0)
+    assert found_airtime(flown) == (pytest.approx(0.0, abs=0.1), pytest.approx(16.0, abs=0.1), "motion")
+
+
+def test_a_flight_that_trembles_is_airtime() -> None:
+    """Motion that noise or wind turns about from row to row keeps no beat."""
+    speed = 20.0 + np.random.default_rng(4).normal(0.0, 6.0, 480)
+    flown = timeline_of(480, motion_percent=speed, motion_change_percent=1.7 * speed)
+    assert found_airtime(flown) == (pytest.approx(0.0, abs=0.1), pytest.approx(16.0, abs=0.1), "motion")
+
+
 def test_an_exposure_that_is_not_known_for_a_while_moves_no_faster() -> None:
     """Where the link is lost and the exposure not known, it is taken to go on, and does not seem to drop to nothing and back."""
     lost = timeline_of(300, (120, 180, {"exposure_stops": np.nan}), exposure_stops=1.5)
