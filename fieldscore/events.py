@@ -248,7 +248,7 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
         return Airtime(float(time_s[0]), float(time_s[-1]), "whole clip")
     least = criteria.airtime_motion_percent_per_s
     seen = np.where(lost | (np.nan_to_num(timeline["repeated"]) > 0), np.nan, timeline["motion_percent"])
-    motion = seen - np.maximum(MOTION_OF_EXPOSURE * exposure_speed(timeline) - least, 0.0)
+    motion = seen - motion_of_exposure(timeline, criteria)
     half = max(1, round(criteria.airtime_hold_s / 2 / timeline.interval_s))
     moving = (_running_median(motion, half) > least) & ~_beats(seen, timeline["motion_change_percent"], half)
     sustained = [
@@ -280,6 +280,11 @@ def _beats(motion: Doubles, change: Doubles, half: int) -> Mask:
     comes_back = np.any([apart(rows) < BEAT_RATIO * step for rows in BEAT_ROWS], axis=0)
     whole = comes_back & (_running_mean(cosine, half) < BEAT_COSINE)
     return np.asarray(_running_mean(whole.astype(np.float64), half) > 0.0)
+
+
+def motion_of_exposure(timeline: Timeline, criteria: Criteria) -> Doubles:
+    """What an exposure that goes to another level passes for, in %/s of motion [n], over what counts as none anyway."""
+    return np.maximum(MOTION_OF_EXPOSURE * exposure_speed(timeline) - criteria.airtime_motion_percent_per_s, 0.0)
 
 
 def exposure_speed(timeline: Timeline) -> Doubles:

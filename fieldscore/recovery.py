@@ -21,6 +21,7 @@ Doubles = npt.NDArray[np.float64]
 
 BAND_SHARE = 0.10  # of the settled level: the 2 % of textbooks is meaningless on noisy video
 HOLD_S = 0.5  # the level must stay within the band for so long
+BAND_STOPS = 0.3  # the same of the exposure: 10 % of the level are 0.3 stop under a curve of 2.2
 SETTLED_OVER_S = 1.0  # the settled level is the median of so long before the next edge or the end ...
 SETTLED_AT_LEAST_S = 0.4  # ... or of what there is, if it is at least this
 STEADY_SHARE_S = 0.05  # the settled stretch may drift by this share of itself a second
@@ -197,6 +198,22 @@ def recovery_bounds(
     low = max(0.0, float(time_s[early - 1] if early else before_s) - float(time_s[0]))
     high = float(time_s[late]) - before_s
     return (min(max(crossing - middle, low), high), low, high), None
+
+
+def exposure_back_s(timeline: Timeline, at_s: float, until_s: float) -> float:
+    """When (s), from an edge until its recovery ends, the exposure came to stay where it is at that end; the end if not known.
+
+    Where it is not known for a while it is taken to go straight from what it was to what it is after that.
+    """
+    part = timeline.between(at_s, until_s + HOLD_S)
+    time_s, exposure = timeline.time_s[part], timeline["exposure_stops"][part]
+    known = np.isfinite(exposure)
+    ended = known & (time_s >= until_s)
+    if not ended.any():
+        return until_s
+    exposure = np.interp(time_s, time_s[known], exposure[known])
+    row = _stays_within(time_s, exposure, float(np.median(exposure[ended])), BAND_STOPS)
+    return until_s if row is None else min(float(time_s[row]), until_s)
 
 
 def _stays_within(time_s: Doubles, level: Doubles, settled: float, band: float) -> int | None:

@@ -12,10 +12,10 @@ import numpy.typing as npt
 from fieldscore.brightness import curve_note, dark_causes, lamps, pulled_down, stability, stop_range
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
-from fieldscore.events import Airtime, airtime, link_lost, runs
+from fieldscore.events import Airtime, airtime, link_lost, motion_of_exposure, runs
 from fieldscore.measure import Column
 from fieldscore.record import LEAST_PIXELS, FlightRecord
-from fieldscore.recovery import FlashEvent, flash_events
+from fieldscore.recovery import FlashEvent, exposure_back_s, flash_events
 from fieldscore.scorecard import CAUSES as CAUSES
 from fieldscore.scorecard import Gap as Gap
 from fieldscore.scorecard import Lamps as Lamps
@@ -74,7 +74,7 @@ def score_flight(
     judged &= not is_small(record)
     level = timeline["level_percent"] - record.clip.floor_level_percent
     events = tuple(flash_events(timeline, criteria, level, lost, judged & (cause < 0)))
-    cause[_recovering(timeline, events) & (cause >= 0) & ~lost] = CAUSES.index("recovering")
+    cause[_recovering(timeline, criteria, events) & (cause >= 0) & ~lost] = CAUSES.index("recovering")
     clear = inside & ~lost
     found = lamps(record, clear, criteria, events)
     cause[pulled_down(timeline, found) & dark_causes(cause, CAUSES)] = CAUSES.index("pulled_down")
@@ -177,12 +177,22 @@ def _causes(
     return cause, judged
 
 
-def _recovering(timeline: Timeline, events: tuple[FlashEvent, ...]) -> npt.NDArray[np.bool_]:
-    """Rows [n] between a flash edge and the end of the recovery from it, where that is known."""
+def _recovering(timeline: Timeline, criteria: Criteria, events: tuple[FlashEvent, ...]) -> npt.NDArray[np.bool_]:
+    """Rows [n] between a flash edge and the end of the recovery from it, where that is known.
+
+    In flight the level goes on to change with what is seen: there the exposure says when the camera was back.
+    """
     rows = np.zeros(len(timeline), dtype=np.bool_)
+    if not events:
+        return rows
+    motion = timeline["motion_percent"] - motion_of_exposure(timeline, criteria)
     for event in events:
         if event.recovery_s is not None:
-            rows |= timeline.between(event.at_s, event.at_s + event.recovery_s)
+            end_s = event.at_s + event.recovery_s
+            moved = motion[timeline.between(event.at_s, end_s) & np.isfinite(motion)]
+            if moved.size and np.median(moved) > criteria.airtime_motion_percent_per_s:
+                end_s = exposure_back_s(timeline, event.at_s, end_s)
+            rows |= timeline.between(event.at_s, end_s)
     return rows
 
 

@@ -57,6 +57,44 @@ def test_share_causes_and_gaps_of_a_known_minute() -> None:
     assert CAUSES[score.cause[310]] == "too_dark" and score.cause[0] == -1
 
 
+def a_light_goes_off(motion: float, exposure: np.ndarray) -> float:
+    """Seconds blamed on the recovery from a light that goes off at 30 s; the level drops on for 6 s, all of it too noisy."""
+    s = np.arange(ROWS) / 30.0 - 30.0
+    score = scored(
+        (900, ROWS, NOISY),
+        (900, 901, {"dimmed_percent": 80.0, "fall_codes": 90.0, "likeness": 0.8}),
+        level_percent=np.where(s < 0.0, 60.0, np.interp(s, (0.0, 6.0), (40.0, 20.0))),
+        motion_percent=motion,
+        motion_change_percent=0.2 * motion,
+        exposure_stops=exposure,
+        brightened_percent=1.0,
+        dimmed_percent=1.0,
+        rise_codes=3.0,
+        fall_codes=3.0,
+    )
+    assert [event.kind for event in score.events] == ["flash_off"]
+    assert score.events[0].recovery_s == pytest.approx(5.4, abs=0.1)  # within a tenth of 20 %
+    return float(np.count_nonzero(score.cause == CAUSES.index("recovering"))) / 30.0
+
+
+def test_in_flight_a_recovery_is_over_when_the_exposure_is_back() -> None:
+    """The gain is back 0.7 s after the light; that the place is darker after that is not the camera's recovery."""
+    s = np.arange(ROWS) / 30.0 - 30.0
+    gain = np.interp(s, (0.0, 1.0), (0.0, 1.0))
+    assert a_light_goes_off(20.0, gain) == pytest.approx(0.7, abs=0.07)
+    overshot = np.interp(s, (0.0, 0.3, 0.6, 1.2), (0.0, -1.0, -1.0, 0.0))  # dips, and is where it was after a second
+    assert a_light_goes_off(20.0, overshot) == pytest.approx(1.0, abs=0.1)
+
+
+def test_a_recovery_is_the_levels_where_the_exposure_does_not_say_more() -> None:
+    """On the ground, and where the exposure is not known or goes on to the end, all of it is the camera's."""
+    s = np.arange(ROWS) / 30.0 - 30.0
+    assert a_light_goes_off(0.4, np.interp(s, (0.0, 1.0), (0.0, 1.0))) == pytest.approx(5.4, abs=0.1)
+    assert a_light_goes_off(20.0, np.full(ROWS, np.nan)) == pytest.approx(5.4, abs=0.1)
+    assert a_light_goes_off(20.0, np.where(s < 3.0, 0.0, np.nan)) == pytest.approx(5.4, abs=0.1)
+    assert a_light_goes_off(20.0, np.interp(s, (0.0, 5.7), (0.0, 1.6))) == pytest.approx(4.5, abs=0.3)
+
+
 def test_a_frame_exactly_at_the_criterion_is_usable() -> None:
     """The flying zone has to reach the criterion, not to pass it."""
     at = CRITERIA.usable_zone_readable_percent
