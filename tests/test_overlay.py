@@ -146,6 +146,47 @@ def test_bars_that_meet_at_one_place_by_chance_are_no_text() -> None:
     assert mask is None
 
 
+def snow_field(generator: np.random.Generator) -> npt.NDArray[np.float64]:
+    """Plain sky over smooth snow, with dark trees elsewhere in every picture, and noise; nothing else."""
+    horizon = int(generator.integers(140, 300))
+    picture = np.where(np.arange(480)[:, None] < horizon, 110.0, 190.0) + generator.normal(0.0, 1.5, (480, 640))
+    for left in generator.integers(0, 600, 10):
+        picture[horizon - 40 : horizon + 40, left : left + 24] -= 70.0
+    return picture
+
+
+def test_text_is_found_over_a_field_of_snow() -> None:
+    """Where sky and ground are plain, a few trees that are elsewhere in every picture show that the scene moves."""
+    generator = np.random.default_rng(8)
+    shown = [with_text(snow_field(generator), number) for number in range(COUNT)]
+    views = views_of_scene([picture for picture, _, _ in shown])
+    assert len(views) == COUNT
+    mask, note = overlay_of(views)
+    assert note == ""
+    assert mask is not None
+    labels = np.logical_or.reduce([one[1] for one in shown])
+    assert (mask & labels).sum() >= 0.9 * labels.sum()
+
+
+def test_a_screen_of_noise_shows_no_scene() -> None:
+    """Noise of a pixel or two over the whole picture is no scene, with text over it or without."""
+    generator = np.random.default_rng(9)
+    screens = [coded(cv2.blur(generator.uniform(16.0, 235.0, (480, 640)), (3, 1))) for _ in range(COUNT)]
+    assert views_of_scene(screens).shown == 0
+    assert views_of_scene([with_text(one.astype(float), number)[0] for number, one in enumerate(screens)]).shown == 0
+
+
+def test_a_scene_that_stays_in_part_cannot_be_told_from_text() -> None:
+    """Where a good part of what there is to see stays in place, as from a car in its lane, text is not looked for."""
+    still = 0.5 * (scenes(480, 640)[-1] - 120.0)
+    shown = [coded(120.0 + still + 0.6 * (scene - 120.0)) for scene in scenes(480, 640)[:-1]]
+    views = views_of_scene(shown)
+    assert views.moves
+    mask, note = overlay_of(views)
+    assert mask is None
+    assert "hardly moves" in note
+
+
 @pytest.mark.parametrize("code", [170, 200, 235])
 def test_grey_text_on_a_dark_scene(code: int) -> None:
     """At night, scene codes 16 to 50, letters of any brightness are found."""
