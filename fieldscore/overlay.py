@@ -30,6 +30,10 @@ _LETTER = 0.01  # of the height: a letter has as many such pixels as a square of
 # (what gates and the like cover by chance did so in 0.81 to 0.83 of them: docs/decisions/text_or_scene.py)
 _STROKE, _OWN_OF_FEW, _NEARLY_ALWAYS = 0.005, 0.75, 0.9
 _OFTEN = 0.15  # the same for a changing digit, as bright as the labels and beside one or another digit
+_TWICE = 2  # pictures at least: what one picture shows beside a label may be anything
+# As bright as the labels nearly always, but brought out by what is behind in this share of the pictures only: a cross hair before
+# a sun-lit sky (0.74 measured), a number of digits that change
+_OUTSTANDS = 0.6
 _TEXT_CODES = 28  # a digit is at most this much darker than the labels
 # Correlation of the detail of two pictures from which on the scene has not moved between them, over that within each ...
 _SAME_SCENE = 0.7
@@ -70,7 +74,8 @@ def overlay_of(views: Views) -> tuple[Mask | None, str]:
     """Give the mask [height, width] of overlay text, or None, and a note where it could not be looked for.
 
     A pixel belongs to the overlay where it stands out from its surroundings, the same way, in most pictures, in a label
-    that keeps to codes of its own; digits that change belong to it where they are as bright as such labels and near one.
+    that keeps to codes of its own; what is as bright as such labels belongs to it where it nearly always is, and digits
+    that change where they are now and then, stand out just then, and are near one.
     Only pictures between which the scene moved count, so that a drone on the ground is not taken for text.
     """
     moved = views.pictures
@@ -86,13 +91,31 @@ def overlay_of(views: Views) -> tuple[Mask | None, str]:
     lit = labels & (bright >= dark)
     if not lit.any():
         return (labels, "") if labels.any() else (None, "")
-    text = np.zeros((height, width), dtype=np.uint8)
-    level = float(np.median([np.median(picture[lit]) for picture in moved]))
-    for picture in moved:
-        text = _counted(text, picture, math.ceil(level - _TEXT_CODES) - 1)
-    digits = (text >= _OFTEN * len(moved)) & (bright >= _OFTEN * len(moved)) & (bright > dark)
+    ink, text = _inked(moved, float(np.median([np.median(picture[lit]) for picture in moved])))
+    labels |= _alone((ink >= _ALWAYS * len(moved)) & (text >= _OUTSTANDS * len(moved)) & (bright > dark))
+    digits = (text >= max(_TWICE, _OFTEN * len(moved))) & (bright > dark)
     mask = _grown(labels, digits, _reach(height))
     return (mask, "") if mask.mean() <= _AT_MOST else (None, "")
+
+
+def _inked(pictures: Sequence[Luma], level: float) -> tuple[Luma, Luma]:
+    """In how many pictures a pixel is as bright as labels of that level, and in how many it also stands out there and then."""
+    ink, text = (np.zeros(pictures[0].shape, dtype=np.uint8) for _ in range(2))
+    for picture in pictures:
+        around = _around(picture, _reach(picture.shape[0]))
+        bright = cv2.threshold(picture, math.ceil(level - _TEXT_CODES) - 1, 1, cv2.THRESH_BINARY)[1]
+        ink = np.asarray(cv2.add(ink, bright), dtype=np.uint8)
+        text = _counted(text, cv2.multiply(cv2.subtract(picture, around), bright), _CONTRAST_CODES)
+    return ink, text
+
+
+def _alone(text: Mask) -> Mask:
+    """Groups of text pixels without specks, each as many as a stroke has: a number without any label, a mark on a bright sky."""
+    text = _lines(text)
+    height = text.shape[0]
+    count, number = cv2.connectedComponents(cv2.dilate(text.astype(np.uint8), _beside(_reach(height))))
+    enough = np.bincount(number[text], minlength=count) >= (_STROKE * height) ** 2
+    return np.asarray(text & enough[number])
 
 
 def _counted(count: Luma, picture: npt.NDArray[Any], above: int) -> Luma:

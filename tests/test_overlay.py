@@ -146,6 +146,41 @@ def test_bars_that_meet_at_one_place_by_chance_are_no_text() -> None:
     assert mask is None
 
 
+def test_a_cross_hair_before_a_bright_sky_is_found() -> None:
+    """A mark that does not stand out in three of twelve pictures, for the sky behind it, is found where labels have its code."""
+    shown = [with_text(scene, number)[0] for number, scene in enumerate(scenes(480, 640))]
+    for number, picture in enumerate(shown):
+        if number % 4 == 0:
+            picture[200:280, 280:360] = 225
+        picture[239:242, 304:314] = picture[239:242, 326:336] = 235
+    mask, _ = overlay_of(views_of_scene(shown))
+    assert mask is not None
+    assert mask[239:242, 304:314].all() and mask[239:242, 326:336].all()
+
+
+def test_a_wall_as_bright_as_the_digits_is_no_digit() -> None:
+    """What is as bright as digits where it fills the surroundings, and stands out where it is darker, is scene."""
+    shown = [with_text(scene, number)[0] for number, scene in enumerate(scenes(480, 640))]
+    for number, picture in enumerate(shown):
+        if number < 3:
+            picture[360:480, 150:400] = np.maximum(picture[360:480, 150:400], 225)
+        elif number < 6:
+            picture[430:450, 180:260] = 20
+            picture[436:444, 190:250] = 150
+    mask, _ = overlay_of(views_of_scene(shown))
+    assert mask is not None
+    assert mask[430:450, 160:260].mean() < 0.05
+
+
+def test_what_one_of_six_pictures_shows_is_no_digit() -> None:
+    """Of six pictures, one with a white post beside a label does not make it text."""
+    shown = [with_text(scene, number)[0] for number, scene in enumerate(scenes(480, 640)[:6])]
+    shown[2][425:460, 165:175] = 235
+    mask, _ = overlay_of(views_of_scene(shown))
+    assert mask is not None
+    assert not mask[430:455, 168:172].any()
+
+
 def snow_field(generator: np.random.Generator) -> npt.NDArray[np.float64]:
     """Plain sky over smooth snow, with dark trees elsewhere in every picture, and noise; nothing else."""
     horizon = int(generator.integers(140, 300))
