@@ -14,7 +14,8 @@ import numpy.typing as npt
 Luma = npt.NDArray[np.uint8]
 Mask = npt.NDArray[np.bool_]
 Floats = npt.NDArray[np.float32]
-Detail = tuple[Floats, Floats]
+Halves = npt.NDArray[np.float16]  # holds eighths of a code up to 256 exactly
+Detail = tuple[Halves, Halves]
 Numbers = npt.NDArray[np.integer[Any]]
 
 _PICTURES_AT_LEAST = 6
@@ -166,7 +167,7 @@ def _small_detail(picture: Luma, around: Luma) -> Detail:
             cv2.resize(
                 np.ascontiguousarray(pairs[:, half].reshape(-1, detail.shape[1])), size, interpolation=cv2.INTER_AREA
             ),
-            dtype=np.float32,
+            dtype=np.float16,
         )
         for half in (0, 1)
     )
@@ -181,8 +182,8 @@ def _bounded(details: Sequence[Detail]) -> list[Detail]:
     """
     if not details:
         return []
-    bounds = [_bound(one + other) for one, other in details]
-    strong = [np.abs(one + other) >= bound for (one, other), bound in zip(details, bounds, strict=True)]
+    bounds = [_bound(_whole(detail)) for detail in details]
+    strong = [np.abs(_whole(detail)) >= bound for detail, bound in zip(details, bounds, strict=True)]
     stays = (np.mean(strong, axis=0) >= _STAYS).astype(np.uint8)
     # what stays is left out as far as it is part of the surroundings, at a quarter of the size
     side = 2 * math.ceil(_reach(4 * stays.shape[0]) / 4) + 1
@@ -191,6 +192,11 @@ def _bounded(details: Sequence[Detail]) -> list[Detail]:
         (np.clip(one[free], -bound / 2, bound / 2), np.clip(other[free], -bound / 2, bound / 2))
         for (one, other), bound in zip(details, bounds, strict=True)
     ]
+
+
+def _whole(detail: Detail) -> Floats:
+    """Both sets of rows of a detail together."""
+    return np.add(*detail, dtype=np.float32)
 
 
 def _bound(detail: Floats) -> float:
@@ -204,7 +210,7 @@ def _differ(first: Detail, second: Detail) -> bool:
     Both sets of rows show the same scene with noise of their own: how alike they are says how much there is to see at all.
     """
     most = float(np.sqrt(_seen(first) * _seen(second)))
-    return _correlation(first[0] + first[1], second[0] + second[1]) < _SAME_SCENE * most
+    return _correlation(_whole(first), _whole(second)) < _SAME_SCENE * most
 
 
 def _in_place(details: Sequence[Detail]) -> float:
@@ -212,15 +218,17 @@ def _in_place(details: Sequence[Detail]) -> float:
     count = len(details)
     if count < 2:
         return 0.0
-    alike = np.array([(one + other) / max(float(np.linalg.norm(one + other)), 1.0) for one, other in details])
     seen = np.sqrt([_seen(detail) for detail in details])
-    total = (alike / seen[:, None]).sum(axis=0)
+    total = np.zeros(details[0][0].shape)
+    for detail, one in zip(details, seen, strict=True):
+        whole = _whole(detail)
+        total += whole / (max(float(np.linalg.norm(whole)), 1.0) * one)
     return float((total @ total - (1 / seen**2).sum()) / (count * (count - 1)))
 
 
 def _seen(detail: Detail) -> float:
     """How alike both sets of rows of a detail are: 1 without noise, 0 with nothing else."""
-    return max(_correlation(*detail), 0.0)
+    return max(_correlation(detail[0].astype(np.float32), detail[1].astype(np.float32)), 0.0)
 
 
 def _correlation(one: Floats, two: Floats) -> float:
