@@ -7,6 +7,7 @@ Whether it is one route is judged apart from that: on what passes by along the p
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -59,7 +60,7 @@ class Alignment:
 
     @property
     def doubtful(self) -> bool:
-        """Whether the routes are refused for want of certainty: they may well be one."""
+        """Whether the routes are refused for want of likeness alone, and not by much: they may well be one."""
         return not self.same_route and self.confidence >= DOUBT
 
 
@@ -93,11 +94,13 @@ def align(a: Places, b: Places) -> Alignment:
     if match.matched_s < LEAST_OVERLAP_S:
         share = match.matched_s / LEAST_OVERLAP_S
         return _refused(
-            f"only {match.matched_s:.1f} s look alike; {LEAST_OVERLAP_S:g} s are needed", confidence * share / 2
+            f"only {_under(match.matched_s, 1)} s look alike; {LEAST_OVERLAP_S:g} s are needed",
+            confidence * share * DOUBT,
         )
     if match.strength < SAME_ROUTE:
         return _refused(
-            f"what passes by is not alike enough, {match.strength:.2f} spreads out of chance at best; {SAME_ROUTE:g} are needed",
+            f"what passes by is not alike enough, {_under(match.strength, 2)} spreads out of chance at best; "
+            f"{SAME_ROUTE:g} are needed",
             confidence,
         )
     return Alignment(True, confidence, match.overlap_share, match.time_a_s, match.time_b_s, match.place_confidence)
@@ -120,6 +123,11 @@ def best_match(a: Places, b: Places) -> Match | None:
     shorter = int(lengths[1] < lengths[0]) if lengths[0] != lengths[1] else int(matched[1] < matched[0])
     share = min(1.0, matched[shorter] / lengths[shorter])
     return Match(_strength(path, alike, a, b), time_a, time_b, sure, min(matched), share)
+
+
+def _under(value: float, places: int) -> str:
+    """A value with so many decimals, rounded down: one under a limit is not printed as the limit."""
+    return f"{math.floor(value * 10**places) / 10**places:.{places}f}"
 
 
 def _refused(reason: str, confidence: float = 0.0) -> Alignment:

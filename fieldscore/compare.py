@@ -24,8 +24,9 @@ from fieldscore.score import Score
 from fieldscore.stats import Interval, block_bootstrap_mean
 
 FEWEST_FLIGHTS = 3  # of each camera for the flight to be the unit: two tell next to nothing of a spread
-# Measures that rest on the camera's noise over the flight: a mistake in it lasts, and the places of a short flight share it.
-SLOW_MEASURES = ("readable_percent", "zone_readable_percent", "zone_noisy_percent", "noise_percent", USABLE)
+# Measures that rest on the camera's noise over the flight: a mistake in it lasts, and the places of a short flight share it. Of
+# their difference so much may be such a mistake (shares are off by 8 points in the mean, usable time by more).
+SLOW_MEASURES = {"readable_percent": 15.0, "zone_readable_percent": 15.0, "zone_noisy_percent": 15.0, USABLE: 0.3}
 FEWEST_MEMORIES = 3  # of that noise in the shared route for a verdict; in one or two all places share its mistake
 ALSO = ("level_percent",)  # compared although neither way is better: it explains the others
 _EVEN = "the difference is the same at every place, which does not tell how sure it is"
@@ -171,9 +172,11 @@ def slow_withheld(entry: Difference, shared_s: float) -> Difference:
     place; the noise that readability is held against is averaged over `MEMORY_S`, and no place tells of a mistake in it.
     """
     least = FEWEST_MEMORIES * MEMORY_S
-    if entry.measure not in SLOW_MEASURES or shared_s >= least or entry.interval is None:
+    sure = abs(entry.difference) >= SLOW_MEASURES.get(entry.measure, 0.0)
+    if sure or shared_s >= least or entry.interval is None:
         return entry
-    reason = f"rests on noise averaged over {MEMORY_S:g} s; the flights share {shared_s:.0f} s: an interval needs {least:g} s"
+    shared = f"the flights share {math.floor(shared_s)} s: so small a difference needs {least:g} s"
+    reason = f"rests on noise averaged over {MEMORY_S:g} s; {shared}"
     samples = min(entry.effective_samples, shared_s / MEMORY_S)
     return replace(entry, interval=None, effective_samples=samples, reason=reason)
 
@@ -294,16 +297,18 @@ def _with_verdict(entry: Difference, criteria: Criteria, checks: Sequence[Check]
 
 
 def range_withheld(found: Sequence[Difference], criteria: Criteria) -> list[Difference]:
-    """The differences, with no camera better by its range where one crushes more of the picture by what matters.
+    """The differences, with no camera better by its range that crushes more of the picture by what matters.
 
-    What is crushed lies below the dark end of the range: of the camera that crushes, the range is a lower bound.
+    What is crushed stands at the floor, whatever its light: that stretches the range, and shows nothing.
     """
-    apart = {(one.a, one.b, one.of): abs(one.difference) for one in found if one.measure == "crushed_percent"}
-    most = criteria.worth_picture_percent
+    more = {(one.a, one.b, one.of): one.difference for one in found if one.measure == "crushed_percent"}
+
+    def crushes(one: Difference) -> bool:
+        apart = more.get((one.a, one.b, one.of), 0.0) * (1.0 if one.better == "b" else -1.0)
+        return one.better is not None and apart > criteria.worth_picture_percent
+
     return [
-        replace(one, better=None, withheld=one.withheld or "share crushed")
-        if one.measure in RANGE_MEASURES and apart.get((one.a, one.b, one.of), 0.0) > most
-        else one
+        replace(one, better=None, withheld="share crushed") if one.measure in RANGE_MEASURES and crushes(one) else one
         for one in found
     ]
 

@@ -54,6 +54,8 @@ BEAT_ROWS = range(2, 7)
 # The speed of a standing camera under them is nearer to that of a beat before than to that of the row before by this (it is
 # 0.05; no second of 89 simulated and real flights is under 0.25), and the cosine from each motion to the next at most this.
 BEAT_RATIO, BEAT_COSINE = 0.2, 0.5
+# Share of the rows that move: bands roll on every one, a camera that shows a picture for two rows or three stands still on some.
+BEAT_MOVES = 0.8
 MOTION_AROUND_S = 0.5  # a repeated picture is a frozen one only if the scene moved this shortly before, and after
 
 
@@ -250,7 +252,7 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
     seen = np.where(lost | (np.nan_to_num(timeline["repeated"]) > 0), np.nan, timeline["motion_percent"])
     motion = seen - motion_of_exposure(timeline, criteria)
     half = max(1, round(criteria.airtime_hold_s / 2 / timeline.interval_s))
-    moving = (_running_median(motion, half) > least) & ~_beats(seen, timeline["motion_change_percent"], half)
+    moving = (_running_median(motion, half) > least) & ~_beats(seen, timeline["motion_change_percent"], half, least)
     sustained = [
         (start, stop)
         for start, stop in runs(moving)
@@ -261,11 +263,12 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
     return Airtime(float(time_s[sustained[0][0]]), float(time_s[sustained[-1][1] - 1]), "motion")
 
 
-def _beats(motion: Doubles, change: Doubles, half: int) -> Mask:
+def _beats(motion: Doubles, change: Doubles, half: int, least: float) -> Mask:
     """Rows [n] within a window, half each side, whose motion and its change (%/s) are those of bands of light.
 
     Lamps that flicker roll them over the picture: the motion found is another from row to row, takes back what it was, and
-    is the same a beat later. A flight's goes on, and at no such pace.
+    is the same a beat later. A flight's goes on, and at no such pace; where a camera shows each picture for two rows or three,
+    some have less than `least`, which counts as motion.
     """
     before = np.concatenate([[np.nan], motion[:-1]])
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
@@ -278,7 +281,8 @@ def _beats(motion: Doubles, change: Doubles, half: int) -> Mask:
 
     step = apart(1)
     comes_back = np.any([apart(rows) < BEAT_RATIO * step for rows in BEAT_ROWS], axis=0)
-    whole = comes_back & (_running_mean(cosine, half) < BEAT_COSINE)
+    moves = _running_mean((motion > least).astype(np.float64), half) > BEAT_MOVES
+    whole = comes_back & moves & (_running_mean(cosine, half) < BEAT_COSINE)
     return np.asarray(_running_mean(whole.astype(np.float64), half) > 0.0)
 
 

@@ -21,6 +21,8 @@ _PROMINENT = 0.4  # share of a lamp's largest radius by which it must stand abov
 # hides part of it for less.
 _AGAIN, _AGAIN_S = 0.5, 0.4
 _BEFORE_S = 0.3  # the veil before a pass is its mean over so long
+# Share of its largest radius at most so long before it has half of that: it came in over the edge, or from behind something.
+_ENTERS = 0.1
 _FARTHEST_S = 2.0  # what was longer before than that was another place
 _FEWEST_ROWS = 3  # a peak and what is before and after it
 _NEAR_S = 1.0  # before its largest, from when on a lamp is near enough to pull the exposure down
@@ -66,7 +68,7 @@ def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
     A pass is where a lamp that is the largest in view is at its largest, if the radius of the largest falls from there on both
     sides before the next. Its pull-down is the largest fall of the exposure since the trough before, of those that end from a
     second before the largest on: at the trough itself the exposure may still be on its way back from the lamp before. A light that
-    comes in over the picture's edge, as the sun does, pulls down there and then: what falls within two seconds counts as well.
+    comes in over the picture's edge, as the sun does, pulls down there and then: what falls within a second counts as well.
     """
     if len(timeline) < _FEWEST_ROWS or not inside.any():
         return ()
@@ -83,8 +85,9 @@ def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
         small = np.flatnonzero(radius[before : peak + 1] <= radius[peak] / 2)
         came_s = float(time_s[before + int(small[-1]) if small.size else before])
         spans = [(time_s[peak] - _FARTHEST_S, time_s[gone] + TAIL_S, time_s[peak] - _NEAR_S)]
-        if came_s - _BEFORE_S < spans[0][0]:  # in over the edge, and long in view before it was at its largest
-            spans.append((came_s - _BEFORE_S, came_s + _FARTHEST_S, came_s))
+        entered = radius[max(before, int(np.searchsorted(time_s, came_s - _BEFORE_S)))] <= _ENTERS * radius[peak]
+        if entered and came_s - _BEFORE_S < spans[0][0]:  # all at once, long before it was at its largest
+            spans.append((came_s - _BEFORE_S, came_s + _NEAR_S + TAIL_S, came_s))
         effects = (_effect(timeline, exposure, veil, before, span) for span in spans)
         falls = [one for one in effects if one is not None]
         if not falls:

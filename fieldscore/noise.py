@@ -4,8 +4,8 @@ What registration leaves in a tile is noise plus whatever the fit could not foll
 So tiles of like level are pooled, and a low quartile of their residuals is taken, corrected for
 what a quartile of a chi-square distribution is. Block means survive a codec where pixel noise does not (docs/decisions).
 
-Two curves come of it. Readability rests on what changes between two frames. What is left in the recording is more where a codec
-carries noise on from frame to frame, and is found from several pairs together (noise_left.py).
+Two curves come of it: what changes between two frames, and what is left in the recording, which is more where a codec carries noise
+on from frame to frame, and is found from several pairs together (noise_left.py). Readability rests on both.
 """
 
 from __future__ import annotations
@@ -59,7 +59,8 @@ _TO_ALL = 2.0 / 3.0
 _LONGEST_PAIR_S = (
     0.05  # s between the frames of a pair, unless they follow one another (docs/decisions/paced_motion.py)
 )
-# Times that the middle level changes between two measurements: a lamp was lit or put out, and noise is another.
+# Times that the middle level changes between two measurements: of a lamp lit or put out, or of a gain that stepped, and noise is
+# another.
 _OTHER_LIGHT = 1.6
 _LEAST_LEVEL = 0.02  # of black to white: below, all is dark alike
 _SLACK_S = 2e-3  # s: times are rounded, to milliseconds in some containers
@@ -145,7 +146,6 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
         count += 1
         farther += (more - farther) / min(count, _FAR_MEMORY)
     level = max(float(np.nanmedian(tile_levels(frame))), _LEAST_LEVEL)
-    # what is not known of the level before is taken to be the same
     if last is not None and not max(level / last.level, last.level / level) > _OTHER_LIGHT:
         counts += last.counts
         between = _followed(last.between, between, counts)

@@ -32,8 +32,8 @@ NOISE_OF_GAIN = 0.7
 # s: measurements count by exp(-t / this). Noise varies by what is flown past within a second or two; an exposure
 # trace is trusted for a few more (docs/decisions/noise_of_gain.py).
 MEMORY_S = 10.0
-# Stops a second from one linked row to the next: so fast a lamp is lit or put out, and how much of it is gain is not known. Cameras
-# move their gain by up to ten (all that were simulated).
+# Stops a second from one linked row to the next: so fast a lamp is lit or put out, and how much of it is gain is not known. A loop
+# moves a camera's gain by up to ten (those that were simulated); where it steps at once, the memory begins anew.
 _SUDDEN = 12.0
 _AT_ONCE = 512  # entries computed at a time, so that memory stays flat
 

@@ -262,6 +262,16 @@ def test_a_flight_under_lamps_that_beat_is_airtime() -> None:
     assert found_airtime(flown) == (pytest.approx(0.0, abs=0.1), pytest.approx(16.0, abs=0.1), "motion")
 
 
+@pytest.mark.parametrize("held", [0.2, 0.7])
+def test_a_flight_whose_pictures_are_held_is_airtime(held: float) -> None:
+    """Twenty pictures a second in a recording of thirty: every third row stands still but for noise, which is no beat."""
+    row, rng = np.arange(480) % 3, np.random.default_rng(6)
+    speed = np.where(row == 2, held, 48.0) + rng.normal(0.0, 0.05, 480)
+    change = np.where(row == 0, 48.0, np.where(row == 1, 9.0, 48.0))
+    flown = timeline_of(480, (0, 90, GROUND), (390, 480, GROUND), motion_percent=speed, motion_change_percent=change)
+    assert found_airtime(flown) == (pytest.approx(3.0, abs=0.35), pytest.approx(13.0, abs=0.35), "motion")
+
+
 def test_a_flight_that_trembles_is_airtime() -> None:
     """Motion that noise or wind turns about from row to row keeps no beat."""
     speed = 20.0 + np.random.default_rng(4).normal(0.0, 6.0, 480)

@@ -251,6 +251,16 @@ def test_the_sun_that_comes_in_over_the_edge_pulls_down_there(stays_s: float) ->
     assert (found.pulldown_stops < -0.5) == (stays_s < 5.0)
 
 
+def test_a_lamp_that_grows_slowly_pulls_down_where_it_is_near() -> None:
+    """Long in view before it is at its largest, what fell when it had half of that is the scene's, or another lamp's."""
+    time = np.arange(600) / RATE
+    radius = np.where(time < 15.0, np.interp(time, [1.0, 4.0, 14.0], [0.2, 3.2, 6.0]), 0.0)
+    columns = {"bloom_radius_percent": radius, "lamp_number": np.where(radius > 0, 1.0, np.nan)}
+    timeline = passing([], exposure_stops=np.interp(time, [4.0, 4.4], [0.0, -1.0]), **columns)
+    (found,) = lamp_passes(timeline, everywhere(timeline))
+    assert found.pulldown_stops == pytest.approx(0.0, abs=0.02)
+
+
 def test_without_an_exposure_trace_no_pulldown_is_made_up() -> None:
     """A pass whose exposure is not known is left out."""
     timeline = passing([(4.0, 3.0, -1.0)], exposure_stops=np.full(600, np.nan))

@@ -311,7 +311,7 @@ def test_curve_is_measured_five_times_a_second() -> None:
 
 @pytest.mark.parametrize("size", [4.0, 8.0, 16.0])
 def test_noise_of_the_object_is_that_of_its_mean(size: float) -> None:
-    """Noise of the mean over an object of n x n px is the pixel's over n."""
+    """Noise of the mean over an object of n x n px is the pixel's over n: two thirds of the way to all that is left."""
     from fieldscore.criteria import Criteria
 
     generator = np.random.default_rng(8)
@@ -319,7 +319,8 @@ def test_noise_of_the_object_is_that_of_its_mean(size: float) -> None:
     frames = chain([noisy(np.full((480, 640), 120.0), 8.0, generator) for _ in range(8)], area)
     found = [frame.view(noise) for frame in frames][-1]
     assert found is not None
-    assert found.object_codes == pytest.approx(found.pixel_codes / size, rel=1e-6)
+    pixel_codes = found.pixel_codes ** (1 / 3) * found.left_codes ** (2 / 3)
+    assert found.object_codes == pytest.approx(pixel_codes / size, rel=1e-6)
     assert np.median(found.object_codes) == pytest.approx(8.0 / size, rel=0.08)
 
 

@@ -234,3 +234,16 @@ def test_another_light_is_another_noise(before: tuple[float, float], after: tupl
     assert float(np.median(found.object_codes)) == pytest.approx(
         loud / math.sqrt(area.block_pixels) * area.object_per_block, rel=0.125
     )
+
+
+def test_light_that_changes_a_little_begins_nothing_anew() -> None:
+    """A level that goes up and down by a fifth, as in flight, leaves several measurements to be taken together."""
+    generator = np.random.default_rng(7)
+    ramp = np.tile(np.linspace(0.75, 1.25, 640), (480, 1))
+    levels = 60.0 * (1.0 + 0.2 * np.sin(np.arange(36) / 4.0))
+    frames = chain([noisy(16.0 + level * ramp, 4.0, generator) for level in levels])
+    for frame in frames:
+        frame.view(noise_curve)
+    curve = noise_curve(frames[-1])
+    assert curve is not None
+    assert len(curve.recent) >= 5
