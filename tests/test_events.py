@@ -106,6 +106,15 @@ def test_a_frozen_picture_may_be_coded_anew(key_frames: tuple[int, ...], comes_b
     assert lost_rows(timeline_of(300, (100, 115, REPEATED), *coded, (115, 116, comes_back))) == [(100, 115)]
 
 
+def test_a_hold_with_a_key_frame_in_it_may_be_too_short() -> None:
+    """Six pictures are no freeze, coded anew or not, nor where what comes back is lost by itself, or is but a little unlike."""
+    coded = [(row, row + 1, KEY_FRAME) for row in (103, 108, 112)]
+    assert lost_rows(timeline_of(300, (100, 106, REPEATED), coded[0], (106, 107, UNLIKE))) == []
+    assert lost_rows(timeline_of(300, (100, 115, REPEATED), *coded, (115, 130, SNOW))) == [(115, 130)]
+    slightly = {"motion_percent": 40.0, "likeness": 0.98}
+    assert lost_rows(timeline_of(300, (100, 115, REPEATED), *coded, (115, 116, slightly))) == []
+
+
 def test_a_hover_that_a_codec_has_made_still_is_not_lost() -> None:
     """A drone that stops, stands still for two seconds and flies on from there, its noise taken away but for key frames."""
     coded = [(row, row + 1, KEY_FRAME) for row in range(106, 160, 7)]
