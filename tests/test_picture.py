@@ -163,18 +163,28 @@ def test_a_flag_is_believed_where_nothing_moves() -> None:
     """
     generator = np.random.default_rng(8)
     rows, columns = np.arange(HEIGHT)[:, None], np.arange(WIDTH)
-    fence, blinds = (30.0 * (rows % period < period // 2) * (columns < 60) for period in (6, 4))
+    fence = 30.0 * (rows % 6 < 3) * (columns < 60)
     lamp = [30.0 * (number in (3, 4)) for number in range(8)]
     still = [noisy(SCENES[0] + fence + light, 2.0, generator) for light in lamp]
     flying = [noisy(scene + np.roll(fence, 40 * number, 1), 2.0, generator) for number, scene in enumerate(SCENES)]
-    hidden = [noisy(scene + np.roll(blinds, 40 * number, 1), 2.0, generator) for number, scene in enumerate(SCENES)]
+    hidden = [noisy(np.full((HEIGHT, WIDTH), 90.0), 30.0, generator) for _ in SCENES]
     assert [interlaced(pictures) for pictures in (still, flying, hidden)] == [False] * 3
-    assert views_of_scene(hidden).shown == 0  # lines two px wide look like noise: nothing is seen to stand still
+    assert views_of_scene(hidden).shown == 0  # nothing is seen to stand still
     cases = ((still, True, True), (still, False, False), (flying, True, False), (hidden, True, False))
     for pictures, flag, expected in cases:
         look = first_look(pictures, range_tag="narrow", interlaced_flag=flag, criteria=Criteria())
         assert look.interlaced is expected
         assert any("stands still" in note for note in look.notes) is expected
+
+
+@pytest.mark.parametrize(("step", "expected"), [(6.0, True), (0.0, False)])
+def test_a_flag_is_believed_in_noise_that_hides_combing(step: float, expected: bool) -> None:
+    """By night noise has more teeth than motion between fields, but that bends lines from line to line more than within a field."""
+    pictures = woven(step, 28.0)
+    assert interlaced(pictures) is False
+    look = first_look(pictures, range_tag="narrow", interlaced_flag=True, criteria=Criteria())
+    assert look.interlaced is expected
+    assert first_look(pictures, range_tag="narrow", interlaced_flag=False, criteria=Criteria()).interlaced is False
 
 
 def test_a_quarter_of_the_pictures_is_enough() -> None:
