@@ -56,6 +56,9 @@ BEAT_ROWS = range(2, 7)
 BEAT_RATIO, BEAT_COSINE = 0.2, 0.5
 # Share of the rows that move: bands roll on every one, a camera that shows a picture for two rows or three stands still on some.
 BEAT_MOVES = 0.8
+SKY_SPREADS = (
+    2.0  # times a screen's spread that a picture next to it has at most, as coloured, where it is the sky that fills it
+)
 MOTION_AROUND_S = 0.5  # a repeated picture is a frozen one only if the scene moved this shortly before, and after
 
 
@@ -141,12 +144,20 @@ def _goes_on(timeline: Timeline, unlike: Mask, around: int) -> Mask:
 
 
 def _blank_screens(timeline: Timeline) -> Mask:
-    """Rows [n] that show a generated screen: flat and coloured, or flat and black or grey from one frame to the next."""
+    """Rows [n] that show a generated screen: flat and coloured, or flat and black or grey from one frame to the next.
+
+    A blue sky that a drone looks up into is flat and coloured, too, but is come to by and by.
+    """
+    spread, colour = timeline["spread_codes"], timeline["colour_codes"]
     with np.errstate(invalid="ignore"):
-        flat = is_blank(timeline["spread_codes"])
-        coloured = is_coloured_screen(timeline["spread_codes"], timeline["colour_codes"])
+        flat = is_blank(spread)
+        coloured = np.asarray(is_coloured_screen(spread, colour))
+        nearly = np.asarray(is_coloured_screen(spread / SKY_SPREADS, colour))
     level = timeline["level_percent"]
-    blank = np.asarray(coloured)
+    blank = coloured.copy()
+    for start, stop in runs(coloured):
+        beside = [row for row in (start - 1, stop) if 0 <= row < len(level)]
+        blank[start:stop] = not nearly[beside].any()
     for start, stop in runs(flat & ~coloured):
         if start == 0:
             continue

@@ -52,6 +52,21 @@ def test_a_blue_screen_is_lost(start: int) -> None:
     assert lost_rows(timeline_of(300, (start, start + 40, BLUE))) == [(start, start + 40)]
 
 
+@pytest.mark.parametrize(("start", "stop"), [(100, 130), (0, 130), (100, 300)])
+def test_a_blue_sky_that_fills_the_picture_is_no_screen(start: int, stop: int) -> None:
+    """A drone that looks up into it comes to it by and by, and back, or one of the two where the recording begins or ends in it."""
+    spread = np.full(300, 45.0)
+    rows = np.arange(300)
+    spread = np.where(
+        (rows >= start) & (rows < stop),
+        6.0,
+        np.clip(8.5 + 3.0 * np.minimum(abs(rows - start), abs(rows - stop + 1)), 0, 45),
+    )
+    colour = np.where(spread < 20.0, 55.0, 10.0)
+    sky = {"spread_codes": spread, "patch_spread_codes": 0.9 * spread, "colour_codes": colour, "motion_percent": 15.0}
+    assert lost_rows(timeline_of(300, **sky)) == []
+
+
 def test_a_colourful_picture_is_no_blue_screen() -> None:
     """A blue sky over ground is far from flat."""
     assert lost_rows(timeline_of(300, (100, 140, {"colour_codes": 70.0, "spread_codes": 20.0}))) == []
