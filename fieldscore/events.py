@@ -203,6 +203,7 @@ def _frozen_anew(timeline: Timeline, criteria: Criteria, lost: Mask, repeated: M
     motion, likeness, time_s = timeline["motion_percent"], timeline["likeness"], timeline.time_s
     with np.errstate(invalid="ignore"):
         still = repeated | ((motion < criteria.airtime_motion_percent_per_s) & (likeness > ANEW_LIKENESS))
+    still &= ~lost  # the first picture after a blank screen is told no motion from it
     usual = ~still & ~lost
     found = np.zeros(len(timeline), dtype=np.bool_)
     for first, stop in runs(still):

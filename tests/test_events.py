@@ -77,6 +77,17 @@ def test_black_from_one_frame_to_the_next_is_a_lost_link() -> None:
     assert lost_rows(timeline_of(300, (100, 130, BLACK))) == [(100, 130)]
 
 
+def test_the_first_picture_after_a_black_screen_is_not_lost() -> None:
+    """No motion can be told from a black screen to the picture after it, which is no repeat of it."""
+    repeats = {**BLACK, "repeated": 1.0, "frozen_percent": 100.0, "motion_percent": 0.0, "likeness": 1.0}
+    back = {"motion_percent": 0.0, "likeness": 1.0}
+    first = {**repeats, "repeated": 0.0}
+    table = timeline_of(
+        300, (100, 101, first), (101, 130, repeats), (130, 131, back), (131, 132, {"motion_percent": 150.0})
+    )
+    assert lost_rows(table) == [(100, 130)]
+
+
 def test_black_after_a_blown_picture_is_the_camera() -> None:
     """A camera that shuts down after glare blacks out by itself: not the link's fault."""
     blown = {"level_percent": 95.0, "clipped_percent": 80.0}
