@@ -244,7 +244,7 @@ def _of_the_whole(known: Timeline, table: dict[str, Doubles], gathered: Gathered
     trace = exposure_trace(links, steps)
     for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
         table[column.name] = np.round(series, DECIMALS)
-    tiles, shares = gathered.readable.finish(trace.stops, links)
+    tiles, shares = gathered.readable.finish(trace.stops, links, trace.black_set_down)
     for column, series in zip(
         readable_shares.columns + lamps_in_view.columns, [*shares.T, *gathered.lamps.columns().T], strict=True
     ):

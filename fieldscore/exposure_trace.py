@@ -23,6 +23,8 @@ from fieldscore.link_fit import (
     EFFECTS,
     GLOW,
     GLOW_SPREAD,
+    HALFWAY_SPREAD,
+    OUTER_SPREAD,
     SHADING,
     SHADING_SPREAD,
     SHARED,
@@ -42,11 +44,17 @@ VEIL_OF_GLOW = 15.0
 # Level fraction that black is set down by: how far it is believed to be off, and the most; blacks set further down leave hardly
 # any dark to measure. None is lifted: that is found as the floor, and what else passed for it was shading, and curves steeper than
 # the one that is named (docs/decisions/shading.py).
-_FLOOR_SPREAD, _FLOOR_MOST = 0.1, 0.12
+_FLOOR_SPREAD, _BLACK_MOST = 0.1, 0.12
 _GLOW_MOST = 3.0  # strength of glow; no lens takes light away, and under so strong a glow nothing could be seen
-_SHADING_MOST = 4.0  # stops in the corners; no lens leaves more there than in the middle
-_SPREADS = _FLOOR_SPREAD, GLOW_SPREAD, SHADING_SPREAD
-_MOST = _FLOOR_MOST, _GLOW_MOST, _SHADING_MOST
+_SHADING_MOST = (
+    12.0  # stops in the corners: those of a fisheye may be black; no lens leaves more there than in the middle
+)
+# Stops beside the square law, halfway: a lens may keep its light to the rim and lose it there, or fall as a cosine's powers do
+_HALFWAY_LEAST, _HALFWAY_MOST = -4.0, 4.0
+_OUTER_MOST = 0.5  # veil missing in the corners; what lights the middle more than the rim does not light the rim more
+_SPREADS = _FLOOR_SPREAD, GLOW_SPREAD, SHADING_SPREAD, HALFWAY_SPREAD, OUTER_SPREAD
+_LEAST = 0.0, 0.0, 0.0, _HALFWAY_LEAST, 0.0
+_MOST = _BLACK_MOST, _GLOW_MOST, _SHADING_MOST, _HALFWAY_MOST, _OUTER_MOST
 _ALIKE_LINKS = 4.0  # links in a row share their errors: so many count as one
 _ROUNDS = 3  # to and fro: the weight of veil depends on the exposure found, the effect of black on shading
 _ANCHOR = 1e-6  # holds the first exposure, which links do not fix
@@ -57,11 +65,11 @@ _MOST_VEIL = 1.0  # linear light: no lens adds more than white
 # Between two linked rows the brightness of the picture says when the exposure moved, where it moved by so many stops and
 # brightness by as much but for such a share, with no more than another on the way there and back; else the scene moved it (a lit
 # gate that is flown through), and a smooth line is safer (docs/decisions/swift_steps.py).
-_SWIFT, _AGREE, _BACK = 0.2, 0.4, 0.8
-# Many cameras move their gain by steps, an eighth of a stop at a time: of a change of so many stops and more, but none that is
-# swift, one row of brightness must show all but such a share, or more by that, and the others together no more than such a share;
-# then it was all there. What is swift is as often a lamp that leaves the picture.
-_STEP, _ONE_ROW, _OTHERS = 0.06, 0.3, 0.5
+_SWIFT, _AGREE, _BACK = 0.2, 0.3, 0.8
+# Many cameras move their gain by steps, an eighth of a stop to a third at a time: of a change of so many stops, at least and at
+# most, one row of brightness must show all but such a share, or more by that, and the others together no more than such a share;
+# then it was all there. What is larger is as often a lamp that leaves the picture.
+_STEP, _LARGEST_STEP, _ONE_ROW, _OTHERS = 0.06, 0.4, 0.3, 0.5
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
 
@@ -71,8 +79,9 @@ class ExposureTrace:
     light at that row's exposure, 1 = nominal white. NaN where nothing could be linked.
 
     What the flight's links agree on, drawn to 0 where they say little: `black_set_down`, the level fraction by which black seems
-    to be set down; `glow`, how strongly clipped sources shine around themselves (glow.py); `shading`, by how many stops less light
-    the lens leaves in the corners (shading.py).
+    to be set down, 0 where that is more than any camera does (a knee, or another curve than the named one, looks like that);
+    `glow`, how strongly clipped sources shine around themselves (glow.py); `shading`, by how many stops less light the lens
+    leaves in the corners (shading.py).
     `summed`: the equations of some links could not be solved, and what they say of exposure was added up, without veil.
     """
 
@@ -102,7 +111,9 @@ def exposure_trace(links: Sequence[ExposureLink], steps: Doubles) -> ExposureTra
         stops[part] = _between(rows, exposure, steps)
         lit = np.interp(np.arange(rows[0], rows[-1] + 1), rows, chain.veil) * np.exp2(stops[part])
         veil[part] = np.minimum(lit, _MOST_VEIL)
-    black, glow, shading = shared.tolist()
+    black, glow, shading = shared[[BLACK, GLOW, SHADING]].tolist()
+    if black >= _BLACK_MOST:
+        black = 0.0
     return ExposureTrace(stops, veil, black, glow, shading, any(chain.summed for chain in chains))
 
 
@@ -127,7 +138,7 @@ class _Chain:
     def solve(self, shared: Doubles) -> tuple[Doubles, Doubles]:
         """Find the states from what was found, and by what a unit of each shared thing would move them.
 
-        `shared` [3] is what is known of them so far. Gives their least-squares terms [3] and [3, 3].
+        `shared` [5] is what is known of them so far. Gives their least-squares terms [5] and [5, 5].
         Exposure counts in stops, veil in units of the median patch's light at the first row's exposure.
         """
         import scipy.linalg
@@ -158,7 +169,7 @@ class _Chain:
         return gain[:, 0] + turn @ self._score, gain[:, 1:] + turn @ self._information @ turn.T
 
     def settle(self, shared: Doubles) -> None:
-        """Take the shared things [3] as they were found."""
+        """Take the shared things [5] as they were found."""
         states = self._states[:, 0] - self._states[:, 1:] @ shared
         self.exposure = states[0::2] - states[0]
         self.veil = (states[1::2] - states[1::2].min()) * self._middle
@@ -171,7 +182,7 @@ def _unbroken(links: Sequence[ExposureLink]) -> list[tuple[int, int]]:
 
 
 def _solve(chains: Sequence[_Chain]) -> Doubles:
-    """Black set down, glow and shading [3] of the flight, and with them the states of all chains."""
+    """What the flight shares [5], and with it the states of all chains."""
     shared = np.zeros(SHARED)
     for _ in range(_ROUNDS):
         right, normal = np.zeros(SHARED), np.diag(np.array(_SPREADS) ** -2.0)
@@ -185,16 +196,16 @@ def _solve(chains: Sequence[_Chain]) -> Doubles:
 
 
 def _bounded(normal: Doubles, right: Doubles) -> Doubles:
-    """Least-squares solution between 0 and `_MOST`: the best of those with some at a bound and the others found beside them."""
+    """Least-squares solution between `_LEAST` and `_MOST`: the best with some at a bound and the others found beside them."""
     best, least = np.zeros(len(right)), 0.0
-    for held in product(*((None, 0.0, most) for most in _MOST)):
+    for held in product(*((None, *ends) for ends in zip(_LEAST, _MOST, strict=True))):
         free = np.array([one is None for one in held])
         found = np.array([one or 0.0 for one in held])
         if free.any():
             beside = right[free] - normal[np.ix_(free, ~free)] @ found[~free]
             found[free] = np.linalg.solve(normal[np.ix_(free, free)], beside)
         cost = float(found @ normal @ found / 2.0 - right @ found)
-        if cost < least and (found >= 0.0).all() and (found <= _MOST).all():
+        if cost < least and (found >= _LEAST).all() and (found <= _MOST).all():
             best, least = found, cost
     return best
 
@@ -246,11 +257,11 @@ def _between(rows: npt.NDArray[np.int64], exposure: Doubles, steps: Doubles) -> 
     step = np.add.reduceat(np.where(largest, shape, 0.0), starts)
     at_once = (
         (size >= _STEP)
-        & (size < _SWIFT)
+        & (size < _LARGEST_STEP)
         & (np.abs(step - change) <= _ONE_ROW * size)
         & (way - np.abs(step) <= _OTHERS * size)
     )
-    taken = np.repeat(swift, counts) | (np.repeat(at_once, counts) & largest)
+    taken = np.repeat(swift & ~at_once, counts) | (np.repeat(at_once, counts) & largest)
     path = np.concatenate([[0.0], np.cumsum(np.where(taken, shape, 0.0))])
     return path + _smooth(rows, exposure - path[rows - first])
 

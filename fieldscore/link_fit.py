@@ -2,8 +2,8 @@
 
 Where all surfaces brighten by one factor, the exposure changed; what darker surfaces gain beyond that is veil. Three things
 stay the same through a flight, yet bend every comparison: where the recording's true black lies, how much light the lens
-spreads about bright sources (glow.py), and how much less it leaves away from the middle (shading.py). A link says what a unit of
-each would do to it, and what it says of each.
+spreads about bright sources (glow.py) and over dark surfaces in the middle, and how much less it leaves away from there
+(shading.py). A link says what a unit of each would do to it, and what it says of each.
 """
 
 from __future__ import annotations
@@ -33,15 +33,22 @@ GLOW_SPREAD = (
 # Share of its neighbours' light that a patch loses: what comes nearer is less blurred, and what is followed a little beside its
 # place is mixed with what lies there. It is 0.02 to 0.08 (docs/decisions/detail.py).
 DETAIL_SPREAD = 0.2
+MOVED_SPREAD = (
+    0.1  # the same for each patch's side that it has moved: the farther, the more it is followed beside its place
+)
 SHADING_SPREAD = 0.7  # stops in the corners: half a stop to two are usual; common practice, no source
+HALFWAY_SPREAD = 0.5  # stops by which shading may differ from the square law: a cosine's fourth power, 0.2 to 0.5
+OUTER_SPREAD = 0.05  # of the median patch's light: veil that is missing in the corners (docs/decisions/shading.py)
 _TELLS_GLOW = 1e-4  # stops: a glow that changes no patch by more says nothing
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
 
-BLACK, GLOW, SHADING = range(3)  # what a flight shares: a level fraction, units of white, stops in the corners ...
-BLACK_OF_SHADING = 3  # ... and what black does to light that moves in or out of the shade, for each stop in the corners
-SHARED, EFFECTS = 3, 4
-NO_EFFECTS = bytes(8 * EFFECTS * (3 + EFFECTS))
+# What a flight shares: a level fraction, units of white, stops in the corners, stops beside these halfway to them, veil that is
+# missing in the corners, of the median patch's light ...
+BLACK, GLOW, SHADING, HALFWAY, OUTER = range(5)
+BLACK_OF_SHADING = 5  # ... and what black does to light that moves in or out of the shade, for each stop in the corners
+SHARED, EFFECTS = 5, 6
+NO_EFFECTS = bytes(4 * EFFECTS * (3 + EFFECTS))
 _SHADE = 0.25  # stops of shading over which that is told
 
 
@@ -49,9 +56,11 @@ _SHADE = 0.25  # stops of shading over which that is told
 class Surfaces:
     """The same surfaces [patches] at two times: their linear light, `old` and `new`.
 
-    `detail`: by how much each is lighter than those beside it, in stops of a small change. `gained`: how much more glow of unit
-    sources lies on it now; None without a source. `shine`: the glow of unit sources over the whole picture now, as light.
-    `outward`: stops by which each lies farther out now, under a unit of shading (shading.py); None where it is not asked.
+    `detail`: by how much each is lighter than those beside it, in stops of a small change; `moved`: how far it moved, in patches.
+    `gained`: how much more glow of unit sources lies on it now; None without a source. `shine`: the glow of unit sources over the
+    whole picture now, as light.
+    `outward`: stops by which each lies farther out now, under a unit of shading, and `halfway`, of what may come beside that
+    (shading.py); None where it is not asked.
     """
 
     old: Doubles
@@ -60,6 +69,8 @@ class Surfaces:
     gained: Doubles | None = None
     shine: float = 0.0
     outward: Doubles | None = None
+    halfway: Doubles | None = None
+    moved: Doubles | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,12 +94,13 @@ class ExposureLink:
 
 
 def effects_of(links: Sequence[ExposureLink]) -> Doubles:
-    """What one unit of black, glow, shading and black of shading would do to each link, and what it says of them: [links, 4, 7].
+    """What one unit of each shared thing and of black of shading would do to each link, and what it says of them: [links, 6, 9].
 
-    The first two of the seven, in stops, are to be added to the link's change and veil; then the terms of the least-squares
-    estimate, information^-1 score, from what change and veil do not explain: score, and a row of the information [4].
+    The first two of the nine, in stops, are to be added to the link's change and veil; then the terms of the least-squares
+    estimate, information^-1 score, from what change and veil do not explain: score, and a row of the information [6].
     """
-    return np.frombuffer(b"".join(link.effects for link in links)).reshape(len(links), EFFECTS, 3 + EFFECTS)
+    packed = b"".join(link.effects for link in links)
+    return np.frombuffer(packed, dtype=np.float32).astype(np.float64).reshape(len(links), EFFECTS, 3 + EFFECTS)
 
 
 def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE) -> ExposureLink | None:
@@ -98,20 +110,29 @@ def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE)
     middle = _median(light)
     features = [np.ones_like(ratio), np.minimum(middle / light, _DIM)]
     beside = [] if surfaces.detail is None else [(surfaces.detail, DETAIL_SPREAD)]
+    if surfaces.detail is not None and surfaces.moved is not None:
+        beside.append((surfaces.detail * surfaces.moved, MOVED_SPREAD))
+    mixed = [one for one, _ in beside]
     glow = None if surfaces.gained is None else _NATURAL * surfaces.gained / np.maximum(light, middle / _DIM)
     if glow is not None and np.abs(glow).max() >= _TELLS_GLOW:
         beside.append((glow, GLOW_SPREAD))
     else:
         glow = None
-    if surfaces.outward is not None:
-        beside.append((surfaces.outward, SHADING_SPREAD))
+    outer = None if surfaces.outward is None else surfaces.outward * features[1]
+    for one, spread in (
+        (surfaces.outward, SHADING_SPREAD),
+        (surfaces.halfway, HALFWAY_SPREAD),
+        (outer, OUTER_SPREAD),
+    ):
+        if one is not None:
+            beside.append((one, spread))
     weight, sigma, whole = _robust(
         ratio, np.array([*features, *(one for one, _ in beside)]), [one for _, one in beside]
     )
     if sigma > _MOST_SIGMA:
         return None
-    if surfaces.detail is not None:
-        ratio = ratio - whole[2] * surfaces.detail
+    for one, share in zip(mixed, whole[len(features) :], strict=False):
+        ratio = ratio - share * one
     both = np.array(features)
     weighted = both * weight
     normal = weighted @ both.T
@@ -125,8 +146,10 @@ def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE)
         units[BLACK] = _of_floor(light, change, curve)
     if glow is not None:
         units[GLOW] = -glow
-    if surfaces.outward is not None:
-        units[SHADING] = surfaces.outward
+    if surfaces.outward is not None and outer is not None:
+        units[SHADING], units[OUTER] = surfaces.outward, outer
+        if surfaces.halfway is not None:
+            units[HALFWAY] = surfaces.halfway
         counted = float(_solved(normal, weighted @ surfaces.outward)[0])  # of a unit, in the change that was found
         units[BLACK_OF_SHADING] = (counted - surfaces.outward) * _of_floor(light, _SHADE, curve) / _SHADE
     effects = np.empty((EFFECTS, 3 + EFFECTS))
@@ -143,7 +166,7 @@ def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE)
         (float(precision[0, 0]), float(precision[0, 1]), float(precision[1, 1])),
         _median(old),
         surfaces.shine / middle,
-        effects.tobytes(),
+        effects.astype(np.float32).tobytes(),
     )
 
 

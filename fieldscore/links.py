@@ -71,6 +71,9 @@ _CRUSHED = 0.1  # the same at the floor: what is cut off there lifts the mean of
 _ONE_MAP: Any = None  # right and down are in one map
 _LOW, _HIGH = 0.04, 0.85  # level fractions above the floor: below is noise, above the shoulder of many curves begins
 _BLACK = 0.002  # linear light taken for a patch that is black, a neighbour of one that is compared
+# Share of detail that is told from the older picture. Noise of the newer one is in its detail and in the ratio, and passes for
+# detail that grows; what was followed beside its place in the older one, for detail that goes (docs/decisions/detail.py)
+_OLDER = 0.3
 _MOST_DARKER = 3.0  # stops that a patch would change by if all of its light were its neighbours'
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 _FEWEST = 20  # patches without which there is no link
@@ -174,16 +177,20 @@ class Linker:
         good &= (np.minimum(one, two) > _LOW) & (np.maximum(one, two) < _HIGH)
         if np.count_nonzero(good) < _FEWEST:
             return None
+        patches = motion / np.float32(PATCH)
         lit = before.glow is not None or after.glow is not None
-        glowing = gained(before.glow, after.glow, motion / np.float32(PATCH)) if lit else None
+        glowing = gained(before.glow, after.glow, patches) if lit else None
         curve = area.criteria.transfer_curve
+        out, halfway = outward(patches, area.shape[1] / (area.shape[0] * area.lines_a_row))
         return Surfaces(
             old=to_linear(one[good], curve),
             new=to_linear(two[good], curve),
-            detail=_detail(means(after.picture, size), area)[good],
+            detail=(_OLDER * _detail(old, area) + (1.0 - _OLDER) * _detail(means(after.picture, size), area))[good],
             gained=None if glowing is None else glowing[good].astype(np.float64),
             shine=0.0 if after.glow is None else float(after.glow.mean()),
-            outward=outward(motion / np.float32(PATCH), area.shape[1] / (area.shape[0] * area.lines_a_row))[good],
+            outward=out[good],
+            halfway=halfway[good],
+            moved=np.hypot(*patches[good].T.astype(np.float64)),
         )
 
     def _followed(self, before: Key, after: Key, size: tuple[int, int]) -> tuple[Floats, Floats, Floats]:
@@ -307,7 +314,7 @@ def _no_scene(frame: Frame) -> bool:
     return bool(is_blank(pixels) or is_snow(pixels, frame.paced(patch_spread)))
 
 
-def _detail(codes: Floats, area: PictureArea) -> Doubles:
+def _detail(codes: npt.NDArray[Any], area: PictureArea) -> Doubles:
     """Stops by which each patch [rows, columns] grows lighter for a share of the light beside it that it no longer mixes in.
 
     What comes nearer is less blurred, and what is followed a little beside its place is mixed with its neighbours. That is so in

@@ -21,6 +21,7 @@ from fieldscore.measures.readability import Sight, rose_k, shares, sight
 from fieldscore.noise import object_noise
 from fieldscore.record import TileSeries
 from fieldscore.spool import Spool, let_go
+from fieldscore.units import contrast_step
 
 Doubles = npt.NDArray[np.float64]
 
@@ -35,6 +36,8 @@ MEMORY_S = 10.0
 # Stops a second from one linked row to the next: so fast a lamp is lit or put out, and how much of it is gain is not known. A loop
 # moves a camera's gain by up to ten (those that were simulated); where it steps at once, the memory begins anew.
 _SUDDEN = 12.0
+# How much of the black found is believed, and the level fraction below which a tile counts as that (docs/decisions/black_seen.py)
+BLACK_SHARE, _LEAST_LEVEL = 0.5, 0.01
 _AT_ONCE = 512  # entries computed at a time, so that memory stays flat
 
 
@@ -118,10 +121,13 @@ class ReadableRows:
             bins.add(one, np.full(area.tiles, np.nan, dtype=np.float32))
         return bins.series()
 
-    def finish(self, stops: Doubles, links: Sequence[ExposureLink]) -> tuple[TileSeries, Doubles]:
+    def finish(
+        self, stops: Doubles, links: Sequence[ExposureLink], black_set_down: float = 0.0
+    ) -> tuple[TileSeries, Doubles]:
         """Give k by tile over time, and the columns of `readable_shares` [n, 5], for the rows added.
 
         `stops` [n] is the exposure trace and `links` what it was found from: over a break of theirs nothing is carried.
+        `black_set_down`: level fraction by which the trace has black below where it is coded.
         """
         area, criteria = self._area, self._area.criteria
         kept = self._spool.view(self._entry, (len(self._firsts),))
@@ -134,6 +140,7 @@ class ReadableRows:
             signal, level = (kept[name][part].astype(np.float64) for name in ("signal", "level"))
             noise = np.array([np.interp(one, LEVELS, curve) for one, curve in zip(level, model[part], strict=True)])
             # without any noise known, the signal is 0 or NaN, and so is k
+            signal *= _of_black(level, BLACK_SHARE * black_set_down, area)
             seen = rose_k(signal, np.exp2(noise), intra=area.intra)
             k = np.where(np.isfinite(noise), seen, signal).astype(np.float32)
             figures[part] = shares(k, kept["why"][part], area)
@@ -163,6 +170,13 @@ class ReadableRows:
             there = total[:, 0] > np.exp(-1.0)
             found[inside[there]] = mean[there] / total[there] + moved[there]
         return found
+
+
+def _of_black(level: Doubles, black: float, area: PictureArea) -> Doubles:
+    """How much farther an object stands out of tiles at a `level` above the floor where black is set down by `black`."""
+    contrast, curve = area.criteria.object_contrast, area.criteria.transfer_curve
+    above = np.maximum(level, _LEAST_LEVEL)
+    return contrast_step(above + black, contrast, curve) / contrast_step(above, contrast, curve)
 
 
 def _chains(links: Sequence[ExposureLink], stops: Doubles, time_s: Doubles) -> list[tuple[int, int]]:

@@ -17,25 +17,34 @@ Floats = npt.NDArray[np.float32]
 Doubles = npt.NDArray[np.float64]
 
 
-def outward(motion: Floats, aspect: float) -> Doubles:
+def outward(motion: Floats, aspect: float) -> tuple[Doubles, Doubles]:
     """How many stops darker than where it was each patch [rows, columns] lies now, under a lens that loses one in the corners.
 
-    `motion` [rows, columns, 2] leads back to where the patches were, right and down, in patches; `aspect` is the width over the
-    height of the picture.
+    And the same of what a lens may lose beside that, halfway to them (`halfway`). `motion` [rows, columns, 2] leads back to where
+    the patches were, right and down, in patches; `aspect` is the width over the height of the picture.
     """
     rows, columns = motion.shape[:2]
     aspect = round(aspect, 2)
     x, y = _places(rows, columns, aspect)
     was_x, was_y = x + 2.0 * aspect / columns * motion[..., 0], y + 2.0 / rows * motion[..., 1]
     corner = aspect**2 + 1.0
-    return np.asarray(
-        falloff((x * x + y * y) / corner) - falloff((was_x * was_x + was_y * was_y) / corner), dtype=np.float64
-    )
+    here, there = ((right * right + down * down) / corner for right, down in ((x, y), (was_x, was_y)))
+    one, beside = (np.asarray(law(here) - law(there), dtype=np.float64) for law in (falloff, halfway))
+    return one, beside
 
 
 def falloff(square: Doubles) -> Doubles:
     """Stops lost at the square of a distance from the middle, 1 in the corners, of a lens that loses one stop there."""
     return square
+
+
+def halfway(square: Doubles) -> Doubles:
+    """What a lens may lose beside that: nothing in the middle and the corners, a quarter where the square is half.
+
+    The fourth power of a cosine falls faster near the middle than the square does, the more so the wider the lens
+    (docs/decisions/shading.py).
+    """
+    return square - square * square
 
 
 @lru_cache(maxsize=4)

@@ -19,7 +19,7 @@ def test_outward_is_the_change_of_the_squared_distance(motion_px: tuple[float, f
     """Patches of 16 px that were so far right and down: checked against distances in pixels, everywhere."""
     motion = np.empty((30, 40, 2), dtype=np.float32)
     motion[:] = np.array(motion_px) / 16.0
-    found = outward(motion, 640.0 / 480.0)
+    found, _ = outward(motion, 640.0 / 480.0)
     for row, column in ((0, 0), (3, 30), (15, 20), (29, 39)):
         right, down = 16.0 * (column + 0.5) - 320.0, 16.0 * (row + 0.5) - 240.0
         was = square_of_distance(right + motion_px[0], down + motion_px[1])
@@ -30,7 +30,7 @@ def test_patches_that_are_not_square_lie_where_they_lie() -> None:
     """In fields a patch is twice as high as wide: a patch one row down at the right edge of a wide picture."""
     motion = np.zeros((15, 40, 2), dtype=np.float32)
     motion[..., 1] = -1.0  # was one patch farther up
-    found = outward(motion, 640.0 / 480.0)
+    found, _ = outward(motion, 640.0 / 480.0)
     down, was = 32.0 * 12.5 - 240.0, 32.0 * 11.5 - 240.0
     assert found[12, 39] == pytest.approx(square_of_distance(0.0, down) - square_of_distance(0.0, was), abs=1e-3)
 

@@ -18,14 +18,23 @@ import numpy as np
 from fieldscore import analyse, exposure_trace
 from fieldscore.simulate import load_truth
 
-AS_IT_IS = {"_SWIFT": 0.2, "_AGREE": 0.4, "_BACK": 0.8, "_STEP": 0.06, "_ONE_ROW": 0.3, "_OTHERS": 0.5}
+AS_IT_IS = {
+    "_SWIFT": 0.2,
+    "_AGREE": 0.3,
+    "_BACK": 0.8,
+    "_STEP": 0.06,
+    "_LARGEST_STEP": 0.4,
+    "_ONE_ROW": 0.3,
+    "_OTHERS": 0.5,
+}
 OTHERS = (
     {},
-    *({"_AGREE": one} for one in (0.2, 0.3, 0.5, 0.7)),
+    *({"_AGREE": one} for one in (0.2, 0.25, 0.4, 0.5, 0.7)),
     *({"_SWIFT": one} for one in (0.1, 0.3, 9.0)),
     {"_BACK": 0.4},
     {"_BACK": 1.2},
     *({"_STEP": one} for one in (0.03, 0.12, 9.0)),
+    *({"_LARGEST_STEP": one} for one in (0.2, 0.6)),
     *({"_ONE_ROW": one} for one in (0.2, 0.4)),
     *({"_OTHERS": one} for one in (0.3, 0.7)),
 )
@@ -74,3 +83,7 @@ if __name__ == "__main__":
 # 0.0088 stop, at 0.3 and 0.2 it is 0.0091 and 0.0097; of the two reported seeds 0.5 had two flights over 0.03, a lamp that went
 # out of view having shaped the exposure, 0.4 none: the choice between the two was made on them), _SWIFT to 0.2 (0.1: 0.0092;
 # 0.3: 0.0089; never: 0.0100) and _BACK to 0.8 (0.4: 0.0093; 1.2: 0.0088, but worse on the reported seeds).
+# Then, on 95 flights, ours and of seven other simulators: sets _AGREE to 0.3 and _LARGEST_STEP to 0.4 (0.0139 stop on the mean
+# flight for 0.0142 with 0.4 and 0.2; 0.25 and 0.4 have 0.0139, too; 0.2 and 0.4 0.0139, 0.4 and 0.4 0.0141, 0.3 and 0.2
+# 0.0141): a camera whose gain moves by thirds of a stop has 0.019 for 0.027, and brightness that moves for a third by the scene
+# shapes nothing.
