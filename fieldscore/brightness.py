@@ -27,6 +27,9 @@ _AFTER_EVENT_S = 2.0  # a loop has settled so long after a torch; longer where i
 # of the exposure by which one may be off, and share of them that must not.
 _FEWEST_GAPS, _MOST_SWINGS = 2, 0.6
 _IN_STEP, _MOST_IN_STEP = 0.2, 0.7
+# Share of the swing that what lamps pull down comes to, over all swings, from which on they may be what swings; and times the swing
+# that the exposure then moves by in most periods: one that oscillates moves by that once, one that falls at lamps by more.
+_PULLED_OF_SWING, _MOVES_OVER_SWING = 0.5, 1.5
 _SLOPE_OVER = 0.05  # share of the level each way over which a curve's slope is taken
 _PULLED_DOWN_STOPS = 0.5  # half a stop is a change that a pilot sees at once; common practice, no source
 
@@ -66,12 +69,8 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
             f"the swing of {1.0 / period:.2f} Hz is the beat of {beat.lamp_hz:.0f} Hz lamps with the frames, not the camera's"
         )
         found, period = type(found)(0.0, None), None
-    elif period is not None and _keeps_step(
-        lamp_passes(timeline, inside), found.stops or 0.0, period, float(calm.sum()) * timeline.interval_s
-    ):
-        why["hunting_stops"] = why["hunting_period_s"] = (
-            f"not measurable, the exposure swings every {period:.1f} s, as often as a lamp is flown past: its own swing is not told"
-        )
+    elif period is not None and (doubt := _of_lamps(timeline, inside, calm, found.stops or 0.0, period)):
+        why["hunting_stops"] = why["hunting_period_s"] = f"not measurable, {doubt}: its own swing is not told"
         found, period = type(found)(None, None), None
     elif period is None and found.stops is not None:
         why["hunting_period_s"] = "no oscillation of the exposure stands out"
@@ -89,6 +88,23 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
         ),
         why,
     )
+
+
+def _of_lamps(timeline: Timeline, inside: Mask, calm: Mask, swing_stops: float, period_s: float) -> str | None:
+    """Why the swing found over the calm rows may be the camera following the lamps that it is flown past; None if it is its own."""
+    passes, lasts_s = lamp_passes(timeline, inside), float(calm.sum()) * timeline.interval_s
+    if _keeps_step(passes, swing_stops, period_s, lasts_s):
+        return f"the exposure swings every {period_s:.1f} s, as often as a lamp is flown past"
+    counted = calm[np.searchsorted(timeline.time_s, [one.largest_s for one in passes])]
+    pulled = sum(max(-one.pulldown_stops, 0.0) for one, is_calm in zip(passes, counted, strict=True) if is_calm)
+    if pulled * period_s < _PULLED_OF_SWING * swing_stops * lasts_s:
+        return None
+    exposure = np.where(calm, timeline["exposure_stops"], np.nan)
+    periods = np.lib.stride_tricks.sliding_window_view(exposure, round(period_s / timeline.interval_s))
+    moves = np.ptp(periods, axis=1)
+    if np.nanmedian(moves) < _MOVES_OVER_SWING * swing_stops:
+        return None
+    return f"lamps flown past move the exposure by more than the {swing_stops:.2f} stops that it swings by every {period_s:.1f} s"
 
 
 def _keeps_step(passes: Sequence[LampPass], swing_stops: float, period_s: float, lasts_s: float) -> bool:

@@ -314,3 +314,26 @@ def test_a_camera_that_follows_a_row_of_lamps_does_not_hunt(spacing_s: list[floa
     else:
         assert found.hunting_stops is None and found.hunting_period_s is None
         assert "as often as a lamp" in why["hunting_stops"] and "2.4 s" in why["hunting_period_s"]
+
+
+@pytest.mark.parametrize(
+    "apart_s", [(3.0, 4.7, 3.0, 4.7, 3.8), (3.2, 5.0, 3.2, 4.2)], ids=["every other", "one far off"]
+)
+def test_a_camera_that_falls_at_lamps_at_any_pace_does_not_hunt(apart_s: tuple[float, ...]) -> None:
+    """Falls of a stop at lamps that come unevenly have a line in their spectrum, smaller than they are: no swing of its own."""
+    timeline = passing([(at, 3.0, -1.0) for at in np.cumsum([2.0, *apart_s]).tolist()], 3.0 + sum(apart_s))
+    found, why = stability(timeline, everywhere(timeline), ())
+    assert found.hunting_stops is None and found.hunting_period_s is None
+    assert "lamps flown past move the exposure by more" in why["hunting_stops"]
+
+
+@pytest.mark.parametrize(("swing_stops", "period_s"), [(0.4, 0.6), (0.6, 1.2)])
+def test_hunting_shows_between_lamps_that_pull_down_as_well(swing_stops: float, period_s: float) -> None:
+    """A lamp every 2 s that takes half a stop does not hide a faster swing: size within 10 %, period within 3 %."""
+    peaks = [(at, 3.0, -0.5) for at in np.arange(2.0, 20.0, 2.0).tolist()]
+    falls = passing(peaks, 21.0)
+    swing = swing_stops / 2.0 * np.cos(2.0 * np.pi * falls.time_s / period_s)
+    timeline = passing(peaks, 21.0, exposure_stops=falls["exposure_stops"] + swing)
+    found, _ = stability(timeline, everywhere(timeline), ())
+    assert found.hunting_stops == pytest.approx(swing_stops, rel=0.1)
+    assert found.hunting_period_s == pytest.approx(period_s, rel=0.03)

@@ -271,6 +271,20 @@ def test_nothing_but_ends_is_not_measurable(code: float) -> None:
     assert math.isnan(noise_left(frame)[0])
 
 
+@pytest.mark.parametrize(("lit", "told"), [(3, False), (5, False), (6, True)])
+@pytest.mark.parametrize("end", [16.0, 235.0])
+def test_what_little_is_neither_crushed_nor_clipped_says_nothing(lit: int, told: bool, end: float) -> None:
+    """Of sixteen columns of tiles, six that are neither black nor white have their noise told, five or fewer not."""
+    generator = np.random.default_rng(8)
+    scene = np.where(np.arange(640)[None, :] < 40 * lit, 110.0, end) * np.ones((480, 1))
+    frame = _last([np.clip(noisy(scene, 5.0, generator), 16, 235) for _ in range(FRAMES)])
+    found = frame.view(noise)
+    assert found is not None and np.count_nonzero(found.measured) == 12 * lit
+    assert math.isnan(noise_left(frame)[0]) == (not told)
+    if told:
+        assert _codes(frame) == pytest.approx(5.0, rel=0.06)
+
+
 def test_more_than_snow_is_no_noise() -> None:
     """A tile whose block means vary as noise of 26 % of white a pixel would is left out, one of 24 % counts."""
     area = area_of(480, 640)

@@ -9,6 +9,10 @@ from fieldscore.measure import Column, measure
 from fieldscore.noise import noise
 from fieldscore.signs import unchanged_percent
 
+# Share of the tiles that must be neither crushed nor clipped: what is left of a picture nine tenths black is rims of what is
+# lit, which speak for no picture and read half as much again; a night with a third of it crushed has four tenths and more.
+_LEAST_MEASURED = 1.0 / 3.0
+
 
 @measure(
     Column(
@@ -20,9 +24,9 @@ from fieldscore.signs import unchanged_percent
     held=True,
 )
 def noise_left(frame: Frame) -> tuple[float, ...]:
-    """Median noise in % of nominal white."""
+    """Median noise in % of nominal white; NaN where most of the picture is at the ends of the range."""
     found = frame.view(noise)
-    if found is None or not found.measured.any():
+    if found is None or found.measured.mean() < _LEAST_MEASURED:
         return (float("nan"),)
     return (100.0 * float(np.median(found.left_codes[found.measured])) / frame.area.code_range.span,)
 
