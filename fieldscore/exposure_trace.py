@@ -68,8 +68,9 @@ _MOST_VEIL = 1.0  # linear light: no lens adds more than white
 _SWIFT, _AGREE, _BACK = 0.2, 0.3, 0.8
 # Many cameras move their gain by steps, an eighth of a stop to a third at a time: of a change of so many stops, at least and at
 # most, one row of brightness must show all but such a share, or more by that, and the others together no more than such a share;
-# then it was all there. What is larger is as often a lamp that leaves the picture.
-_STEP, _LARGEST_STEP, _ONE_ROW, _OTHERS = 0.06, 0.4, 0.3, 0.5
+# then it was all there. What is larger is as often a lamp that leaves the picture, and of what is swift the others must not go the
+# same way by more than another share: then the gain does not step, it moves.
+_STEP, _LARGEST_STEP, _ONE_ROW, _OTHERS, _ALONG = 0.06, 0.4, 0.3, 0.5, 0.15
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
 
@@ -260,6 +261,7 @@ def _between(rows: npt.NDArray[np.int64], exposure: Doubles, steps: Doubles) -> 
         & (size < _LARGEST_STEP)
         & (np.abs(step - change) <= _ONE_ROW * size)
         & (way - np.abs(step) <= _OTHERS * size)
+        & ((size < _SWIFT) | ((way + np.sign(change) * net) / 2.0 - np.abs(step) <= _ALONG * size))
     )
     taken = np.repeat(swift & ~at_once, counts) | (np.repeat(at_once, counts) & largest)
     path = np.concatenate([[0.0], np.cumsum(np.where(taken, shape, 0.0))])

@@ -142,6 +142,15 @@ def test_brightness_that_is_no_single_step_of_the_gain_shapes_nothing(steps: tup
     assert trace.stops[15:19] == pytest.approx(exposure[15:19], abs=0.02), why
 
 
+def test_a_third_of_a_stop_that_brightness_goes_along_with_is_no_step() -> None:
+    """Exposure that falls evenly while brightness falls mostly on the last row, and some on the row before, is drawn evenly."""
+    exposure = np.interp(np.arange(31), (15, 18), (0.0, -0.36))
+    coarse = np.zeros(31)
+    coarse[16:19] = (0.0, -0.11, -0.4)
+    trace = exposure_trace(links_of(exposure, np.zeros(31)), coarse)
+    assert trace.stops[15:19] == pytest.approx(exposure[15:19], abs=0.06)
+
+
 @pytest.mark.parametrize("stops", [-1.0, 0.5])
 def test_a_swift_change_overshoots_nothing(stops: float) -> None:
     """A change within one link that brightness shows nothing of leaves the exposure before and after it where they are."""
