@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from fieldscore.align import Alignment
-from fieldscore.compare import compare_flights, judged, mean_difference, welch, worth_of
+from fieldscore.compare import compare_flights, mean_difference
+from fieldscore.compare_judge import judged, welch, worth_of
 from fieldscore.comparison import Comparison, Difference
 from fieldscore.criteria import Criteria
 from fieldscore.score import Score
@@ -357,59 +358,6 @@ def test_a_foreign_flight_takes_no_part() -> None:
     assert not result.same_route
     assert {(one.a, one.b) for one in result.differences} == {(0, 1)}
     assert sum("no stretch of them looks alike" in note for note in result.notes) == 2
-
-
-def test_recovery_times_of_cameras() -> None:
-    """Recovery times of all flights of each camera are compared by their Hodges-Lehmann shift."""
-    # worked by hand: pairwise differences of (0.2 0.25 0.3 0.35) and (0.6 0.7 0.8 0.9): median 0.475
-    from fieldscore.compare_times import difference
-
-    way = steady(50.0)
-    scores = []
-    for times in ([0.2, 0.25, 0.3, 0.35], [0.6, 0.7, 0.8, 0.9]):
-        one = flight(way, {})
-        events = tuple(replace(_event(), at_s=5.0 * k, recovery_s=value) for k, value in enumerate(times))
-        scores.append(replace(one, events=events))
-    result = compare_flights(scores, LABELS, {(0, 1): alignment_of(way, way)}, CRITERIA)
-    found = of(result, "recovery_s", "events")
-    assert found.difference == pytest.approx(0.475)
-    shift = difference([0.2, 0.25, 0.3, 0.35], [0.6, 0.7, 0.8, 0.9])
-    assert shift is not None
-    assert (found.interval, found.better, found.n) == (shift.ci95, "a", (4, 4))
-
-
-def test_lamp_pulldowns_of_cameras() -> None:
-    """Pull-downs of all lamp passes are compared the same way; the camera that dims less is the better."""
-    from fieldscore.lamp_passes import LampPass
-    from fieldscore.scorecard import Lamps
-
-    way = steady(50.0)
-    scores = []
-    # worked by hand: the same four numbers and pairwise differences as above, below zero: median -0.475
-    for stops in ([-0.2, -0.25, -0.3, -0.35], [-0.6, -0.7, -0.8, -0.9]):
-        passes = tuple(
-            LampPass(5.0 * k, 5.0 * k + 1.0, 5.0 * k, 2.0, value, 0.1, 5.0 * k, 0.0) for k, value in enumerate(stops)
-        )
-        scores.append(replace(flight(way, {}), lamps=Lamps(passes, float(np.median(stops)), 0.1, None)))
-    found = of(compare_flights(scores, LABELS, {(0, 1): alignment_of(way, way)}, CRITERIA), "pulldown_stops", "events")
-    assert found.difference == pytest.approx(-0.475)
-    assert (found.better, found.n) == ("a", (4, 4))
-    told = compare_flights(
-        [replace(one, stop_range=(0.8, 1.2)) for one in scores], LABELS, {(0, 1): alignment_of(way, way)}, CRITERIA
-    )
-    (note,) = [one for one in told.notes if "tone curves" in one]
-    # -0.275 and -0.75 in the middle, times 1.2 and 0.8
-    assert "-0.28 (-0.33 to -0.22) stops by curve in flight 1" in note
-    assert "-0.75 (-0.90 to -0.60) stops by curve in flight 2" in note
-
-
-def _event() -> object:
-    import dataclasses
-
-    from fieldscore.recovery import FlashEvent
-
-    values = {entry.name: None for entry in dataclasses.fields(FlashEvent)}
-    return FlashEvent(**{**values, "kind": "flash_off", "at_s": 0.0, "resolvable": True})  # type: ignore[arg-type]
 
 
 def test_wrong_number_of_labels_is_refused() -> None:

@@ -20,7 +20,7 @@ _DIGITS = 5  # of a figure: a share of 0.001 % of the airtime
 def comparison_json(result: Comparison) -> dict[str, Any]:
     """The data of comparison.json; strict, so what is not known is None. Flights are numbered from 0, as given.
 
-    Beside the agreed keys an entry of `differences` has its unit, what it counts (`of` places, flights or events),
+    Beside the agreed keys an entry of `differences` has its unit, what it counts (`of` places, lamps, flights or events),
     the figures of both sides, the smallest difference worth caring about, and why there is no interval or verdict.
     """
     return {
@@ -76,7 +76,7 @@ def comparison_lines(result: Comparison) -> list[str]:
                 continue
             flights = (
                 ""
-                if one.of != "places" or len(result.scores) == len(result.cameras)
+                if one.of not in ("places", "lamps") or len(result.scores) == len(result.cameras)
                 else f"  [{one.b + 1}-{one.a + 1}]"
             )
             lines.append(

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from itertools import combinations
 from typing import NamedTuple
 
-from fieldscore.compare import FEWEST_FLIGHTS
+from fieldscore.compare_judge import FEWEST_FLIGHTS
 from fieldscore.comparison import USABLE, Comparison, Difference
 from fieldscore.report.words import count, number, plural, visible
 
@@ -113,6 +113,7 @@ def _unsure(found: Sequence[Difference], names: dict[str, str]) -> list[str]:
     for one in ranked(found):
         if (
             one.measure in _EXPLAINING
+            or one.of not in ("places", "flights")  # a few lamps or flashes tell less than a flight too short
             or one.interval is not None
             or not one.worth
             or not abs(one.difference) >= one.worth
