@@ -12,7 +12,7 @@ import numpy as np
 from fieldscore.align import Alignment
 from fieldscore.colour import colour_difference
 from fieldscore.compare_events import events_of_cameras
-from fieldscore.compare_judge import FEWEST_FLIGHTS, over_flights, range_withheld, with_verdict
+from fieldscore.compare_judge import FEWEST_FLIGHTS, SLOW_MEASURES, over_flights, with_verdict, withheld_by_others
 from fieldscore.comparison import USABLE, Check, Comparison, Difference, PairAlignment, PairedPlaces, Series
 from fieldscore.criteria import Criteria
 from fieldscore.fairness import audit
@@ -33,9 +33,6 @@ from fieldscore.readable_rows import MEMORY_S
 from fieldscore.score import Score
 from fieldscore.stats import Interval, block_bootstrap_mean
 
-# Measures that rest on the camera's noise over the flight: a mistake in it lasts, and the places of a short flight share it. Of
-# their difference so much may be such a mistake (shares are off by 8 points in the mean, usable time by more).
-SLOW_MEASURES = {"readable_percent": 15.0, "zone_readable_percent": 15.0, "zone_noisy_percent": 15.0, USABLE: 0.3}
 FEWEST_MEMORIES = 3  # of that noise in the shared route for a verdict; in one or two all places share its mistake
 ALSO = ("level_percent",)  # compared although neither way is better: it explains the others
 _EVEN = "the difference is the same at every place, which does not tell how sure it is"
@@ -80,7 +77,7 @@ def compare_flights(
             checks = audit(scores, (*groups[0], *groups[1]), own, criteria)
             differences += _of_cameras(scores, groups, pairs, names, criteria, checks)
             differences += events_of_cameras(scores, groups, pairs, criteria)
-    differences = range_withheld(differences, criteria)
+    differences = withheld_by_others(differences, scores, labels, criteria)
     overall = audit(scores, taking_part, across, criteria) if taking_part else ()
     return Comparison(
         tuple(scores), tuple(labels), criteria, pairs, tuple(places), tuple(differences), overall,
@@ -245,7 +242,7 @@ def _curve_notes(scores: Sequence[Score], labels: Sequence[str], differences: Se
             (mean, scores[number].under_curves(mean), number)
             for mean, number in ((one.mean_a, one.a), (one.mean_b, one.b))
         ]
-        if one.measure != "pulldown_stops" or not math.isfinite(one.difference):
+        if one.measure != "pulldown_stops" or one.interval is None:
             continue
         told = [
             f"{mean:.2f} ({span[0]:.2f} to {span[1]:.2f}) stops by curve in "

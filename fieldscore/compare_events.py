@@ -32,7 +32,7 @@ def events_of_cameras(
     pairs: Sequence[PairAlignment],
     criteria: Criteria,
 ) -> list[Difference]:
-    """Recovery times and lamp pull-downs of two cameras (`groups` are their flights); the flight is the unit if there are enough."""
+    """Recovery times and lamp pull-downs of two cameras (`groups`: their flights); the flight is the unit if there are enough."""
     enough = min(map(len, groups)) >= FEWEST_FLIGHTS
     lamps = _lamps_of_flights if enough else _lamps_of_pairs
     return [

@@ -14,8 +14,17 @@ from fieldscore.comparison import USABLE, Check, Difference
 from fieldscore.criteria import Criteria
 from fieldscore.fairness import RANGE_MEASURES
 from fieldscore.measure import Better
+from fieldscore.score import Score
+from fieldscore.units import CodeRange, code_to_level
 
 FEWEST_FLIGHTS = 3  # of each camera for the flight to be the unit: two tell next to nothing of a spread
+# Measures that rest on the camera's noise over the flight: a mistake in it lasts, and the places of a short flight share it. Of
+# their difference so much may be such a mistake (shares are off by 8 points in the mean, usable time by more).
+SLOW_MEASURES = {"readable_percent": 15.0, "zone_readable_percent": 15.0, "zone_noisy_percent": 15.0, USABLE: 0.3}
+FIRST_PERCENTILE = (
+    2.33  # standard deviations that the first percentile of noise lies under its mean: normal distribution
+)
+IN_NOISE = "the dark end is within the noise"
 
 
 def worth_of(name: str, unit: str, criteria: Criteria) -> float | None:
@@ -87,18 +96,56 @@ def with_verdict(entry: Difference, criteria: Criteria, checks: Sequence[Check])
     return replace(entry, worth=worth, better=better, withheld=withheld)
 
 
-def range_withheld(found: Sequence[Difference], criteria: Criteria) -> list[Difference]:
-    """The differences, with no camera better by its range that crushes more of the picture by what matters.
+def withheld_by_others(
+    found: Sequence[Difference], scores: Sequence[Score], labels: Sequence[str], criteria: Criteria
+) -> list[Difference]:
+    """The differences, with none judged that another measure of the same flights may have brought about.
 
-    What is crushed stands at the floor, whatever its light: that stretches the range, and shows nothing.
+    The range: what is crushed stands at the floor, whatever its light, and noise about the dark end goes further down than any
+    light there; both stretch it for the camera that is ahead by it, and show nothing. What rests on noise: a coder that freezes
+    blocks fakes silence, and smooths away with it what was to be read.
     """
-    more = {(one.a, one.b, one.of): one.difference for one in found if one.measure == "crushed_percent"}
+    other = {(one.measure, one.a, one.b, one.of): one.difference for one in found}
+    worth = criteria.worth_picture_percent
 
-    def crushes(one: Difference) -> bool:
-        apart = more.get((one.a, one.b, one.of), 0.0) * (1.0 if one.better == "b" else -1.0)
-        return one.better is not None and apart > criteria.worth_picture_percent
+    def why(one: Difference) -> str | None:
+        side = ahead(one)
+        if side is None or one.withheld:
+            return one.withheld
+        crushed, frozen = (
+            other.get((name, one.a, one.b, one.of), 0.0) * (1.0 if side == "b" else -1.0)
+            for name in ("crushed_percent", "frozen_percent")
+        )
+        if one.measure in SLOW_MEASURES and frozen > worth:
+            return "share frozen"
+        if one.measure in RANGE_MEASURES and one.better is not None:
+            number = one.a if side == "a" else one.b
+            own = [n for n in range(len(scores)) if labels[n] == labels[number]] if one.of == "flights" else [number]
+            return (
+                "share crushed"
+                if crushed > worth
+                else IN_NOISE
+                if any(_dark_in_noise(scores[n]) for n in own)
+                else None
+            )
+        return None
 
-    return [
-        replace(one, better=None, withheld="share crushed") if one.measure in RANGE_MEASURES and crushes(one) else one
-        for one in found
-    ]
+    return [replace(one, better=None, withheld=reason) if (reason := why(one)) else one for one in found]
+
+
+def ahead(one: Difference) -> Literal["a", "b"] | None:
+    """Which side has the better figure, sure or not; None where they are equal, not known, or neither way is better."""
+    if one.direction == "neither" or not abs(one.difference) > 0.0:
+        return None
+    return "b" if (one.difference > 0.0) is (one.direction == "higher") else "a"
+
+
+def _dark_in_noise(score: Score) -> bool:
+    """Whether the darkest percent of a flight's picture is nearer to the floor than noise alone swings, so that it is noise's."""
+    timeline, clip = score.record.timeline, score.record.clip
+    dark, noise = (timeline[name][score.in_airtime] for name in ("p1_percent", "noise_percent"))
+    known = np.isfinite(dark) & np.isfinite(noise)
+    if not known.any():
+        return False
+    floor = code_to_level(clip.floor_code, CodeRange(clip.code_range), clip.bits)
+    return float(np.median(dark[known]) - floor) < FIRST_PERCENTILE * float(np.median(noise[known]))

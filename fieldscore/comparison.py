@@ -48,10 +48,11 @@ class PairedPlaces:
 class Difference:
     """One measure of b less that of a, in the measure's unit.
 
-    `of` says what the unit of the count is: "places" of two single flights (`a` and `b` are flights), "flights" of
-    two cameras with three flights or more each, "lamps" that two single flights both counted,
-    "events" of two cameras (`a` and `b` are the first flight of each). `interval` is None where `reason` says why. `better`: the interval excludes zero and the difference is
-    at least `worth`; None with `withheld` where the audit, or what goes with the measure, forbids a verdict.
+    `of` says what the unit of the count is: "places" of two single flights (`a` and `b` are flights), "lamps" that
+    two single flights both counted, "flights" of two cameras with three flights or more each, "events" of two
+    cameras (`a` and `b` are the first flight of each). `interval` is None where `reason` says why. `better`: the
+    interval excludes zero and the difference is at least `worth`; None with `withheld` where the audit, or what goes
+    with the measure, forbids a verdict.
     """
 
     measure: str

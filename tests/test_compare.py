@@ -112,14 +112,31 @@ def test_lost_link_is_left_out() -> None:
 
 
 def test_casts_apart_are_told_in_words() -> None:
-    """Two darks of clearly different colour are named with their CIEDE2000 difference, like ones are not."""
+    """Two darks of clearly different colour are told once, with which is bluer and by how much; like ones are not."""
     way = steady(60.0)
     grey, blue = ({"cast_lab_a": 1.0, "cast_lab_b": b} for b in (0.0, -12.0))
     apart = compared(flight(way, grey), flight(way, blue, name="other"), alignment_of(way, way))
     alike = compared(flight(way, grey), flight(way, grey, name="other"), alignment_of(way, way))
     (told,) = [note for note in apart.notes if "CIEDE2000" in note]
-    assert "CIEDE2000 9.6" in told  # colour-science: 9.604 between L*a*b* (20, 1, 0) and (20, 1, -12)
+    assert told.startswith(
+        "the dark is bluer in second than in first (CIEDE2000 9.6 "
+    )  # colour-science: 9.604 between L*a*b* (20, 1, 0) and (20, 1, -12)
     assert not [note for note in alike.notes if "CIEDE2000" in note]
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "hue"), [(1.0, 12.0, "yellower"), (13.0, 4.0, "redder"), (-11.0, 4.0, "greener"), (1.0, -12.0, "bluer")]
+)
+def test_a_cast_is_named_once_for_two_cameras(a: float, b: float, hue: str) -> None:
+    """Four flights of two cameras have one sentence, which names the way in which the colours are furthest apart."""
+    way = steady(20.0)
+    scores = [
+        flight(way, {"cast_lab_a": red, "cast_lab_b": yellow}, sha256=(f"{n:064d}",))
+        for n, (red, yellow) in enumerate([(1.0, 0.0), (a, b)] * 2)
+    ]
+    pairs = {(i, j): alignment_of(way, way) for i, j in combinations(range(4), 2)}
+    (told,) = [one for one in compare_flights(scores, LABELS * 2, pairs, CRITERIA).notes if "CIEDE2000" in one]
+    assert told.startswith(f"the dark is {hue} in second than in first")
 
 
 def test_a_flight_compared_with_itself() -> None:

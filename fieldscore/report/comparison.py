@@ -7,6 +7,7 @@ from itertools import combinations
 from typing import Any
 
 from fieldscore import __version__
+from fieldscore.compare_judge import IN_NOISE
 from fieldscore.comparison import Comparison, Difference
 from fieldscore.report.flight import clip_json
 from fieldscore.report.verdict import amount, interval_words, ranked, verdict, wording
@@ -91,19 +92,20 @@ def comparison_lines(result: Comparison) -> list[str]:
 
 def judgement(result: Comparison, entry: Difference) -> str:
     """How sure a difference is, and who is better by it, in a few words."""
+    if entry.mean_a == entry.mean_b == 0.0:
+        return "none in either"
     if entry.interval is None:
         return f"no interval: {entry.reason or 'no reason was given'}"
     told = f"{result.criteria.confidence_percent:g} % interval {interval_words(entry)}"
     if entry.withheld:
-        return f"{told}; not judged: {entry.withheld} differs"
+        return f"{told}; not judged: {entry.withheld}{'' if entry.withheld == IN_NOISE else ' differs'}"
     if entry.better is not None:
         label = result.labels[entry.a if entry.better == "a" else entry.b]
         return f"{told}; {visible(label)} is better"
     if entry.direction == "neither":
         return f"{told}; neither way is better"
-    if entry.interval[0] <= 0.0 <= entry.interval[1]:
-        return f"{told}; no difference shown"
-    return f"{told}; too small to matter"
+    shown = not entry.interval[0] <= 0.0 <= entry.interval[1]
+    return f"{told}; {'too small to matter' if shown else 'no difference shown'}"
 
 
 def _entry(result: Comparison, one: Difference) -> dict[str, Any]:
