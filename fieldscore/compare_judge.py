@@ -24,6 +24,7 @@ SLOW_MEASURES = {"readable_percent": 15.0, "zone_readable_percent": 15.0, "zone_
 FIRST_PERCENTILE = (
     2.33  # standard deviations that the first percentile of noise lies under its mean: normal distribution
 )
+SHARE_FROZEN = "share frozen"
 IN_NOISE = "the dark end is within the noise"
 
 
@@ -117,7 +118,7 @@ def withheld_by_others(
             for name in ("crushed_percent", "frozen_percent")
         )
         if one.measure in SLOW_MEASURES and frozen > worth:
-            return "share frozen"
+            return SHARE_FROZEN
         if one.measure in RANGE_MEASURES and one.better is not None:
             number = one.a if side == "a" else one.b
             own = [n for n in range(len(scores)) if labels[n] == labels[number]] if one.of == "flights" else [number]

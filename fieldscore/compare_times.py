@@ -1,4 +1,4 @@
-"""Repeats of a recovery time summarised, and two cameras' times compared: exact intervals for few values."""
+"""Repeats of a recovery time summarised, and two sets of values compared, paired or not: exact intervals for few."""
 
 from __future__ import annotations
 

@@ -111,5 +111,6 @@ def test_what_is_frozen_is_not_readable(frozen: float, better: str | None, withh
     assert of(result, "zone_readable_percent").withheld == withheld
     assert of(result, "crushed_percent").better == "b"
     assert ("shows more of the picture" in verdict(result)) is (better is not None)
+    assert ("By what can be read second is not judged: it freezes more" in verdict(result)) is (withheld is not None)
     turned = compared(scores[1], scores[0], alignment_of(way, way))
     assert of(turned, "readable_percent").withheld == withheld

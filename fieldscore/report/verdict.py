@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fieldscore.compare_judge import FEWEST_FLIGHTS, SLOW_MEASURES, ahead
+from fieldscore.compare_judge import FEWEST_FLIGHTS, SHARE_FROZEN, SLOW_MEASURES, ahead
 from fieldscore.comparison import USABLE, Comparison, Difference
 from fieldscore.report.words import count, number, plural, share, visible
 
@@ -230,9 +230,19 @@ def _scope(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]
 
 
 def _reserve(result: Comparison) -> list[str]:
-    """What the audit takes from it."""
+    """What the audit takes from it, and who freezes too much of the picture to be judged by what can be read."""
+    frozen = {
+        visible(result.labels[one.a if ahead(one) == "a" else one.b])
+        for one in result.differences
+        if one.withheld == SHARE_FROZEN and result.labels[one.a] != result.labels[one.b]
+    }
+    sentences = [
+        f"By what can be read {label} is not judged: it freezes more of the picture, and a coder that does so smooths away what "
+        "was to be seen."
+        for label in sorted(frozen)
+    ]
     failed = [one for one in result.checks if not one.ok]
-    if not failed:
-        return []
-    what = "; ".join(f"{one.check} ({one.then})" for one in failed)
-    return [f"Take it with reserve, the flights differ in more than the camera: {what}."]
+    if failed:
+        what = "; ".join(f"{one.check} ({one.then})" for one in failed)
+        sentences.append(f"Take it with reserve, the flights differ in more than the camera: {what}.")
+    return sentences
