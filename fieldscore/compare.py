@@ -3,30 +3,36 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
-from typing import Literal
 
 import numpy as np
-from scipy.special import stdtrit
 
 from fieldscore.align import Alignment
 from fieldscore.colour import colour_difference
-from fieldscore.compare_times import difference
+from fieldscore.compare_events import events_of_cameras
+from fieldscore.compare_judge import FEWEST_FLIGHTS, SLOW_MEASURES, over_flights, with_verdict, withheld_by_others
 from fieldscore.comparison import USABLE, Check, Comparison, Difference, PairAlignment, PairedPlaces, Series
 from fieldscore.criteria import Criteria
-from fieldscore.fairness import RANGE_MEASURES, audit
+from fieldscore.fairness import audit
 from fieldscore.measure import Better
-from fieldscore.pairing import Way, binned, measured_names, pair_places, places_of, rows_of, swapped, way_of
+from fieldscore.pairing import (
+    Way,
+    binned,
+    both_ways,
+    leading,
+    measured_names,
+    pair_places,
+    places_of,
+    rows_of,
+    swapped,
+    way_of,
+)
 from fieldscore.readable_rows import MEMORY_S
 from fieldscore.score import Score
 from fieldscore.stats import Interval, block_bootstrap_mean
 
-FEWEST_FLIGHTS = 3  # of each camera for the flight to be the unit: two tell next to nothing of a spread
-# Measures that rest on the camera's noise over the flight: a mistake in it lasts, and the places of a short flight share it. Of
-# their difference so much may be such a mistake (shares are off by 8 points in the mean, usable time by more).
-SLOW_MEASURES = {"readable_percent": 15.0, "zone_readable_percent": 15.0, "zone_noisy_percent": 15.0, USABLE: 0.3}
 FEWEST_MEMORIES = 3  # of that noise in the shared route for a verdict; in one or two all places share its mistake
 ALSO = ("level_percent",)  # compared although neither way is better: it explains the others
 _EVEN = "the difference is the same at every place, which does not tell how sure it is"
@@ -70,22 +76,13 @@ def compare_flights(
             own = [one for one in across if {labels[one.a], labels[one.b]} == {first, second}]
             checks = audit(scores, (*groups[0], *groups[1]), own, criteria)
             differences += _of_cameras(scores, groups, pairs, names, criteria, checks)
-            differences += _of_events(scores, groups, criteria)
-    differences = range_withheld(differences, criteria)
+            differences += events_of_cameras(scores, groups, pairs, criteria)
+    differences = withheld_by_others(differences, scores, labels, criteria)
     overall = audit(scores, taking_part, across, criteria) if taking_part else ()
     return Comparison(
         tuple(scores), tuple(labels), criteria, pairs, tuple(places), tuple(differences), overall,
-        tuple(_notes(scores, labels, pairs)),
+        tuple(_notes(scores, labels, pairs, differences)),
     )  # fmt: skip
-
-
-def worth_of(name: str, unit: str, criteria: Criteria) -> float | None:
-    """The smallest difference worth caring about, in the measure's unit; None where nobody said."""
-    if name == USABLE:
-        return criteria.worth_usable_percent / 100.0
-    if name == "noise_percent":
-        return criteria.worth_noise_percent
-    return {"%": criteria.worth_picture_percent, "stop": criteria.worth_stops, "s": criteria.worth_seconds}.get(unit)
 
 
 def mean_difference(first: Series, second: Series, criteria: Criteria, *, rare: bool = False) -> Interval:
@@ -118,36 +115,6 @@ def mean_difference(first: Series, second: Series, criteria: Criteria, *, rare: 
     return found
 
 
-def welch(
-    first: Sequence[float], second: Sequence[float], confidence: float
-) -> tuple[float, tuple[float, float] | None]:
-    """Difference of the means of two sets and its interval, spreads not taken as equal; None where none differs.
-
-    Welch, Biometrika 34:28 (1947), with the degrees of freedom of Satterthwaite (1946). ValueError under two values.
-    """
-    if min(len(first), len(second)) < 2:  # noqa: PLR2004 - one value has no spread
-        raise ValueError("Welch's interval needs two values on each side")
-    shift = float(np.mean(second) - np.mean(first))
-    parts = [float(np.var(one, ddof=1)) / len(one) for one in (first, second)]
-    total = sum(parts)
-    if not total > 0.0:
-        return shift, None
-    degrees = total**2 / sum(part**2 / (len(one) - 1) for part, one in zip(parts, (first, second), strict=True))
-    half = float(stdtrit(degrees, 0.5 + confidence / 2.0)) * math.sqrt(total)
-    return shift, (shift - half, shift + half)
-
-
-def judged(
-    change: float, interval: tuple[float, float] | None, direction: Better, worth: float | None
-) -> Literal["a", "b"] | None:
-    """Which of the two is better: only where the interval excludes zero and the change is worth caring about."""
-    if interval is None or worth is None or direction == "neither" or interval[0] <= 0.0 <= interval[1]:
-        return None
-    if abs(change) < worth:
-        return None
-    return "b" if (change > 0.0) is (direction == "higher") else "a"
-
-
 def _of_places(
     places: PairedPlaces, name: str, score: Score, criteria: Criteria, checks: Sequence[Check]
 ) -> Difference:
@@ -162,7 +129,7 @@ def _of_places(
         name, *_meaning(name, score), places.a, places.b, "places", found.estimate, interval, found.effective_samples,
         None, means[0], means[1], (count, count), reason=found.reason,
     )  # fmt: skip
-    return _with_verdict(slow_withheld(entry, count * criteria.place_s), criteria, checks)
+    return with_verdict(slow_withheld(entry, count * criteria.place_s), criteria, checks)
 
 
 def slow_withheld(entry: Difference, shared_s: float) -> Difference:
@@ -200,19 +167,8 @@ def _of_cameras(  # noqa: PLR0913 - two cameras, how their flights go together, 
             name, *_meaning(name, scores[0]), groups[0][0], groups[1][0], "flights", math.nan, None, math.nan, None,
             math.nan, math.nan, (len(values[0]), len(values[1])), reason="too few flights show this at shared places",
         )  # fmt: skip
-        if min(map(len, values)) >= FEWEST_FLIGHTS:
-            shift, interval = welch(values[0], values[1], criteria.confidence_percent / 100.0)
-            entry = replace(
-                entry,
-                difference=shift,
-                interval=interval,
-                effective_samples=float(len(values[0]) + len(values[1])),
-                mean_a=float(np.mean(values[0])),
-                mean_b=float(np.mean(values[1])),
-                spread=(float(np.std(values[0], ddof=1)), float(np.std(values[1], ddof=1))),
-                reason=None if interval else "no flight differs from another of its camera",
-            )
-        found.append(_with_verdict(entry, criteria, checks))
+        entry = over_flights(entry, values, criteria)
+        found.append(with_verdict(entry, criteria, checks))
     return found
 
 
@@ -227,14 +183,8 @@ def flight_means(
 
     That one is the flight that matches the others best. NaN where no place is shared by all.
     """
-    found = {(one.a, one.b): one.found for one in pairs} | {(one.b, one.a): swapped(one.found) for one in pairs}
-
-    def shared(number: int) -> tuple[float, str]:
-        others = [found[number, other] for other in flights if other != number]
-        matched = sum(one.overlap_share for one in others if one.same_route)
-        return matched, scores[number].record.clip.sha256[0] if scores[number].record.clip.sha256 else ""
-
-    lead = max(flights, key=shared)
+    found = both_ways(pairs)
+    lead = leading(scores, flights, pairs)
     time_s = scores[lead].record.timeline.time_s
     count = int(time_s[-1] / width_s) + 1
     at_places: dict[int, dict[str, Series]] = {}
@@ -255,64 +205,6 @@ def flight_means(
     return means
 
 
-def _of_events(scores: Sequence[Score], groups: Sequence[Sequence[int]], criteria: Criteria) -> list[Difference]:
-    """Recovery times and lamp pull-downs of two cameras, all flights of each pooled: Hodges-Lehmann shift, exact interval."""
-    found = []
-    for name, unit, better, values in _EVENT_FIGURES:
-        pools = [[value for n in group for value in values(scores[n])] for group in groups]
-        shift = difference(*pools)
-        if shift is None:
-            continue
-        reason = None if shift.ci95 else "four events of each camera are the fewest that give an interval"
-        entry = Difference(
-            name, unit, better, groups[0][0], groups[1][0], "events", shift.shift, shift.ci95, float(sum(shift.n)), None,
-            float(np.median(pools[0])), float(np.median(pools[1])), shift.n, reason=reason,
-        )  # fmt: skip
-        found.append(_with_verdict(entry, criteria, ()))
-    return found
-
-
-def _recoveries(score: Score, kind: str) -> list[float]:
-    return [one.recovery_s for one in score.events if one.kind == kind and one.recovery_s is not None]
-
-
-def _pulldowns(score: Score) -> list[float]:
-    """Stops of every lamp pass, negative where the picture dimmed: nearer to zero is better."""
-    return [one.pulldown_stops for one in score.lamps.passes]
-
-
-_EVENT_FIGURES: tuple[tuple[str, str, Better, Callable[[Score], list[float]]], ...] = (
-    ("recovery_s", "s", "lower", lambda score: _recoveries(score, "flash_off")),
-    ("recovery_on_s", "s", "lower", lambda score: _recoveries(score, "flash_on")),
-    ("pulldown_stops", "stop", "higher", _pulldowns),
-)
-
-
-def _with_verdict(entry: Difference, criteria: Criteria, checks: Sequence[Check]) -> Difference:
-    """The entry with what is worth caring about, which is better, and what forbids to say so."""
-    worth = worth_of(entry.measure, entry.unit, criteria)
-    withheld = next((one.check for one in checks if not one.ok and entry.measure in one.withholds), None)
-    better = None if withheld else judged(entry.difference, entry.interval, entry.direction, worth)
-    return replace(entry, worth=worth, better=better, withheld=withheld)
-
-
-def range_withheld(found: Sequence[Difference], criteria: Criteria) -> list[Difference]:
-    """The differences, with no camera better by its range that crushes more of the picture by what matters.
-
-    What is crushed stands at the floor, whatever its light: that stretches the range, and shows nothing.
-    """
-    more = {(one.a, one.b, one.of): one.difference for one in found if one.measure == "crushed_percent"}
-
-    def crushes(one: Difference) -> bool:
-        apart = more.get((one.a, one.b, one.of), 0.0) * (1.0 if one.better == "b" else -1.0)
-        return one.better is not None and apart > criteria.worth_picture_percent
-
-    return [
-        replace(one, better=None, withheld="share crushed") if one.measure in RANGE_MEASURES and crushes(one) else one
-        for one in found
-    ]
-
-
 def _meaning(name: str, score: Score) -> tuple[str, Better]:
     """Unit and better direction of a measure."""
     if name == USABLE:
@@ -321,7 +213,9 @@ def _meaning(name: str, score: Score) -> tuple[str, Better]:
     return column.unit, column.better
 
 
-def _notes(scores: Sequence[Score], labels: Sequence[str], pairs: Sequence[PairAlignment]) -> list[str]:
+def _notes(
+    scores: Sequence[Score], labels: Sequence[str], pairs: Sequence[PairAlignment], differences: Sequence[Difference]
+) -> list[str]:
     """What a reader must know of the flights: sure alignments or not, the same recording twice, what nobody can check."""
     notes = []
     for one in pairs:
@@ -336,39 +230,65 @@ def _notes(scores: Sequence[Score], labels: Sequence[str], pairs: Sequence[PairA
         hashes = scores[one.a].record.clip.sha256
         if hashes and hashes == scores[one.b].record.clip.sha256:
             notes.append(f"{names} are the same recording")
-        notes += _cast_note(names, scores[one.a], scores[one.b]) if one.found.same_route else []
-    return notes + _curve_note(scores, labels)
+    taking_part = sorted({number for one in pairs if one.found.same_route for number in (one.a, one.b)})
+    return notes + _cast_notes(scores, labels, taking_part) + _curve_notes(scores, labels, differences)
 
 
-def _curve_note(scores: Sequence[Score], labels: Sequence[str]) -> list[str]:
-    """What the lamp pull-downs of the flights are under the named curves; nothing where fewer than two have any."""
-    told = []
-    for number, (score, label) in enumerate(zip(scores, labels, strict=True), start=1):
-        ends = score.under_curves(score.lamps.pulldown_stops)
-        if ends is not None:
-            told.append(
-                f"{score.lamps.pulldown_stops:.2f} ({ends[0]:.2f} to {ends[1]:.2f}) stops by curve in flight {number} ({label})"
+def _curve_notes(scores: Sequence[Score], labels: Sequence[str], differences: Sequence[Difference]) -> list[str]:
+    """What the lamp pull-downs that were compared are under the named curves."""
+    notes = []
+    for one in differences:
+        ends = [
+            (mean, scores[number].under_curves(mean), number)
+            for mean, number in ((one.mean_a, one.a), (one.mean_b, one.b))
+        ]
+        if one.measure != "pulldown_stops" or one.interval is None:
+            continue
+        told = [
+            f"{mean:.2f} ({span[0]:.2f} to {span[1]:.2f}) stops by curve in "
+            + (f"the flights of {labels[number]}" if one.of == "flights" else f"flight {number + 1} ({labels[number]})")
+            for mean, span, number in ends
+            if span is not None
+        ]
+        if len(told) == len(ends):
+            notes.append(
+                f"the cameras' tone curves are not known; lamps pulled down by {', '.join(told)}: "
+                "the difference in stops holds where the curves are alike"
             )
-    if len(told) < 2:  # noqa: PLR2004 - one flight is compared with none
-        return []
-    return [
-        f"the cameras' tone curves are not known; lamps pulled down by {', '.join(told)}: "
-        "the difference in stops holds where the curves are alike"
-    ]
+    return notes
 
 
-def _cast_note(names: str, first: Score, second: Score) -> list[str]:
-    """How far the colours of the dark are apart to the eye, at equal lightness; nothing where one shows no dark in colour."""
-    casts = []
-    for one in (first, second):
-        colour = [one.record.timeline[f"cast_lab_{axis}"][one.in_airtime] for axis in "ab"]
-        known = np.isfinite(colour[0]) & np.isfinite(colour[1])
-        if not known.any():
-            return []
-        casts.append(np.array([_CAST_LIGHTNESS, *(float(np.median(axis[known])) for axis in colour)]))
-    apart = colour_difference(*casts)
-    if apart < _SEEN:
-        return []
-    return [
-        f"{names}: the dark is of another colour (CIEDE2000 {apart:.1f} at equal lightness; 1 is just seen side by side)"
-    ]
+def _cast_notes(scores: Sequence[Score], labels: Sequence[str], flights: Sequence[int]) -> list[str]:
+    """Which of two cameras shows the dark bluer, yellower, redder or greener, where the eye sees it at equal lightness.
+
+    A camera's cast is the median of these `flights`; nothing of one that shows no dark in colour.
+    """
+    casts = {}
+    for label in dict.fromkeys(labels[number] for number in flights):
+        own = [cast for number in flights if labels[number] == label and (cast := _cast(scores[number])) is not None]
+        if own:
+            casts[label] = np.median(own, axis=0)
+    notes = []
+    for (first, one), (second, other) in combinations(casts.items(), 2):
+        apart = colour_difference(*(np.array([_CAST_LIGHTNESS, *cast]) for cast in (one, other)))
+        if apart >= _SEEN:
+            red, yellow = (other - one).tolist()
+            hue = (
+                ("yellower" if yellow > 0.0 else "bluer")
+                if abs(yellow) >= abs(red)
+                else "redder"
+                if red > 0.0
+                else "greener"
+            )
+            notes.append(
+                f"the dark is {hue} in {second} than in {first} (CIEDE2000 {apart:.1f} at equal lightness; "
+                "1 is just seen side by side)"
+            )
+    return notes
+
+
+def _cast(score: Score) -> Series | None:
+    """CIELAB a*, b* of the dark of a flight; None without any in colour."""
+    colour = np.array([score.record.timeline[f"cast_lab_{axis}"][score.in_airtime] for axis in "ab"])
+    known = np.isfinite(colour).all(axis=0)
+    return np.asarray(np.median(colour[:, known], axis=1)) if known.any() else None

@@ -48,10 +48,11 @@ class PairedPlaces:
 class Difference:
     """One measure of b less that of a, in the measure's unit.
 
-    `of` says what the unit of the count is: "places" of two single flights (`a` and `b` are flights), "flights" of
-    two cameras with three flights or more each, "events" of two cameras (`a` and `b` are the first flight of
-    each). `interval` is None where `reason` says why. `better`: the interval excludes zero and the difference is
-    at least `worth`; None with `withheld` where the audit, or what goes with the measure, forbids a verdict.
+    `of` says what the unit of the count is: "places" of two single flights (`a` and `b` are flights), "lamps" that
+    two single flights both counted, "flights" of two cameras with three flights or more each, "events" of two
+    cameras (`a` and `b` are the first flight of each). `interval` is None where `reason` says why. `better`: the
+    interval excludes zero and the difference is at least `worth`; None with `withheld` where the audit, or what goes
+    with the measure, forbids a verdict.
     """
 
     measure: str
@@ -59,7 +60,7 @@ class Difference:
     direction: Better
     a: int
     b: int
-    of: Literal["places", "flights", "events"]
+    of: Literal["places", "lamps", "flights", "events"]
     difference: float
     interval: tuple[float, float] | None
     effective_samples: float
@@ -129,6 +130,6 @@ class Comparison:
         found = [one for one in self.differences if (self.labels[one.a], self.labels[one.b]) == (first, second)]
         flights = [one for one in found if one.of == "flights"]
         return (
-            *(flights or [one for one in found if one.of == "places"]),
+            *(flights or [one for one in found if one.of in ("places", "lamps")]),
             *(one for one in found if one.of == "events"),
         )

@@ -112,7 +112,7 @@ def _chain(clips: Sequence[ClipFacts], criteria: Criteria) -> list[Check]:
     known = [rate for rate in rates if rate is not None]
     ratio = max(known) / min(known) if len(known) == len(rates) and min(known) > 0.0 else math.nan
     floors, ceilings = ([_level(clip, code) for clip, code in zip(clips, codes, strict=True)] for codes in _ends(clips))
-    recorder = "noise is not compared"
+    recorder = "noise is not compared, and part of what can be read may be the coder's doing"
     return [
         _same("code range", clips, lambda one: f"{one.code_range} ({one.code_range_from})",
               lambda one: one.code_range, "levels are read from differently coded pictures"),

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.align import Alignment
-from fieldscore.comparison import USABLE, PairedPlaces, Series
+from fieldscore.comparison import USABLE, PairAlignment, PairedPlaces, Series
 from fieldscore.score import Score
 
 HOLE_S = 0.5  # matched places further apart than that in either flight have something unmatched between them
@@ -48,6 +48,23 @@ class Way:
 def swapped(found: Alignment) -> Alignment:
     """The same alignment with the flights the other way about."""
     return replace(found, time_a_s=found.time_b_s, time_b_s=found.time_a_s)
+
+
+def both_ways(pairs: Sequence[PairAlignment]) -> dict[tuple[int, int], Alignment]:
+    """The alignments by the numbers of their flights, in either order."""
+    return {(one.a, one.b): one.found for one in pairs} | {(one.b, one.a): swapped(one.found) for one in pairs}
+
+
+def leading(scores: Sequence[Score], flights: Sequence[int], pairs: Sequence[PairAlignment]) -> int:
+    """The one of these flights that matches the others best; the same in whatever order they are given."""
+    found = both_ways(pairs)
+
+    def shared(number: int) -> tuple[float, str]:
+        others = [found[number, other] for other in flights if other != number]
+        matched = sum(one.overlap_share for one in others if one.same_route)
+        return matched, scores[number].record.clip.sha256[0] if scores[number].record.clip.sha256 else ""
+
+    return max(flights, key=shared)
 
 
 def way_of(found: Alignment) -> Way:
@@ -96,12 +113,18 @@ def binned(time_s: Series, place: npt.NDArray[np.int64], values: Series, count: 
 
 def places_of(time_s: Series, matched_s: Series, way: Way, width_s: float) -> npt.NDArray[np.int64]:
     """The place [n] of each frame of one flight, whose matched times are `matched_s`; -1 off the shared route."""
+    both = alongside(time_s, matched_s, way.place_s, way.hole)
+    outside = ~np.isfinite(both)
+    return np.where(outside, -1, np.floor(np.where(outside, 0.0, both) / width_s).astype(np.int64))
+
+
+def alongside(time_s: Series, matched_s: Series, place_s: Series, hole: npt.NDArray[np.bool_]) -> Series:
+    """Where each time [n] of a flight is on the way, from its matched times [p] and their places; NaN off the shared route."""
     if len(matched_s) < 2:  # noqa: PLR2004 - a stretch needs two ends
-        return np.full(len(time_s), -1, dtype=np.int64)
-    both = np.interp(time_s, matched_s, way.place_s)
+        return np.full(len(time_s), np.nan)
     after = np.clip(np.searchsorted(matched_s, time_s, side="right"), 1, len(matched_s) - 1)
-    outside = (time_s < matched_s[0]) | (time_s > matched_s[-1]) | way.hole[after - 1]
-    return np.where(outside, -1, np.floor(both / width_s).astype(np.int64))
+    outside = (time_s < matched_s[0]) | (time_s > matched_s[-1]) | hole[after - 1]
+    return np.where(outside, np.nan, np.interp(time_s, matched_s, place_s))
 
 
 def pair_places(  # noqa: PLR0913 - two flights and how to go along them

@@ -34,6 +34,8 @@ LAYERS = (
     {"comparison"},
     {"pairing"},
     {"fairness"},
+    {"compare_judge"},
+    {"compare_events"},
     {"compare"},
     {"showing"},
     {"plots"},

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from fieldscore.align import Alignment
-from fieldscore.compare import compare_flights, judged, mean_difference, welch, worth_of
+from fieldscore.compare import compare_flights, mean_difference
+from fieldscore.compare_judge import judged, welch, worth_of
 from fieldscore.comparison import Comparison, Difference
 from fieldscore.criteria import Criteria
 from fieldscore.score import Score
@@ -111,14 +112,31 @@ def test_lost_link_is_left_out() -> None:
 
 
 def test_casts_apart_are_told_in_words() -> None:
-    """Two darks of clearly different colour are named with their CIEDE2000 difference, like ones are not."""
+    """Two darks of clearly different colour are told once, with which is bluer and by how much; like ones are not."""
     way = steady(60.0)
     grey, blue = ({"cast_lab_a": 1.0, "cast_lab_b": b} for b in (0.0, -12.0))
     apart = compared(flight(way, grey), flight(way, blue, name="other"), alignment_of(way, way))
     alike = compared(flight(way, grey), flight(way, grey, name="other"), alignment_of(way, way))
     (told,) = [note for note in apart.notes if "CIEDE2000" in note]
-    assert "CIEDE2000 9.6" in told  # colour-science: 9.604 between L*a*b* (20, 1, 0) and (20, 1, -12)
+    assert told.startswith(
+        "the dark is bluer in second than in first (CIEDE2000 9.6 "
+    )  # colour-science: 9.604 between L*a*b* (20, 1, 0) and (20, 1, -12)
     assert not [note for note in alike.notes if "CIEDE2000" in note]
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "hue"), [(1.0, 12.0, "yellower"), (13.0, 4.0, "redder"), (-11.0, 4.0, "greener"), (1.0, -12.0, "bluer")]
+)
+def test_a_cast_is_named_once_for_two_cameras(a: float, b: float, hue: str) -> None:
+    """Four flights of two cameras have one sentence, which names the way in which the colours are furthest apart."""
+    way = steady(20.0)
+    scores = [
+        flight(way, {"cast_lab_a": red, "cast_lab_b": yellow}, sha256=(f"{n:064d}",))
+        for n, (red, yellow) in enumerate([(1.0, 0.0), (a, b)] * 2)
+    ]
+    pairs = {(i, j): alignment_of(way, way) for i, j in combinations(range(4), 2)}
+    (told,) = [one for one in compare_flights(scores, LABELS * 2, pairs, CRITERIA).notes if "CIEDE2000" in one]
+    assert told.startswith(f"the dark is {hue} in second than in first")
 
 
 def test_a_flight_compared_with_itself() -> None:
@@ -357,59 +375,6 @@ def test_a_foreign_flight_takes_no_part() -> None:
     assert not result.same_route
     assert {(one.a, one.b) for one in result.differences} == {(0, 1)}
     assert sum("no stretch of them looks alike" in note for note in result.notes) == 2
-
-
-def test_recovery_times_of_cameras() -> None:
-    """Recovery times of all flights of each camera are compared by their Hodges-Lehmann shift."""
-    # worked by hand: pairwise differences of (0.2 0.25 0.3 0.35) and (0.6 0.7 0.8 0.9): median 0.475
-    from fieldscore.compare_times import difference
-
-    way = steady(50.0)
-    scores = []
-    for times in ([0.2, 0.25, 0.3, 0.35], [0.6, 0.7, 0.8, 0.9]):
-        one = flight(way, {})
-        events = tuple(replace(_event(), at_s=5.0 * k, recovery_s=value) for k, value in enumerate(times))
-        scores.append(replace(one, events=events))
-    result = compare_flights(scores, LABELS, {(0, 1): alignment_of(way, way)}, CRITERIA)
-    found = of(result, "recovery_s", "events")
-    assert found.difference == pytest.approx(0.475)
-    shift = difference([0.2, 0.25, 0.3, 0.35], [0.6, 0.7, 0.8, 0.9])
-    assert shift is not None
-    assert (found.interval, found.better, found.n) == (shift.ci95, "a", (4, 4))
-
-
-def test_lamp_pulldowns_of_cameras() -> None:
-    """Pull-downs of all lamp passes are compared the same way; the camera that dims less is the better."""
-    from fieldscore.lamp_passes import LampPass
-    from fieldscore.scorecard import Lamps
-
-    way = steady(50.0)
-    scores = []
-    # worked by hand: the same four numbers and pairwise differences as above, below zero: median -0.475
-    for stops in ([-0.2, -0.25, -0.3, -0.35], [-0.6, -0.7, -0.8, -0.9]):
-        passes = tuple(
-            LampPass(5.0 * k, 5.0 * k + 1.0, 5.0 * k, 2.0, value, 0.1, 5.0 * k, 0.0) for k, value in enumerate(stops)
-        )
-        scores.append(replace(flight(way, {}), lamps=Lamps(passes, float(np.median(stops)), 0.1, None)))
-    found = of(compare_flights(scores, LABELS, {(0, 1): alignment_of(way, way)}, CRITERIA), "pulldown_stops", "events")
-    assert found.difference == pytest.approx(-0.475)
-    assert (found.better, found.n) == ("a", (4, 4))
-    told = compare_flights(
-        [replace(one, stop_range=(0.8, 1.2)) for one in scores], LABELS, {(0, 1): alignment_of(way, way)}, CRITERIA
-    )
-    (note,) = [one for one in told.notes if "tone curves" in one]
-    # -0.275 and -0.75 in the middle, times 1.2 and 0.8
-    assert "-0.28 (-0.33 to -0.22) stops by curve in flight 1" in note
-    assert "-0.75 (-0.90 to -0.60) stops by curve in flight 2" in note
-
-
-def _event() -> object:
-    import dataclasses
-
-    from fieldscore.recovery import FlashEvent
-
-    values = {entry.name: None for entry in dataclasses.fields(FlashEvent)}
-    return FlashEvent(**{**values, "kind": "flash_off", "at_s": 0.0, "resolvable": True})  # type: ignore[arg-type]
 
 
 def test_wrong_number_of_labels_is_refused() -> None:

@@ -132,6 +132,27 @@ def test_keys_move_both_cameras(opened: Opened) -> None:
     assert "B " in told
 
 
+@pytest.mark.parametrize(
+    ("labels", "shown", "marks"),
+    [(("dim", "lit"), ["A dim", "B lit"], ["A", "B"]), (("A", "X"), ["A", "X"], ["A", "X"])],
+)
+def test_flights_go_by_their_labels(
+    browser: Any, tmp_path: Path, labels: tuple[str, str], shown: list[str], marks: list[str]
+) -> None:
+    """Each picture, line and figure goes by the given label: with a letter before a long one, alone where it is a letter."""
+    way = steady(20.0)
+    result = compare_flights(
+        [telling(way, camera) for camera in (0, 1)], labels, {(0, 1): alignment_of(way, way)}, Criteria()
+    )
+    path = tmp_path / "report.html"
+    path.write_text(render_comparison(result, {}), encoding="utf-8")
+    with watched(browser, path) as found:
+        views = found.page.locator(f"{ROOT} .view strong").all_inner_texts()
+        assert [views, found.page.locator(f"{ROOT} .whose").all_inner_texts()] == [shown, shown]
+        told = found.page.locator(f"{ROOT} .slide").get_attribute("aria-valuetext")
+        assert [re.search(rf"(^|\W){mark} ", told) is not None for mark in marks] == [True, True]
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("width", [PHONE, DESKTOP])
 def test_axe_finds_nothing_and_it_fits(browser: Any, file: Path, width: int, scheme: str) -> None:

@@ -140,7 +140,7 @@ def row_of(result: Comparison, one: Difference) -> dict[str, Any]:
         "difference": amount(one, signed=True),
         "interval": interval_words(one) or "–",
         "samples": count(one.effective_samples),
-        "flights": f"{one.a + 1} and {one.b + 1}" if one.of == "places" else "all",
+        "flights": f"{one.a + 1} and {one.b + 1}" if one.of in ("places", "lamps") else "all",
         "spread": spread,
         "judgement": judgement(result, one).partition("; ")[2] if one.interval else judgement(result, one),
     }

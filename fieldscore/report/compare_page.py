@@ -138,8 +138,7 @@ def _together(
     for number_of in (places.a, places.b):
         own = {time_s: data for (flight, time_s), data in pictures.items() if flight == number_of}
         label, score = result.labels[number_of], result.scores[number_of]
-        # tracks are lettered; a label that is but a letter would say the same twice, or another
-        tracks.append(track_data(score, score.record.name if len(label) == 1 else label, own, among=among))
+        tracks.append(track_data(score, label, own, among=among))
     held = next((one["held"] for one in tracks if one["held"]), "")
     return at_places(f"{prefix}route", tracks, np.vstack(times)), held
 

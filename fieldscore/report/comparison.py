@@ -7,6 +7,7 @@ from itertools import combinations
 from typing import Any
 
 from fieldscore import __version__
+from fieldscore.compare_judge import IN_NOISE
 from fieldscore.comparison import Comparison, Difference
 from fieldscore.report.flight import clip_json
 from fieldscore.report.verdict import amount, interval_words, ranked, verdict, wording
@@ -20,7 +21,7 @@ _DIGITS = 5  # of a figure: a share of 0.001 % of the airtime
 def comparison_json(result: Comparison) -> dict[str, Any]:
     """The data of comparison.json; strict, so what is not known is None. Flights are numbered from 0, as given.
 
-    Beside the agreed keys an entry of `differences` has its unit, what it counts (`of` places, flights or events),
+    Beside the agreed keys an entry of `differences` has its unit, what it counts (`of` places, lamps, flights or events),
     the figures of both sides, the smallest difference worth caring about, and why there is no interval or verdict.
     """
     return {
@@ -76,7 +77,7 @@ def comparison_lines(result: Comparison) -> list[str]:
                 continue
             flights = (
                 ""
-                if one.of != "places" or len(result.scores) == len(result.cameras)
+                if one.of not in ("places", "lamps") or len(result.scores) == len(result.cameras)
                 else f"  [{one.b + 1}-{one.a + 1}]"
             )
             lines.append(
@@ -91,19 +92,20 @@ def comparison_lines(result: Comparison) -> list[str]:
 
 def judgement(result: Comparison, entry: Difference) -> str:
     """How sure a difference is, and who is better by it, in a few words."""
+    if entry.mean_a == entry.mean_b == 0.0:
+        return "none in either"
     if entry.interval is None:
         return f"no interval: {entry.reason or 'no reason was given'}"
     told = f"{result.criteria.confidence_percent:g} % interval {interval_words(entry)}"
     if entry.withheld:
-        return f"{told}; not judged: {entry.withheld} differs"
+        return f"{told}; not judged: {entry.withheld}{'' if entry.withheld == IN_NOISE else ' differs'}"
     if entry.better is not None:
         label = result.labels[entry.a if entry.better == "a" else entry.b]
         return f"{told}; {visible(label)} is better"
     if entry.direction == "neither":
         return f"{told}; neither way is better"
-    if entry.interval[0] <= 0.0 <= entry.interval[1]:
-        return f"{told}; no difference shown"
-    return f"{told}; too small to matter"
+    shown = not entry.interval[0] <= 0.0 <= entry.interval[1]
+    return f"{told}; {'too small to matter' if shown else 'no difference shown'}"
 
 
 def _entry(result: Comparison, one: Difference) -> dict[str, Any]:

@@ -7,9 +7,11 @@ from collections.abc import Sequence
 from itertools import combinations
 from typing import NamedTuple
 
-from fieldscore.compare import FEWEST_FLIGHTS
+import numpy as np
+
+from fieldscore.compare_judge import FEWEST_FLIGHTS, SHARE_FROZEN, SLOW_MEASURES, ahead
 from fieldscore.comparison import USABLE, Comparison, Difference
-from fieldscore.report.words import count, number, plural, visible
+from fieldscore.report.words import count, number, plural, share, visible
 
 _FULL_SHARE = 100.0
 
@@ -97,34 +99,52 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
     ]
     if all(one.difference == 0.0 for one in found if math.isfinite(one.difference)):
         return f"No difference shown between {visible(first)} and {visible(second)}: they are the same at every place."
-    unsure = _unsure(found, {"a": visible(first), "b": visible(second)})
+    unsure = _unsure(result, found)
     if told:
         return " ".join(["; ".join(told) + ".", *unsure])
+    pair = f"{visible(first)} and {visible(second)}"
     if any(one.interval is not None for one in found if one.measure not in _EXPLAINING):
+        if unsure:
+            return f"Nothing is sure between {pair}. {unsure[0]}"
         explained = any(one.better is not None for one in agreed(found))
         where = " in what a pilot flies by" if explained else ""
-        return " ".join([f"No difference shown between {visible(first)} and {visible(second)}{where}.", *unsure])
+        return f"No difference shown between {pair}{where}."
     why = "too short to tell: fly longer, or more often" if unsure else "too short or too even to tell"
-    return f"No difference shown between {visible(first)} and {visible(second)}: the route they share is {why}."
+    return f"No difference shown between {pair}: the route they share is {why}."
 
 
-def _unsure(found: Sequence[Difference], names: dict[str, str]) -> list[str]:
-    """A sentence on the first measure that differs by what matters, but for which the flights are too short."""
+def _unsure(result: Comparison, found: Sequence[Difference]) -> list[str]:
+    """A sentence on the first measure that differs by what matters, but for which the flights are too short.
+
+    What rests on noise must differ by more than a mistake in that; a few lamps or flashes are left out, whatever the flight.
+    """
     for one in ranked(found):
-        if (
-            one.measure in _EXPLAINING
-            or one.interval is not None
-            or not one.worth
-            or not abs(one.difference) >= one.worth
-        ):
+        side = ahead(one)
+        if one.measure in _EXPLAINING or one.of not in ("places", "flights") or one.interval is not None:
             continue
-        side = "b" if (one.difference > 0.0) is (one.direction == "higher") else "a"
-        what, held = wording(one.measure).title, f" ({count(one.effective_samples)} independent samples)"
+        if side is None or one.withheld or not one.worth:
+            continue
+        if abs(one.difference) < max(one.worth, SLOW_MEASURES.get(one.measure, 0.0)):
+            continue
+        label = visible(result.labels[one.a if side == "a" else one.b])
+        held = f"{count(one.effective_samples)} independent samples{_places_won(result, one, side)}"
         return [
-            f"By {what} {names[side]} is ahead by {amount(one)}, but the flights are too short to be sure of that{held}: "
-            "fly longer, or more often."
+            f"By {wording(one.measure).title} {label} is ahead by {amount(one)}, but the flights are too short to be sure of "
+            f"that ({held}): fly longer, or more often."
         ]
     return []
+
+
+def _places_won(result: Comparison, entry: Difference, side: str) -> str:
+    """At how many shared places of two flights a side is ahead by what matters: how plain it is without an interval."""
+    own = next((one for one in result.places if entry.of == "places" and (one.a, one.b) == (entry.a, entry.b)), None)
+    if own is None or entry.worth is None:
+        return ""
+    first, second = own.values[entry.measure]
+    apart = second - first if (side == "b") is (entry.direction == "higher") else first - second
+    known = np.isfinite(apart)
+    won, lost = int((apart[known] >= entry.worth).sum()), int((apart[known] <= -entry.worth).sum())
+    return f"; ahead at {won} of {int(known.sum())} places, behind at {lost}"
 
 
 def agreed(found: Sequence[Difference]) -> list[Difference]:
@@ -174,7 +194,12 @@ def _does(entries: Sequence[Difference], confidence: float) -> str:
     for entry in entries[:_MOST_NAMED]:
         what = wording(entry.measure)
         of = f" {what.amount}" if what.amount else ""
-        parts.append(f"{what.does}: {amount(entry)}{of} ({confidence:g} % interval {interval_words(entry, size=True)})")
+        span = f"{confidence:g} % interval {interval_words(entry, size=True)}"
+        if entry.unit == "share":
+            most, least = (share(mean) for mean in sorted((entry.mean_a, entry.mean_b), reverse=True))
+            parts.append(f"{what.does}: {most}{of} against {least} ({span} points)")
+        else:
+            parts.append(f"{what.does}: {amount(entry)}{of} ({span})")
     more = len(entries) - _MOST_NAMED
     return ", and ".join(parts) + (f", and is better in {more} more" if more > 0 else "")
 
@@ -205,9 +230,19 @@ def _scope(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]
 
 
 def _reserve(result: Comparison) -> list[str]:
-    """What the audit takes from it."""
+    """What the audit takes from it, and who freezes too much of the picture to be judged by what can be read."""
+    frozen = {
+        visible(result.labels[one.a if ahead(one) == "a" else one.b])
+        for one in result.differences
+        if one.withheld == SHARE_FROZEN and result.labels[one.a] != result.labels[one.b]
+    }
+    sentences = [
+        f"By what can be read {label} is not judged: it freezes more of the picture, and a coder that does so smooths away what "
+        "was to be seen."
+        for label in sorted(frozen)
+    ]
     failed = [one for one in result.checks if not one.ok]
-    if not failed:
-        return []
-    what = "; ".join(f"{one.check} ({one.then})" for one in failed)
-    return [f"Take it with reserve, the flights differ in more than the camera: {what}."]
+    if failed:
+        what = "; ".join(f"{one.check} ({one.then})" for one in failed)
+        sentences.append(f"Take it with reserve, the flights differ in more than the camera: {what}.")
+    return sentences

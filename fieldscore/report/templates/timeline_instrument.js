@@ -46,8 +46,15 @@ class Instrument {
     return this.tracks.some((track) => track.values(column.name));
   }
 
+  /* The letter of a track; where labels are as short, a letter beside them would name another. */
   mark(index) {
-    return this.tracks.length > 1 ? `${MARKS[index] || index + 1} ` : "";
+    if (this.tracks.length < 2) return "";
+    return this.tracks.every((track) => track.label.length === 1) ? `${this.tracks[index].label} ` : `${MARKS[index] || index + 1} `;
+  }
+
+  named(index) {
+    const { label } = this.tracks[index];
+    return this.mark(index) === `${label} ` ? label : `${this.mark(index)}${label}`;
   }
 
   view(track, index) {
@@ -58,7 +65,7 @@ class Instrument {
     if (!track.film) screen.append(element("p", {}, "no pictures were saved"));
     const [at, state, exact, read] = ["at", "state", "exact", "read"].map((one) => element(one === "at" ? "b" : "span", { class: one }));
     const caption = element("figcaption", {}, at, state, exact, read);
-    if (this.tracks.length > 1) caption.prepend(element("strong", {}, `${this.mark(index)}${track.label}`));
+    if (this.tracks.length > 1) caption.prepend(element("strong", {}, this.named(index)));
     return { track, index, canvas, tiles, at, state, exact, read, node: element("figure", { class: "view" }, screen, caption) };
   }
 
@@ -155,7 +162,7 @@ class Instrument {
   legend(track, index) {
     const line = drawn("path", { d: "M0 5H30", fill: "none", "stroke-width": 2, "stroke-dasharray": DASHES[index % DASHES.length],
       style: `stroke: var(--${TONES[index % TONES.length]})` });
-    return element("span", { class: "whose" }, drawn("svg", { viewBox: "0 0 30 10", "aria-hidden": "true" }, line), `${this.mark(index)}${track.label}`);
+    return element("span", { class: "whose" }, drawn("svg", { viewBox: "0 0 30 10", "aria-hidden": "true" }, line), this.named(index));
   }
 
   ribbons() {

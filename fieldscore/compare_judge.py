@@ -1,0 +1,152 @@
+"""What makes one of two cameras better by a difference, and what forbids to say so. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Literal
+
+import numpy as np
+from scipy.special import stdtrit
+
+from fieldscore.comparison import USABLE, Check, Difference
+from fieldscore.criteria import Criteria
+from fieldscore.fairness import RANGE_MEASURES
+from fieldscore.measure import Better
+from fieldscore.score import Score
+from fieldscore.units import CodeRange, code_to_level
+
+FEWEST_FLIGHTS = 3  # of each camera for the flight to be the unit: two tell next to nothing of a spread
+# Measures that rest on the camera's noise over the flight: a mistake in it lasts, and the places of a short flight share it. Of
+# their difference so much may be such a mistake (shares are off by 8 points in the mean, usable time by more).
+SLOW_MEASURES = {"readable_percent": 15.0, "zone_readable_percent": 15.0, "zone_noisy_percent": 15.0, USABLE: 0.3}
+FIRST_PERCENTILE = (
+    2.33  # standard deviations that the first percentile of noise lies under its mean: normal distribution
+)
+SHARE_FROZEN = "share frozen"
+IN_NOISE = "the dark end is within the noise"
+
+
+def worth_of(name: str, unit: str, criteria: Criteria) -> float | None:
+    """The smallest difference worth caring about, in the measure's unit; None where nobody said."""
+    if name == USABLE:
+        return criteria.worth_usable_percent / 100.0
+    if name == "noise_percent":
+        return criteria.worth_noise_percent
+    return {"%": criteria.worth_picture_percent, "stop": criteria.worth_stops, "s": criteria.worth_seconds}.get(unit)
+
+
+def welch(
+    first: Sequence[float], second: Sequence[float], confidence: float
+) -> tuple[float, tuple[float, float] | None]:
+    """Difference of the means of two sets and its interval, spreads not taken as equal; None where none differs.
+
+    Welch, Biometrika 34:28 (1947), with the degrees of freedom of Satterthwaite (1946). ValueError under two values.
+    """
+    if min(len(first), len(second)) < 2:  # noqa: PLR2004 - one value has no spread
+        raise ValueError("Welch's interval needs two values on each side")
+    shift = float(np.mean(second) - np.mean(first))
+    parts = [float(np.var(one, ddof=1)) / len(one) for one in (first, second)]
+    total = sum(parts)
+    if not total > 0.0:
+        return shift, None
+    degrees = total**2 / sum(part**2 / (len(one) - 1) for part, one in zip(parts, (first, second), strict=True))
+    half = float(stdtrit(degrees, 0.5 + confidence / 2.0)) * math.sqrt(total)
+    return shift, (shift - half, shift + half)
+
+
+def judged(
+    change: float, interval: tuple[float, float] | None, direction: Better, worth: float | None
+) -> Literal["a", "b"] | None:
+    """Which of the two is better: only where the interval excludes zero and the change is worth caring about."""
+    if interval is None or worth is None or direction == "neither" or interval[0] <= 0.0 <= interval[1]:
+        return None
+    if abs(change) < worth:
+        return None
+    return "b" if (change > 0.0) is (direction == "higher") else "a"
+
+
+def over_flights(entry: Difference, values: Sequence[Sequence[float]], criteria: Criteria) -> Difference:
+    """The entry with what a figure a flight of each camera says: difference of the means, Welch's interval, spreads.
+
+    As it is but for its `n` where one camera has fewer than `FEWEST_FLIGHTS` figures.
+    """
+    first, second = values
+    if min(len(first), len(second)) < FEWEST_FLIGHTS:
+        return replace(entry, n=(len(first), len(second)))
+    shift, interval = welch(first, second, criteria.confidence_percent / 100.0)
+    return replace(
+        entry,
+        difference=shift,
+        interval=interval,
+        effective_samples=float(len(first) + len(second)),
+        mean_a=float(np.mean(first)),
+        mean_b=float(np.mean(second)),
+        n=(len(first), len(second)),
+        spread=(float(np.std(first, ddof=1)), float(np.std(second, ddof=1))),
+        reason=None if interval else "no flight differs from another of its camera",
+    )
+
+
+def with_verdict(entry: Difference, criteria: Criteria, checks: Sequence[Check]) -> Difference:
+    """The entry with what is worth caring about, which is better, and what forbids to say so."""
+    worth = worth_of(entry.measure, entry.unit, criteria)
+    withheld = next((one.check for one in checks if not one.ok and entry.measure in one.withholds), None)
+    better = None if withheld else judged(entry.difference, entry.interval, entry.direction, worth)
+    return replace(entry, worth=worth, better=better, withheld=withheld)
+
+
+def withheld_by_others(
+    found: Sequence[Difference], scores: Sequence[Score], labels: Sequence[str], criteria: Criteria
+) -> list[Difference]:
+    """The differences, with none judged that another measure of the same flights may have brought about.
+
+    The range: what is crushed stands at the floor, whatever its light, and noise about the dark end goes further down than any
+    light there; both stretch it for the camera that is ahead by it, and show nothing. What rests on noise: a coder that freezes
+    blocks fakes silence, and smooths away with it what was to be read.
+    """
+    other = {(one.measure, one.a, one.b, one.of): one.difference for one in found}
+    worth = criteria.worth_picture_percent
+
+    def why(one: Difference) -> str | None:
+        side = ahead(one)
+        if side is None or one.withheld:
+            return one.withheld
+        crushed, frozen = (
+            other.get((name, one.a, one.b, one.of), 0.0) * (1.0 if side == "b" else -1.0)
+            for name in ("crushed_percent", "frozen_percent")
+        )
+        if one.measure in SLOW_MEASURES and frozen > worth:
+            return SHARE_FROZEN
+        if one.measure in RANGE_MEASURES and one.better is not None:
+            number = one.a if side == "a" else one.b
+            own = [n for n in range(len(scores)) if labels[n] == labels[number]] if one.of == "flights" else [number]
+            return (
+                "share crushed"
+                if crushed > worth
+                else IN_NOISE
+                if any(_dark_in_noise(scores[n]) for n in own)
+                else None
+            )
+        return None
+
+    return [replace(one, better=None, withheld=reason) if (reason := why(one)) else one for one in found]
+
+
+def ahead(one: Difference) -> Literal["a", "b"] | None:
+    """Which side has the better figure, sure or not; None where they are equal, not known, or neither way is better."""
+    if one.direction == "neither" or not abs(one.difference) > 0.0:
+        return None
+    return "b" if (one.difference > 0.0) is (one.direction == "higher") else "a"
+
+
+def _dark_in_noise(score: Score) -> bool:
+    """Whether the darkest percent of a flight's picture is nearer to the floor than noise alone swings, so that it is noise's."""
+    timeline, clip = score.record.timeline, score.record.clip
+    dark, noise = (timeline[name][score.in_airtime] for name in ("p1_percent", "noise_percent"))
+    known = np.isfinite(dark) & np.isfinite(noise)
+    if not known.any():
+        return False
+    floor = code_to_level(clip.floor_code, CodeRange(clip.code_range), clip.bits)
+    return float(np.median(dark[known]) - floor) < FIRST_PERCENTILE * float(np.median(noise[known]))
