@@ -21,9 +21,8 @@ FEWEST_FLIGHTS = 3  # of each camera for the flight to be the unit: two tell nex
 # Measures that rest on the camera's noise over the flight: a mistake in it lasts, and the places of a short flight share it. Of
 # their difference so much may be such a mistake (shares are off by 8 points in the mean, usable time by more).
 SLOW_MEASURES = {"readable_percent": 15.0, "zone_readable_percent": 15.0, "zone_noisy_percent": 15.0, USABLE: 0.3}
-FIRST_PERCENTILE = (
-    2.33  # standard deviations that the first percentile of noise lies under its mean: normal distribution
-)
+# Standard deviations that the first percentile of noise lies under its mean: normal distribution
+FIRST_PERCENTILE = 2.33
 SHARE_FROZEN = "share frozen"
 IN_NOISE = "the dark end is within the noise"
 
