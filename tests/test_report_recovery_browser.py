@@ -107,6 +107,13 @@ def test_cameras_stand_together_at_the_same_time_from_the_edge(opened: Opened) -
     assert [text[:2] for text in values] == ["A ", "B "]
 
 
+def test_a_clips_timeline_begins_at_its_first_event(opened: Opened) -> None:
+    """Not at the start of the recording, of which there is no picture."""
+    assert [shown_times(opened.page, f"#clip-{number}")[0] for number in (0, 1)] == pytest.approx(
+        list(EDGES_S), abs=1 / 30
+    )
+
+
 def test_an_event_leads_to_its_clips_timeline(opened: Opened) -> None:
     """The time of an event in the table moves the timeline of its own clip, and shows the picture taken there."""
     page = opened.page

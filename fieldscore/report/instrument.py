@@ -43,17 +43,19 @@ def instrument(
     axis: Mapping[str, Any] | None = None,
     *,
     chosen: str = "zone_readable_percent",
+    start_s: float | None = None,
 ) -> Markup:
     """The element of a timeline: its id `name`, with the data of one flight or several inside.
 
     `tracks` are of `track.track_data`, all of them, or all names of other timelines on the page, whose first track is meant
     (so that nothing is on the page twice). They share the time axis, or `axis` of `track.axis_data`.
-    `chosen` is the column whose curve is drawn first. The page needs
+    `chosen` is the column whose curve is drawn first, `start_s` the time that is shown first on a time axis (else where the first
+    track's longest loss begins). The page needs
     `script()` at its end, once, and `policy()` in its head. A link `<a class="jump" href="#name" data-at="12.3"
     data-track="0">` leads to a time of a track; `<figure data-follows="name" data-axis="0.1 0.02">` around a drawing of
     the same axis joins in, its axis beginning and ending at these shares of its width.
     """
-    data = {"chosen": chosen, "tracks": list(tracks), "axis": axis}
+    data = {"chosen": chosen, "tracks": list(tracks), "axis": axis, "start": start_s}
     return Markup(
         '<div class="instrument" id="{0}"><script type="application/json" id="{0}-data">{1}</script><p class="off">{2}</p></div>'
     ).format(

@@ -258,6 +258,7 @@ def _clip_context(test: Tested, place: str) -> dict[str, Any]:
         rows.append({**event_cells(event), "strip": strip})
     # tracks are lettered; a label that is but a letter would say the same twice, or another
     track = track_data(test.score, test.file if len(test.label) == 1 else test.label, test.pictures)
-    timeline = instrument(place, [track], chosen="level_percent")
+    first_s = next((event.at_s for event in test.score.events), None)
+    timeline = instrument(place, [track], chosen="level_percent", start_s=first_s)
     about = {"label": visible(test.label), "facts": clip_facts(test), "rows": rows}
     return {**about, "place": place, "timeline": timeline, "held": track["held"]}

@@ -15,6 +15,7 @@ class Instrument {
     this.root = root;
     this.tracks = data.tracks.map((one) => (typeof one === "string" ? known(one)[0] : one));
     this.axis = data.axis ? placeAxis(data.axis) : timeAxis(this.tracks);
+    if (!data.axis && data.start !== null) this.axis.start = this.axis.place(0, data.start);
     this.mapOn = true;
     this.followers = [];
     this.columns = [];
