@@ -37,6 +37,9 @@ TORN_CHANGE = 0.9
 WHOLLY_ALIKE, _BESIDE_S = 0.96, 0.75
 _TORN_AROUND = 6  # measurements either way over which their motion is judged
 _TORN_GAP = 3  # measurements between two torn pictures that may be alike by chance
+# Bands of light that roll over whole pictures come back after a beat: the shares of blocks that brighten and dim are nearer to
+# those of a beat before than to those of the row before by this (0.27 to 0.48; torn pictures 0.88 and more).
+TORN_BEAT, _BEAT_AROUND_S = 0.6, 0.5
 _STEP_S = 1 / 30  # s: likeness is measured about that often, and of fields from two before
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
 BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
@@ -107,8 +110,8 @@ def broken_up(timeline: Timeline) -> Mask:
 def torn(timeline: Timeline) -> Mask:
     """Rows [n] of pictures that are no turn, shift or zoom of the one before, several in a row: parts from elsewhere.
 
-    Pictures whose motion goes on are none. The last unlike one is whole again: it is unlike the torn one before it. A cut is
-    unlike once.
+    Pictures whose motion goes on, and those under bands of light, are none. The last unlike one is whole again: it is unlike
+    the torn one before it. A cut is unlike once.
     """
     interval = timeline.interval_s
     step = max(1, round(_STEP_S / interval)) if interval > 0 else 1  # rows from one measurement to the next
@@ -123,9 +126,21 @@ def torn(timeline: Timeline) -> Mask:
     found = np.zeros(len(unlike), dtype=np.bool_)
     for start, stop in runs(joined):
         count = np.count_nonzero(unlike[start:stop])
-        if count >= TORN_AT_LEAST * step and count >= TORN_SHARE * (stop - start):
+        several = count >= TORN_AT_LEAST * step and count >= TORN_SHARE * (stop - start)
+        if several and not _comes_back(timeline, start, stop):
             found[start : stop - step * (stop < len(unlike))] = True
     return found
+
+
+def _comes_back(timeline: Timeline, start: int, stop: int) -> bool:
+    """Say whether what brightens and dims comes back after a beat around most of the rows [start, stop)."""
+    half = max(1, round(_BEAT_AROUND_S / timeline.interval_s)) if timeline.interval_s > 0 else 1
+    near = slice(max(0, start - half), stop + half)
+    shares = [timeline[name][near] for name in ("brightened_percent", "dimmed_percent")]
+    step = np.sum([_apart(share, 1, half) for share in shares], axis=0)
+    beats = [np.sum([_apart(share, rows, half) for share in shares], axis=0) for rows in BEAT_ROWS]
+    back = (np.fmin.reduce(beats) < TORN_BEAT * step)[start - near.start :][: stop - start]
+    return bool(2 * np.count_nonzero(back) > stop - start)
 
 
 def _goes_on(timeline: Timeline, unlike: Mask, around: int) -> Mask:
@@ -285,17 +300,18 @@ def _beats(motion: Doubles, change: Doubles, half: int, least: float) -> Mask:
     before = np.concatenate([[np.nan], motion[:-1]])
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         cosine = np.clip((motion**2 + before**2 - change**2) / (2.0 * motion * before), -1.0, 1.0)
-
-    def apart(rows: int) -> Doubles:
-        return _running_mean(
-            np.concatenate([np.full(rows, np.nan), np.abs(motion[rows:] - motion[:-rows])])[: len(motion)], half
-        )
-
-    step = apart(1)
-    comes_back = np.any([apart(rows) < BEAT_RATIO * step for rows in BEAT_ROWS], axis=0)
+    step = _apart(motion, 1, half)
+    comes_back = np.any([_apart(motion, rows, half) < BEAT_RATIO * step for rows in BEAT_ROWS], axis=0)
     moves = _running_mean((motion > least).astype(np.float64), half) > BEAT_MOVES
     whole = comes_back & moves & (_running_mean(cosine, half) < BEAT_COSINE)
     return np.asarray(_running_mean(whole.astype(np.float64), half) > 0.0)
+
+
+def _apart(values: Doubles, rows: int, half: int) -> Doubles:
+    """Mean distance [n] of each value from the one so many rows before, over half a window each side."""
+    return _running_mean(
+        np.concatenate([np.full(rows, np.nan), np.abs(values[rows:] - values[:-rows])])[: len(values)], half
+    )
 
 
 def motion_of_exposure(timeline: Timeline, criteria: Criteria) -> Doubles:
