@@ -43,6 +43,11 @@ TORN_BEAT, _BEAT_AROUND_S = 0.6, 0.5
 _STEP_S = 1 / 30  # s: likeness is measured about that often, and of fields from two before
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
 BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
+STANDING_PERCENT = 15.0  # %/s: one held in the hand sways by up to 10
+WASHED_PERCENT = 50.0  # of a picture blown or crushed: too little is left to tell the scene
+# A black picture of up to so many seconds is a standing camera's own where a light at the ceiling, of so much of the picture, went
+# out with it: all but this share of it does not come back.
+OWN_BLACK_S, LIGHT_PERCENT, LIGHT_LEFT = 2.0, 0.1, 0.5
 ABRUPT_S = 0.12  # a freeze begins from one frame to the next; a landing takes longer to come to rest
 SLOWING = 0.6  # share of the motion around it that is left in the last moment before a freeze; a landing leaves less
 # %/s that a standing camera seems to move by for each stop a second that its exposure goes: where dark and lit parts change
@@ -179,9 +184,25 @@ def _blank_screens(timeline: Timeline) -> Mask:
         before = level[start - 1]
         drop = abs(before - level[start])
         whole = stop == len(level) or abs(level[stop] - level[stop - 1]) > ABRUPT_PERCENT
-        if drop > ABRUPT_PERCENT and before < BLOWN_LEVEL_PERCENT and whole:
+        if drop > ABRUPT_PERCENT and before < BLOWN_LEVEL_PERCENT and whole and not _own_black(timeline, start, stop):
             blank[start:stop] = True
     return blank
+
+
+def _own_black(timeline: Timeline, start: int, stop: int) -> bool:
+    """Say whether a black stretch is the camera's: it stood, and the light that it had shut down for went out."""
+    time_s, clipped = timeline.time_s, timeline["clipped_percent"]
+    if stop == len(time_s) or time_s[stop] - time_s[start] > OWN_BLACK_S:
+        return False
+    sides = (
+        timeline.between(time_s[start - 1] - MOTION_AROUND_S, time_s[start - 1]),
+        timeline.between(time_s[stop - 1], time_s[stop] + MOTION_AROUND_S) & (np.arange(len(time_s)) > stop),
+    )
+    motion = [timeline["motion_percent"][side] for side in sides]
+    stands = all(np.isfinite(one).any() and float(np.nanmedian(one)) < STANDING_PERCENT for one in motion)
+    went_out = clipped[start - 1] >= LIGHT_PERCENT and clipped[stop] <= LIGHT_LEFT * clipped[start - 1]
+    black = float(np.median(timeline["crushed_percent"][start:stop])) > WASHED_PERCENT
+    return bool(stands and went_out and black)
 
 
 def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
