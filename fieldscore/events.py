@@ -38,7 +38,8 @@ WHOLLY_ALIKE, _BESIDE_S = 0.96, 0.75
 _TORN_AROUND = 6  # measurements either way over which their motion is judged
 _TORN_GAP = 3  # measurements between two torn pictures that may be alike by chance
 # Bands of light that roll over whole pictures come back after a beat: the shares of blocks that brighten and dim are nearer to
-# those of a beat before than to those of the row before by this (0.27 to 0.48; torn pictures 0.88 and more).
+# those of a beat before than to those of the row before by this, in them and beside them (0.2 to 0.56; beside torn ones 0.85
+# and more, in them 0.63).
 TORN_BEAT, _BEAT_AROUND_S = 0.6, 0.5
 _STEP_S = 1 / 30  # s: likeness is measured about that often, and of fields from two before
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
@@ -129,23 +130,23 @@ def torn(timeline: Timeline) -> Mask:
         if start - stop <= _TORN_GAP * step:
             joined[stop:start] = True
     found = np.zeros(len(unlike), dtype=np.bool_)
+    half = max(1, round(_BEAT_AROUND_S / interval)) if interval > 0 else 1
+    beating = _beating(timeline, half)
     for start, stop in runs(joined):
         count = np.count_nonzero(unlike[start:stop])
         several = count >= TORN_AT_LEAST * step and count >= TORN_SHARE * (stop - start)
-        if several and not _comes_back(timeline, start, stop):
+        beside = [row for row in (start - half, stop + half) if 0 <= row < len(unlike)]
+        banded = 2 * np.count_nonzero(beating[start:stop]) > stop - start and beating[beside].any()
+        if several and not banded:
             found[start : stop - step * (stop < len(unlike))] = True
     return found
 
 
-def _comes_back(timeline: Timeline, start: int, stop: int) -> bool:
-    """Say whether what brightens and dims comes back after a beat around most of the rows [start, stop)."""
-    half = max(1, round(_BEAT_AROUND_S / timeline.interval_s)) if timeline.interval_s > 0 else 1
-    near = slice(max(0, start - half), stop + half)
-    shares = [timeline[name][near] for name in ("brightened_percent", "dimmed_percent")]
-    step = np.sum([_apart(share, 1, half) for share in shares], axis=0)
-    beats = [np.sum([_apart(share, rows, half) for share in shares], axis=0) for rows in BEAT_ROWS]
-    back = (np.fmin.reduce(beats) < TORN_BEAT * step)[start - near.start :][: stop - start]
-    return bool(2 * np.count_nonzero(back) > stop - start)
+def _beating(timeline: Timeline, half: int) -> Mask:
+    """Rows [n] around which, half a window each side, the shares of blocks that brighten and dim come back after a beat."""
+    shares = [timeline[name] for name in ("brightened_percent", "dimmed_percent")]
+    step, *beats = (np.sum([_apart(share, rows, half) for share in shares], axis=0) for rows in (1, *BEAT_ROWS))
+    return np.asarray(np.fmin.reduce(beats) < TORN_BEAT * step)
 
 
 def _goes_on(timeline: Timeline, unlike: Mask, around: int) -> Mask:

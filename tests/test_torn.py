@@ -138,14 +138,18 @@ def test_a_blinking_lamp_is_not_torn() -> None:
     assert not torn(timeline_of(120, likeness=likeness)).any()
 
 
-@pytest.mark.parametrize(("period", "found"), [(3, False), (5, False), (0, True)])
-def test_pictures_under_bands_of_light_are_not_torn(period: int, found: bool) -> None:
-    """Bands that roll over a flight leave its pictures unlike, but are back after a beat; what is torn is not."""
+@pytest.mark.parametrize(
+    ("period", "beside", "found"), [(3, True, False), (5, True, False), (0, True, True), (3, False, True)]
+)
+def test_pictures_under_bands_of_light_are_not_torn(period: int, beside: bool, found: bool) -> None:
+    """Bands that roll over a flight leave its pictures unlike, but are back after a beat, beside them too; torn ones are not."""
     generator = np.random.default_rng(4)
     rows = np.arange(120)
     beat = np.array([19.4, 16.4, 13.2, 15.0, 18.0])[rows % period if period else generator.integers(0, 5, 120)]
     likeness = np.full(120, 0.98)
     likeness[30:90] = 0.85
+    if not beside:
+        beat[likeness > TORN_LIKENESS] = 15.0
     timeline = timeline_of(
         120,
         likeness=likeness,
