@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from fieldscore import Criteria, cli
 from fieldscore.compare_times import difference, repeats
 from fieldscore.recovery import flash_events, recovery_bounds, settled_level, time_constant
+from fieldscore.timeline import Timeline
 
 SETTLED = 40.0
 Doubles = npt.NDArray[np.float64]
@@ -171,6 +172,39 @@ def test_a_recording_that_starts_blown_out_is_an_event() -> None:
         flash_events(timeline_of(240, level_percent=calm, motion_percent=0.2), Criteria(), calm, nothing, readable)
         == []
     )
+
+
+def test_a_steady_start_is_no_event() -> None:
+    """A still clip whose level keeps for two seconds and goes to another by and by did not start up there."""
+    level = SETTLED + 50 * np.clip(np.arange(240) / 30 - 2.0, 0.0, 1.0)
+    timeline = timeline_of(240, level_percent=level, motion_percent=0.2)
+    nothing, readable = np.zeros(240, dtype=np.bool_), np.ones(240, dtype=np.bool_)
+    assert flash_events(timeline, Criteria(), level, nothing, readable) == []
+    blown = timeline_of(240, (0, 60, {"clipped_percent": 99.0}), level_percent=130.0 - level, motion_percent=0.2)
+    found = flash_events(blown, Criteria(), 130.0 - level, nothing, readable)
+    assert [event.kind for event in found] == ["start_up"]
+
+
+def two_pulses() -> Timeline:
+    """Light that goes out at rows 60 and 180, seen, and comes on at row 120, not seen."""
+    level = np.full(240, SETTLED)
+    for row in (60, 180):
+        level[row : row + 60] -= 25.0 * np.exp(-np.arange(60) / 5.0)
+    level[120:180] += 12.0 * np.exp(-np.arange(60) / 15.0)
+    down = {"dimmed_percent": 80.0, "brightened_percent": 0.0, "fall_codes": 90.0, "rise_codes": 2.0, "likeness": 0.8}
+    quiet = {"brightened_percent": 0.5, "dimmed_percent": 0.5, "rise_codes": 3.0, "fall_codes": 3.0}
+    return timeline_of(240, (60, 61, down), (180, 181, down), level_percent=level, motion_percent=0.2, **quiet)
+
+
+def test_a_recovery_ends_where_the_next_light_was_missed() -> None:
+    """What a light that came on unseen did is no overshoot of the recovery before it."""
+    timeline = two_pulses()
+    nothing, readable = np.zeros(240, dtype=np.bool_), np.ones(240, dtype=np.bool_)
+    events = flash_events(timeline, Criteria(), timeline["level_percent"], nothing, readable)
+    assert [event.kind for event in events] == ["flash_off", "flash_off"]
+    for event in events:
+        assert event.overshoot_percent == pytest.approx(0.0, abs=0.5)
+        assert event.recovery_s == pytest.approx(5 / 30 * math.log(25 / 4), abs=1 / 30)
 
 
 def test_black_grey_and_first_usable_frames() -> None:
