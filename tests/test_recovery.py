@@ -9,13 +9,14 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
-from flight_material import timeline_of
+from flight_material import record_of, timeline_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fieldscore import Criteria, cli
+from fieldscore import Criteria, cli, score_flight
 from fieldscore.compare_times import difference, repeats
 from fieldscore.recovery import flash_events, recovery_bounds, settled_level, time_constant
+from fieldscore.report import recovery as recovery_report
 from fieldscore.timeline import Timeline
 
 SETTLED = 40.0
@@ -229,6 +230,16 @@ def test_black_grey_and_first_usable_frames() -> None:
     assert event.first_readable_s == pytest.approx(8.5 / 30, abs=0.003)
     assert event.unreadable_percent == pytest.approx(8.0)  # the table's tiles are 92 % readable throughout
     assert event.undershoot_percent == pytest.approx(100 * (1 - level[100] / SETTLED), abs=1.0)
+
+
+def test_the_report_tells_of_a_light_missed_and_of_which_way_levels_went() -> None:
+    """Two light-offs in a row say between when a light-on was missed; over and under are told apart from a share of the level."""
+    test = recovery_report.Tested("north", "north.mp4", score_flight(record_of(two_pulses()), Criteria()), {})
+    told = "between 0:02.0 and 0:06.0 a light on was missed"
+    assert f"  {told}" in recovery_report.recovery_lines([test])
+    assert f"{told} (north)" in recovery_report.recovery_json([test])["notes"]
+    cells = recovery_report.event_cells(test.events("flash_off")[0])
+    assert (cells["over"], cells["under"][:3]) == ("+0.0 %", "-62")
 
 
 def test_median_of_repeats() -> None:
