@@ -45,7 +45,7 @@ _STEP_S = 1 / 30  # s: likeness is measured about that often, and of fields from
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
 BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
 STANDING_PERCENT = 15.0  # %/s: one held in the hand sways by up to 10
-WASHED_PERCENT = 50.0  # of a picture blown or crushed: too little is left to tell the scene
+WASHED_PERCENT = 50.0  # of a picture blown or crushed: too little is left to tell the scene, or a tear (torn ones: 8)
 # A black picture of up to so many seconds is a standing camera's own where a light at the ceiling, of so much of the picture, went
 # out with it: all but this share of it does not come back.
 OWN_BLACK_S, LIGHT_PERCENT, LIGHT_LEFT = 2.0, 0.1, 0.5
@@ -116,13 +116,13 @@ def broken_up(timeline: Timeline) -> Mask:
 def torn(timeline: Timeline) -> Mask:
     """Rows [n] of pictures that are no turn, shift or zoom of the one before, several in a row: parts from elsewhere.
 
-    Pictures whose motion goes on, and those under bands of light, are none. The last unlike one is whole again: it is unlike
-    the torn one before it. A cut is unlike once.
+    Pictures whose motion goes on, mostly black ones and those under bands of light are none. The last unlike one is whole
+    again: it is unlike the torn one before it. A cut is unlike once.
     """
     interval = timeline.interval_s
     step = max(1, round(_STEP_S / interval)) if interval > 0 else 1  # rows from one measurement to the next
     with np.errstate(invalid="ignore"):
-        unlike = np.asarray(timeline["likeness"] < TORN_LIKENESS)
+        unlike = np.asarray(timeline["likeness"] < TORN_LIKENESS) & ~(timeline["crushed_percent"] > WASHED_PERCENT)
     unlike &= ~_goes_on(timeline, unlike, _TORN_AROUND * step)
     joined = unlike.copy()
     stretches = runs(unlike)

@@ -160,6 +160,14 @@ def test_pictures_under_bands_of_light_are_not_torn(period: int, beside: bool, f
     assert torn(timeline).any() == found
 
 
+@pytest.mark.parametrize(("crushed", "found"), [(88.0, False), (8.0, True)])
+def test_a_turn_in_a_black_picture_is_not_torn(crushed: float, found: bool) -> None:
+    """A few lamps in a picture that is black else say nothing of a tear."""
+    likeness = np.full(120, 0.98)
+    likeness[30:90] = 0.7
+    assert torn(timeline_of(120, likeness=likeness, crushed_percent=crushed)).any() == found
+
+
 def test_a_lamp_that_lights_is_no_far_shift() -> None:
     """A large lamp that lights over a ground of hardly any detail is not taken for a shift of half the picture."""
     rows = np.linspace(60.0, 140.0, HEIGHT)[:, None] * np.ones((1, WIDTH))
