@@ -37,9 +37,18 @@ TORN_CHANGE = 0.9
 WHOLLY_ALIKE, _BESIDE_S = 0.96, 0.75
 _TORN_AROUND = 6  # measurements either way over which their motion is judged
 _TORN_GAP = 3  # measurements between two torn pictures that may be alike by chance
+# Bands of light that roll over whole pictures come back after a beat: the shares of blocks that brighten and dim are nearer to
+# those of a beat before than to those of the row before by this, in them and beside them (0.2 to 0.56; beside torn ones 0.85
+# and more, in them 0.63).
+TORN_BEAT, _BEAT_AROUND_S = 0.6, 0.5
 _STEP_S = 1 / 30  # s: likeness is measured about that often, and of fields from two before
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
 BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
+STANDING_PERCENT = 15.0  # %/s: one held in the hand sways by up to 10
+WASHED_PERCENT = 50.0  # of a picture blown or crushed: too little is left to tell the scene, or a tear (torn ones: 8)
+# A black picture of up to so many seconds is a standing camera's own where a light at the ceiling, of so much of the picture, went
+# out with it: all but this share of it does not come back.
+OWN_BLACK_S, LIGHT_PERCENT, LIGHT_LEFT = 2.0, 0.1, 0.5
 ABRUPT_S = 0.12  # a freeze begins from one frame to the next; a landing takes longer to come to rest
 SLOWING = 0.6  # share of the motion around it that is left in the last moment before a freeze; a landing leaves less
 # %/s that a standing camera seems to move by for each stop a second that its exposure goes: where dark and lit parts change
@@ -107,13 +116,13 @@ def broken_up(timeline: Timeline) -> Mask:
 def torn(timeline: Timeline) -> Mask:
     """Rows [n] of pictures that are no turn, shift or zoom of the one before, several in a row: parts from elsewhere.
 
-    Pictures whose motion goes on are none. The last unlike one is whole again: it is unlike the torn one before it. A cut is
-    unlike once.
+    Pictures whose motion goes on, mostly black ones and those under bands of light are none. The last unlike one is whole
+    again: it is unlike the torn one before it. A cut is unlike once.
     """
     interval = timeline.interval_s
     step = max(1, round(_STEP_S / interval)) if interval > 0 else 1  # rows from one measurement to the next
     with np.errstate(invalid="ignore"):
-        unlike = np.asarray(timeline["likeness"] < TORN_LIKENESS)
+        unlike = np.asarray(timeline["likeness"] < TORN_LIKENESS) & ~(timeline["crushed_percent"] > WASHED_PERCENT)
     unlike &= ~_goes_on(timeline, unlike, _TORN_AROUND * step)
     joined = unlike.copy()
     stretches = runs(unlike)
@@ -121,11 +130,23 @@ def torn(timeline: Timeline) -> Mask:
         if start - stop <= _TORN_GAP * step:
             joined[stop:start] = True
     found = np.zeros(len(unlike), dtype=np.bool_)
+    half = max(1, round(_BEAT_AROUND_S / interval)) if interval > 0 else 1
+    beating = _beating(timeline, half)
     for start, stop in runs(joined):
         count = np.count_nonzero(unlike[start:stop])
-        if count >= TORN_AT_LEAST * step and count >= TORN_SHARE * (stop - start):
+        several = count >= TORN_AT_LEAST * step and count >= TORN_SHARE * (stop - start)
+        beside = [row for row in (start - half, stop + half) if 0 <= row < len(unlike)]
+        banded = 2 * np.count_nonzero(beating[start:stop]) > stop - start and beating[beside].any()
+        if several and not banded:
             found[start : stop - step * (stop < len(unlike))] = True
     return found
+
+
+def _beating(timeline: Timeline, half: int) -> Mask:
+    """Rows [n] around which, half a window each side, the shares of blocks that brighten and dim come back after a beat."""
+    shares = [timeline[name] for name in ("brightened_percent", "dimmed_percent")]
+    step, *beats = (np.sum([_apart(share, rows, half) for share in shares], axis=0) for rows in (1, *BEAT_ROWS))
+    return np.asarray(np.fmin.reduce(beats) < TORN_BEAT * step)
 
 
 def _goes_on(timeline: Timeline, unlike: Mask, around: int) -> Mask:
@@ -164,9 +185,25 @@ def _blank_screens(timeline: Timeline) -> Mask:
         before = level[start - 1]
         drop = abs(before - level[start])
         whole = stop == len(level) or abs(level[stop] - level[stop - 1]) > ABRUPT_PERCENT
-        if drop > ABRUPT_PERCENT and before < BLOWN_LEVEL_PERCENT and whole:
+        if drop > ABRUPT_PERCENT and before < BLOWN_LEVEL_PERCENT and whole and not _own_black(timeline, start, stop):
             blank[start:stop] = True
     return blank
+
+
+def _own_black(timeline: Timeline, start: int, stop: int) -> bool:
+    """Say whether a black stretch is the camera's: it stood, and the light that it had shut down for went out."""
+    time_s, clipped = timeline.time_s, timeline["clipped_percent"]
+    if stop == len(time_s) or time_s[stop] - time_s[start] > OWN_BLACK_S:
+        return False
+    sides = (
+        timeline.between(time_s[start - 1] - MOTION_AROUND_S, time_s[start - 1]),
+        timeline.between(time_s[stop - 1], time_s[stop] + MOTION_AROUND_S) & (np.arange(len(time_s)) > stop),
+    )
+    motion = [timeline["motion_percent"][side] for side in sides]
+    stands = all(np.isfinite(one).any() and float(np.nanmedian(one)) < STANDING_PERCENT for one in motion)
+    went_out = clipped[start - 1] >= LIGHT_PERCENT and clipped[stop] <= LIGHT_LEFT * clipped[start - 1]
+    black = float(np.median(timeline["crushed_percent"][start:stop])) > WASHED_PERCENT
+    return bool(stands and went_out and black)
 
 
 def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
@@ -285,17 +322,18 @@ def _beats(motion: Doubles, change: Doubles, half: int, least: float) -> Mask:
     before = np.concatenate([[np.nan], motion[:-1]])
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         cosine = np.clip((motion**2 + before**2 - change**2) / (2.0 * motion * before), -1.0, 1.0)
-
-    def apart(rows: int) -> Doubles:
-        return _running_mean(
-            np.concatenate([np.full(rows, np.nan), np.abs(motion[rows:] - motion[:-rows])])[: len(motion)], half
-        )
-
-    step = apart(1)
-    comes_back = np.any([apart(rows) < BEAT_RATIO * step for rows in BEAT_ROWS], axis=0)
+    step = _apart(motion, 1, half)
+    comes_back = np.any([_apart(motion, rows, half) < BEAT_RATIO * step for rows in BEAT_ROWS], axis=0)
     moves = _running_mean((motion > least).astype(np.float64), half) > BEAT_MOVES
     whole = comes_back & moves & (_running_mean(cosine, half) < BEAT_COSINE)
     return np.asarray(_running_mean(whole.astype(np.float64), half) > 0.0)
+
+
+def _apart(values: Doubles, rows: int, half: int) -> Doubles:
+    """Mean distance [n] of each value from the one so many rows before, over half a window each side."""
+    return _running_mean(
+        np.concatenate([np.full(rows, np.nan), np.abs(values[rows:] - values[:-rows])])[: len(values)], half
+    )
 
 
 def motion_of_exposure(timeline: Timeline, criteria: Criteria) -> Doubles:

@@ -6,12 +6,13 @@ exposure answers over several frames, a turn changes parts both ways, a cut show
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
+from fieldscore.events import LIGHT_LEFT, OWN_BLACK_S, STANDING_PERCENT, WASHED_PERCENT
 from fieldscore.timeline import Timeline
 
 Doubles = npt.NDArray[np.float64]
@@ -32,6 +33,9 @@ _SUDDEN = 1.6  # that share, over the largest just before: a lit gate takes a fe
 _ONE_WAY = 3.0  # share that went the lamp's way, over the share that went the other
 _STEP_FLOOR = 0.05  # share of the step that the first changed frame, exposed partly under the lamp, must show
 _SAME_SCENE = 0.4  # likeness across the edge, unless the picture is blown or black
+# A beam that comes on before a standing camera lays its halo over the scene, which keeps a likeness of 0.33 and more. A cut to
+# another scene, alike by chance, does not brighten this share of it and blow out so much more of it, or double its level.
+_LIT_SCENE, _LIT_PERCENT, _LIT_CLIPPED_PERCENT, _LIT_RATIO = 0.25, 80.0, 5.0, 2.0
 _LAMP_CODES = 25.0  # a small lamp changes its blocks by this ...
 _LAMP_RATIO = 3.5  # ... which is so many times what blocks changed in the calm ...
 _LAMP_CALM_CODES = 15.0  # ... and the calm is at most this
@@ -39,20 +43,24 @@ _APART_FRAMES = 3  # two edges of one kind are at least so far apart
 _FLASHING_S, _FLASHING_JUMPS, _JUMP_SHARE = 1.0, 4, 0.6  # s each way, so many jumps of that share of the step
 _GOES_ON = 0.5  # share of the step that the next two frames may go on by: more is a fade
 _LINK_FRAMES = 2  # an edge so near to a lost link is the link's
-
+_MISSED_S = 1.0  # s: what follows an edge for so long is the camera's answer, and no edge of the other kind
 
 _KINDS: tuple[tuple[float, Kind], ...] = ((1.0, "flash_on"), (-1.0, "flash_off"))
 
 
 @dataclass(frozen=True)
 class Edge:
-    """A flash edge: `row` is the first row after it; it lies between `before_s` and `after_s`."""
+    """A flash edge: `row` is the first row after it; it lies between `before_s` and `after_s`.
+
+    `missed_row`: where an edge of the other kind that was missed lies before it.
+    """
 
     kind: Kind
     row: int
     before_s: float
     after_s: float
     local: bool
+    missed_row: int | None = None
 
     @property
     def at_s(self) -> float:
@@ -80,7 +88,7 @@ def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
             # the frame before may have been under the new light for less than shows
             before -= _STEP_FLOOR * (after - before)
             found.append(Edge(kind, row, before, after, bool(lamp[row] and not fill[row])))
-    return _paired(sorted(found, key=lambda edge: edge.row))
+    return _paired(timeline, level, sorted(found, key=lambda edge: edge.row))
 
 
 def _steps(timeline: Timeline, level: Doubles, sign: float) -> tuple[Mask, Mask]:
@@ -116,7 +124,12 @@ def _steps(timeline: Timeline, level: Doubles, sign: float) -> tuple[Mask, Mask]
     lamp = (strongest >= _LAMP_CODES) & (strongest >= _LAMP_RATIO * quiet) & (quiet <= _LAMP_CALM_CODES)
     lamp &= (rise >= _STEP_FLOOR * strongest) & (rise > quiet) & (other <= _OTHER_PERCENT + most / _ONE_WAY)
     lamp &= ~moving & ~takes_off & ~goes_on & ~undone & ~_flashing(timeline, np.maximum(rise, fall), strongest)
-    inside = (np.arange(len(level)) >= _CALM_FRAMES) & _same_scene(timeline)
+    lit = (
+        (_middle_before(speed, 2 * _CALM_FRAMES) <= STANDING_PERCENT)
+        & (most >= _LIT_PERCENT)
+        & _beam(timeline, level, sign)
+    )
+    inside = (np.arange(len(level)) >= _CALM_FRAMES) & _same_scene(timeline, lit)
     return fill & inside & ~rushing, lamp & inside
 
 
@@ -151,21 +164,58 @@ def _reversed(level: Doubles, step: Doubles) -> Mask:
     return undone
 
 
-def _same_scene(timeline: Timeline) -> Mask:
-    """Rows [n] across which the scene is the same, or whose picture is too blown or black to tell."""
+def _beam(timeline: Timeline, level: Doubles, sign: float) -> Mask:
+    """Rows [n] from before which the clipped share rises or the level doubles within two frames (sign 1), or back (-1).
+
+    `level` [n] has that sign, too.
+    """
+    clipped = sign * timeline["clipped_percent"]
+    grown = np.maximum(clipped, np.roll(clipped, -1)) - np.roll(clipped, 1) >= _LIT_CLIPPED_PERCENT
+    before, after = np.roll(level, 1), np.maximum(level, np.roll(level, -1))
+    return np.asarray(grown | (after >= _LIT_RATIO * before if sign > 0 else before <= _LIT_RATIO * after))
+
+
+def _same_scene(timeline: Timeline, lit: Mask) -> Mask:
+    """Rows [n] across which the scene is the same, as far as a beam that lit it lets it be, or is too blown or black to tell."""
     likeness = np.nan_to_num(timeline["likeness"], nan=1.0)
-    like = np.minimum(likeness, np.roll(likeness, -1)) >= _SAME_SCENE
-    washed = np.maximum(timeline["clipped_percent"], timeline["crushed_percent"]) > 50.0  # noqa: PLR2004 - half the picture
+    like = np.minimum(likeness, np.roll(likeness, -1)) >= np.where(lit, _LIT_SCENE, _SAME_SCENE)
+    washed = np.maximum(timeline["clipped_percent"], timeline["crushed_percent"]) > WASHED_PERCENT
     return np.asarray(like | washed | np.roll(washed, -1))
 
 
-def _paired(edges: list[Edge]) -> list[Edge]:
+def _paired(timeline: Timeline, level: Doubles, edges: list[Edge]) -> list[Edge]:
     """Leave out an edge of the kind of the one before it: a lamp that is lit cannot light up again.
 
-    The stronger claim is the first one's, since what follows is the camera's answer.
+    The stronger claim is the first one's, since what follows is the camera's answer. Where the camera stands and its level
+    stepped the other way after that, both are edges, and the one between them was missed.
     """
     kept: list[Edge] = []
     for edge in edges:
-        if not kept or kept[-1].kind != edge.kind:
+        last = kept[-1] if kept else None
+        if last is None or (last.kind != edge.kind and not _out_of_black(timeline, last, edge)):
             kept.append(edge)
+        elif last.kind == edge.kind and (row := _missed(timeline, level, last, edge)) is not None:
+            kept.append(replace(edge, missed_row=row))
     return kept
+
+
+def _out_of_black(timeline: Timeline, off: Edge, edge: Edge) -> bool:
+    """Say whether an on edge is but the camera's end of the black that it fell into as the light went out."""
+    black = (timeline["crushed_percent"][off.row : edge.row] > WASHED_PERCENT)[1:]
+    clipped = timeline["clipped_percent"]
+    lit = clipped[edge.row : edge.row + 2].max() > LIGHT_LEFT * clipped[off.row - 1]
+    return bool(
+        off.kind == "flash_off" and black.size and black.all() and edge.before_s - off.after_s < OWN_BLACK_S and not lit
+    )
+
+
+def _missed(timeline: Timeline, level: Doubles, first: Edge, second: Edge) -> int | None:
+    """Row of the largest step between two edges of one kind that goes the other way; None where there is none of a lamp's size."""
+    rows = np.flatnonzero(timeline.between(first.after_s + _MISSED_S, second.before_s))
+    moving = np.nan_to_num(timeline["motion_percent"][first.row : second.row])
+    if not rows.size or np.median(moving) > STANDING_PERCENT:
+        return None
+    step = (level[rows] - level[rows - 1]) * (1.0 if first.kind == "flash_off" else -1.0)
+    best = int(np.argmax(step))
+    least = max(_STEP_PERCENT, _STEP_SHARE * abs(float(level[rows[best] - 1])))
+    return int(rows[best]) if step[best] >= least else None

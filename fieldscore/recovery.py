@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
+from fieldscore.events import WASHED_PERCENT
 from fieldscore.flashes import Edge, flash_edges
 from fieldscore.timeline import Timeline
 
@@ -28,6 +29,9 @@ STEADY_SHARE_S = 0.05  # the settled stretch may drift by this share of itself a
 PULSE_S = 3.0  # a shorter pulse may end before the level has settled and held (docs/guide.md)
 NOISE_SIGMAS = 4.0  # the band must be this many sigma of the level's noise
 _START_WITHIN_S = 6.0  # a camera has started up within so long
+_START_STEADY_S = (
+    1.0  # one whose level keeps within a band for so long from the first row, not washed out, is not starting up
+)
 _START_BANDS = 2.5  # a recording starts blown out or black if its level is so many bands away
 _WIDEN_SIGMAS = 2.0  # bounds are taken with a band wider and narrower by so many sigma ...
 _WIDEN_PERCENT = 0.3  # ... or by this: a codec lags behind a level that drifts slowly (docs/recovery-accuracy.md)
@@ -81,7 +85,7 @@ def flash_events(
     edges = [*_start_up(timeline, criteria, level, edges[0].row if edges else len(timeline)), *edges]
     if not edges:
         return []
-    stops = [edge.row for edge in edges[1:]] + [len(timeline)]
+    stops = [edge.row if edge.missed_row is None else edge.missed_row for edge in edges[1:]] + [len(timeline)]
     return [_event(timeline, criteria, level, readable, edge, stop) for edge, stop in zip(edges, stops, strict=True)]
 
 
@@ -97,6 +101,10 @@ def _start_up(timeline: Timeline, criteria: Criteria, level: Doubles, stop: int)
     if reason is not None or not still or abs(part[0] - settled) < _START_BANDS * BAND_SHARE * settled:
         return []
     first = float(time_s[0])
+    begin = part[time_s <= first + _START_STEADY_S]
+    washed = max(timeline[name][0] for name in ("clipped_percent", "crushed_percent")) > WASHED_PERCENT
+    if not washed and np.ptp(begin) <= BAND_SHARE * settled:
+        return []
     return [Edge("start_up", 0, first, first, False)]
 
 

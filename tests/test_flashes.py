@@ -152,6 +152,79 @@ def test_mirrored_in_time_and_light() -> None:
     assert [edge.kind for edge in turned] == ["flash_off", "flash_on"]
 
 
+BEAM = {**UP, "likeness": 0.34, "clipped_percent": 22.0}  # a halo over the whole scene
+
+
+@pytest.mark.parametrize(
+    ("found", "other"),
+    [
+        (True, {}),
+        (True, {"motion_percent": 10.0}),  # held in the hand
+        (False, {"motion_percent": 60.0}),
+        (False, {"likeness": 0.2}),
+        (False, {"clipped_percent": 0.5}),
+        (False, {"brightened_percent": 70.0, "dimmed_percent": 20.0}),
+    ],
+)
+def test_a_beam_that_leaves_little_likeness_is_a_lamp(found: bool, other: dict[str, float]) -> None:
+    """A beam that blows out a part and brightens nearly all else is a lamp before a standing camera; another scene is none."""
+    speed = {"motion_percent": other["motion_percent"]} if "motion_percent" in other else {}
+    edges = edges_of(flash(), (60, 61, {**BEAM, **other}), (150, 151, DOWN), **speed)
+    assert [edge.kind for edge in edges] == (["flash_on", "flash_off"] if found else ["flash_off"])
+
+
+@pytest.mark.parametrize(("clipped", "found"), [(22.0, True), (2.0, False)])
+def test_a_beam_that_goes_out_leaves_little_likeness(clipped: float, found: bool) -> None:
+    """The same holds as it goes out: what was blown out is no more."""
+    dark = {**DOWN, "likeness": 0.34, "dimmed_percent": 85.0}
+    edges = edges_of(
+        flash(peak=15.0, tau=30.0), (60, 150, {"clipped_percent": clipped}), (60, 61, UP), (150, 151, dark)
+    )
+    assert [edge.kind for edge in edges] == (["flash_on", "flash_off"] if found else ["flash_on"])
+
+
+def test_a_level_that_doubles_is_lit() -> None:
+    """A beam that doubles the level without blowing anything out is a lamp, too."""
+    for peak, found in ((42.0, True), (30.0, False)):
+        edges = edges_of(flash(peak=peak), (60, 61, {**BEAM, "clipped_percent": 0.5}))
+        assert [edge.kind for edge in edges] == (["flash_on"] if found else [])
+
+
+def _two_pulses(rise: float) -> npt.NDArray[np.float64]:
+    """Light that goes out at rows 60 and 180 and comes on by `rise` at row 120."""
+    level = np.full(ROWS, 40.0)
+    level[60:120] -= 25.0 * np.exp(-np.arange(60) / 5.0)
+    level[120:180] += rise * np.exp(-np.arange(60) / 5.0)
+    level[180:] -= 25.0 * np.exp(-np.arange(60) / 5.0)
+    return level
+
+
+@pytest.mark.parametrize(("rise", "speed", "rows"), [(10.0, 0.2, [60, 180]), (0.0, 0.2, [60]), (10.0, 60.0, [60])])
+def test_two_off_edges_tell_of_an_on_edge_missed(rise: float, speed: float, rows: list[int]) -> None:
+    """An off edge after another is kept where the light of a standing camera rose between them, and says where it did."""
+    stretches = ((60, 61, DOWN), (180, 181, DOWN))
+    found = edges_of(_two_pulses(rise), *stretches, motion_percent=speed)
+    assert [edge.row for edge in found] == rows
+    assert [edge.missed_row for edge in found[1:]] == [120] * (len(rows) - 1)
+
+
+@pytest.mark.parametrize(("after", "kinds"), [(0.0, ["flash_off"]), (1.1, ["flash_off", "flash_on"])])
+def test_the_end_of_a_cameras_own_black_is_no_lamp(after: float, kinds: list[str]) -> None:
+    """A camera that went black with the lamp comes back at once; where light at the ceiling is back, too, a lamp was lit."""
+    level = np.full(ROWS, 40.0)
+    level[60:75] = 0.0
+    black = {"crushed_percent": 99.0, "clipped_percent": 0.0}
+    found = edges_of(
+        level,
+        (0, 60, {"clipped_percent": 1.1}),
+        (60, 75, black),
+        (60, 61, DOWN),
+        (75, ROWS, {"clipped_percent": after}),
+        (75, 76, UP),
+    )
+    assert [edge.kind for edge in found] == kinds
+
+
 @pytest.mark.parametrize(
     "name", ["cuts_and_fade.mp4", "pan_sky_to_building.mp4", "sun_in_frame_short.mp4", "road_day.mp4"]
 )

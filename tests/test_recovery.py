@@ -9,13 +9,15 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
-from flight_material import timeline_of
+from flight_material import record_of, timeline_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fieldscore import Criteria, cli
+from fieldscore import Criteria, cli, score_flight
 from fieldscore.compare_times import difference, repeats
 from fieldscore.recovery import flash_events, recovery_bounds, settled_level, time_constant
+from fieldscore.report import recovery as recovery_report
+from fieldscore.timeline import Timeline
 
 SETTLED = 40.0
 Doubles = npt.NDArray[np.float64]
@@ -173,6 +175,39 @@ def test_a_recording_that_starts_blown_out_is_an_event() -> None:
     )
 
 
+def test_a_steady_start_is_no_event() -> None:
+    """A still clip whose level keeps for two seconds and goes to another by and by did not start up there."""
+    level = SETTLED + 50 * np.clip(np.arange(240) / 30 - 2.0, 0.0, 1.0)
+    timeline = timeline_of(240, level_percent=level, motion_percent=0.2)
+    nothing, readable = np.zeros(240, dtype=np.bool_), np.ones(240, dtype=np.bool_)
+    assert flash_events(timeline, Criteria(), level, nothing, readable) == []
+    blown = timeline_of(240, (0, 60, {"clipped_percent": 99.0}), level_percent=130.0 - level, motion_percent=0.2)
+    found = flash_events(blown, Criteria(), 130.0 - level, nothing, readable)
+    assert [event.kind for event in found] == ["start_up"]
+
+
+def two_pulses() -> Timeline:
+    """Light that goes out at rows 60 and 180, seen, and comes on at row 120, not seen."""
+    level = np.full(240, SETTLED)
+    for row in (60, 180):
+        level[row : row + 60] -= 25.0 * np.exp(-np.arange(60) / 5.0)
+    level[120:180] += 12.0 * np.exp(-np.arange(60) / 15.0)
+    down = {"dimmed_percent": 80.0, "brightened_percent": 0.0, "fall_codes": 90.0, "rise_codes": 2.0, "likeness": 0.8}
+    quiet = {"brightened_percent": 0.5, "dimmed_percent": 0.5, "rise_codes": 3.0, "fall_codes": 3.0}
+    return timeline_of(240, (60, 61, down), (180, 181, down), level_percent=level, motion_percent=0.2, **quiet)
+
+
+def test_a_recovery_ends_where_the_next_light_was_missed() -> None:
+    """What a light that came on unseen did is no overshoot of the recovery before it."""
+    timeline = two_pulses()
+    nothing, readable = np.zeros(240, dtype=np.bool_), np.ones(240, dtype=np.bool_)
+    events = flash_events(timeline, Criteria(), timeline["level_percent"], nothing, readable)
+    assert [event.kind for event in events] == ["flash_off", "flash_off"]
+    for event in events:
+        assert event.overshoot_percent == pytest.approx(0.0, abs=0.5)
+        assert event.recovery_s == pytest.approx(5 / 30 * math.log(25 / 4), abs=1 / 30)
+
+
 def test_black_grey_and_first_usable_frames() -> None:
     """Frames under 5 % after the edge, greyed-out frames while lit, and the first usable moment are counted from the edge."""
     rows = np.arange(240) / 30
@@ -195,6 +230,16 @@ def test_black_grey_and_first_usable_frames() -> None:
     assert event.first_readable_s == pytest.approx(8.5 / 30, abs=0.003)
     assert event.unreadable_percent == pytest.approx(8.0)  # the table's tiles are 92 % readable throughout
     assert event.undershoot_percent == pytest.approx(100 * (1 - level[100] / SETTLED), abs=1.0)
+
+
+def test_the_report_tells_of_a_light_missed_and_of_which_way_levels_went() -> None:
+    """Two light-offs in a row say between when a light-on was missed; over and under are told apart from a share of the level."""
+    test = recovery_report.Tested("north", "north.mp4", score_flight(record_of(two_pulses()), Criteria()), {})
+    told = "between 0:02.0 and 0:06.0 a light on was missed"
+    assert f"  {told}" in recovery_report.recovery_lines([test])
+    assert f"{told} (north)" in recovery_report.recovery_json([test])["notes"]
+    cells = recovery_report.event_cells(test.events("flash_off")[0])
+    assert (cells["over"], cells["under"][:3]) == ("+0.0 %", "-62")
 
 
 def test_median_of_repeats() -> None:

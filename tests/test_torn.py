@@ -138,6 +138,36 @@ def test_a_blinking_lamp_is_not_torn() -> None:
     assert not torn(timeline_of(120, likeness=likeness)).any()
 
 
+@pytest.mark.parametrize(
+    ("period", "beside", "found"), [(3, True, False), (5, True, False), (0, True, True), (3, False, True)]
+)
+def test_pictures_under_bands_of_light_are_not_torn(period: int, beside: bool, found: bool) -> None:
+    """Bands that roll over a flight leave its pictures unlike, but are back after a beat, beside them too; torn ones are not."""
+    generator = np.random.default_rng(4)
+    rows = np.arange(120)
+    beat = np.array([19.4, 16.4, 13.2, 15.0, 18.0])[rows % period if period else generator.integers(0, 5, 120)]
+    likeness = np.full(120, 0.98)
+    likeness[30:90] = 0.85
+    if not beside:
+        beat[likeness > TORN_LIKENESS] = 15.0
+    timeline = timeline_of(
+        120,
+        likeness=likeness,
+        motion_change_percent=120.0,
+        brightened_percent=beat + generator.normal(0.0, 0.5, 120),
+        dimmed_percent=36.0 - beat + generator.normal(0.0, 0.5, 120),
+    )
+    assert torn(timeline).any() == found
+
+
+@pytest.mark.parametrize(("crushed", "found"), [(88.0, False), (8.0, True)])
+def test_a_turn_in_a_black_picture_is_not_torn(crushed: float, found: bool) -> None:
+    """A few lamps in a picture that is black else say nothing of a tear."""
+    likeness = np.full(120, 0.98)
+    likeness[30:90] = 0.7
+    assert torn(timeline_of(120, likeness=likeness, crushed_percent=crushed)).any() == found
+
+
 def test_a_lamp_that_lights_is_no_far_shift() -> None:
     """A large lamp that lights over a ground of hardly any detail is not taken for a shift of half the picture."""
     rows = np.linspace(60.0, 140.0, HEIGHT)[:, None] * np.ones((1, WIDTH))

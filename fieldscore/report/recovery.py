@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -26,6 +27,7 @@ KINDS = (("flash_off", "After the light went out"), ("flash_on", "After the ligh
 STRIP_BEFORE_S, STRIP_AFTER_S = 0.2, 2.5  # pictures of an event's strip, seconds from the edge
 _BEFORE_S, _AFTER_S, _STEP_S = 1.0, 3.0, 0.05  # of the clips shown together, seconds from the edge
 _MOST_TOGETHER = 4  # clips: more are too small side by side
+_OTHER_KIND = {"flash_off": "light on", "flash_on": "light off"}
 _NOT_CONTROLLED = "distance, beam and brightness of the light, and how dark the rest was, are not known to the program"
 
 
@@ -67,7 +69,11 @@ def recovery_json(tests: Sequence[Tested]) -> dict[str, Any]:
         "version": __version__,
         "clips": clips,
         "differences": _differences(tests),
-        "notes": [f"not controlled: {_NOT_CONTROLLED}", *_rate_notes(tests)],
+        "notes": [
+            f"not controlled: {_NOT_CONTROLLED}",
+            *_rate_notes(tests),
+            *(f"{told} ({test.label})" for test in tests for told in _missed(test)),
+        ],
     }
 
 
@@ -115,6 +121,15 @@ def _rate_notes(tests: Sequence[Tested]) -> list[str]:
     return []
 
 
+def _missed(test: Tested) -> list[str]:
+    """A line for each edge that must lie between two of one kind and was not found."""
+    return [
+        f"between {moment(one.at_s)} and {moment(other.at_s)} a {_OTHER_KIND[one.kind]} was missed"
+        for one, other in itertools.pairwise(test.score.events)
+        if one.kind == other.kind
+    ]
+
+
 def _round(value: float | None) -> float | None:
     return None if value is None else round(value, 4)
 
@@ -131,6 +146,7 @@ def recovery_lines(tests: Sequence[Tested]) -> list[str]:
             )
         for event in test.score.events:
             lines.append(f"  {event_name(event.kind):9} {moment(event.at_s):>7}  {event_text(event.to_dict())}")
+        lines += [f"  {told}" for told in _missed(test)]
         for key, name in (("recovery_s", "light off"), ("recovery_on_s", "light on")):
             summary = clip[key]
             if summary["n"] > 1:
@@ -228,8 +244,8 @@ def event_cells(event: FlashEvent) -> dict[str, Any]:
         "grey": event.grey_frames,
         "readable": seconds3(event.first_readable_s),
         "lost": "–" if event.unreadable_percent is None else f"{event.unreadable_percent:.0f} %",
-        "over": "–" if event.overshoot_percent is None else f"{event.overshoot_percent:.1f} %",
-        "under": "–" if event.undershoot_percent is None else f"{event.undershoot_percent:.1f} %",
+        "over": "–" if event.overshoot_percent is None else f"+{event.overshoot_percent:.1f} %",
+        "under": "–" if event.undershoot_percent is None else f"-{event.undershoot_percent:.1f} %",
         "tau": seconds3(event.time_constant_s),
         "settled": "–" if event.settled_percent is None else f"{event.settled_percent:.1f} %",
     }
