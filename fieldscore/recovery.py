@@ -29,9 +29,8 @@ STEADY_SHARE_S = 0.05  # the settled stretch may drift by this share of itself a
 PULSE_S = 3.0  # a shorter pulse may end before the level has settled and held (docs/guide.md)
 NOISE_SIGMAS = 4.0  # the band must be this many sigma of the level's noise
 _START_WITHIN_S = 6.0  # a camera has started up within so long
-_START_STEADY_S = (
-    1.0  # one whose level keeps within a band for so long from the first row, not washed out, is not starting up
-)
+# s: a recording whose level keeps within a band for so long from its first row, not washed out, does not show a camera start up
+_START_STEADY_S = 1.0
 _START_BANDS = 2.5  # a recording starts blown out or black if its level is so many bands away
 _WIDEN_SIGMAS = 2.0  # bounds are taken with a band wider and narrower by so many sigma ...
 _WIDEN_PERCENT = 0.3  # ... or by this: a codec lags behind a level that drifts slowly (docs/recovery-accuracy.md)
