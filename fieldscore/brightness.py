@@ -28,8 +28,9 @@ _AFTER_EVENT_S = 2.0  # a loop has settled so long after a torch; longer where i
 _FEWEST_GAPS, _MOST_SWINGS = 2, 0.6
 _IN_STEP, _MOST_IN_STEP = 0.2, 0.7
 # Share of the swing that what lamps pull down comes to, over all swings, from which on they may be what swings; and times the swing
-# that the exposure then moves by in most periods: one that oscillates moves by that once, one that falls at lamps by more.
-_PULLED_OF_SWING, _MOVES_OVER_SWING = 0.5, 1.5
+# that the exposure then moves by in most periods: one that oscillates moves by that once, one that falls at lamps by more. So only
+# in so few swings: over more, falls that come unevenly make no line in the spectrum.
+_PULLED_OF_SWING, _MOVES_OVER_SWING, _FEW_SWINGS = 0.5, 1.5, 12.0
 _SLOPE_OVER = 0.05  # share of the level each way over which a curve's slope is taken
 _PULLED_DOWN_STOPS = 0.5  # half a stop is a change that a pilot sees at once; common practice, no source
 
@@ -95,6 +96,8 @@ def _of_lamps(timeline: Timeline, inside: Mask, calm: Mask, swing_stops: float, 
     passes, lasts_s = lamp_passes(timeline, inside), float(calm.sum()) * timeline.interval_s
     if _keeps_step(passes, swing_stops, period_s, lasts_s):
         return f"the exposure swings every {period_s:.1f} s, as often as a lamp is flown past"
+    if lasts_s >= _FEW_SWINGS * period_s:
+        return None
     counted = calm[np.searchsorted(timeline.time_s, [one.largest_s for one in passes])]
     pulled = sum(max(-one.pulldown_stops, 0.0) for one, is_calm in zip(passes, counted, strict=True) if is_calm)
     if pulled * period_s < _PULLED_OF_SWING * swing_stops * lasts_s:

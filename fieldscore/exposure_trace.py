@@ -46,10 +46,9 @@ VEIL_OF_GLOW = 15.0
 # the one that is named (docs/decisions/shading.py).
 _FLOOR_SPREAD, _BLACK_MOST = 0.1, 0.12
 _GLOW_MOST = 3.0  # strength of glow; no lens takes light away, and under so strong a glow nothing could be seen
-_SHADING_MOST = (
-    12.0  # stops in the corners: those of a fisheye may be black; no lens leaves more there than in the middle
-)
-# Stops beside the square law, halfway: a lens may keep its light to the rim and lose it there, or fall as a cosine's powers do
+# Stops in the corners: those of a fisheye may be black; no lens leaves more there than in the middle
+_SHADING_MOST = 12.0
+# Quarters of a stop beside the square law, halfway: a lens may keep its light up to the rim, or fall as a cosine does
 _HALFWAY_LEAST, _HALFWAY_MOST = -4.0, 4.0
 _OUTER_MOST = 0.5  # veil missing in the corners; what lights the middle more than the rim does not light the rim more
 _SPREADS = _FLOOR_SPREAD, GLOW_SPREAD, SHADING_SPREAD, HALFWAY_SPREAD, OUTER_SPREAD
@@ -80,7 +79,8 @@ class ExposureTrace:
     light at that row's exposure, 1 = nominal white. NaN where nothing could be linked.
 
     What the flight's links agree on, drawn to 0 where they say little: `black_set_down`, the level fraction by which black seems
-    to be set down, 0 where that is more than any camera does (a knee, or another curve than the named one, looks like that);
+    to be set down, 0 where that is more than any camera does (a knee, or another curve than the named one, looks like that; `stops`
+    are as with the most all the same);
     `glow`, how strongly clipped sources shine around themselves (glow.py); `shading`, by how many stops less light the lens
     leaves in the corners (shading.py).
     `summed`: the equations of some links could not be solved, and what they say of exposure was added up, without veil.

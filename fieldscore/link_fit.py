@@ -37,14 +37,15 @@ MOVED_SPREAD = (
     0.1  # the same for each patch's side that it has moved: the farther, the more it is followed beside its place
 )
 SHADING_SPREAD = 0.7  # stops in the corners: half a stop to two are usual; common practice, no source
-HALFWAY_SPREAD = 0.5  # stops by which shading may differ from the square law: a cosine's fourth power, 0.2 to 0.5
+# By how much shading may differ from the square law, in quarters of a stop halfway: a cosine's fourth power, 0.2 to 0.5
+HALFWAY_SPREAD = 0.5
 OUTER_SPREAD = 0.05  # of the median patch's light: veil that is missing in the corners (docs/decisions/shading.py)
 _TELLS_GLOW = 1e-4  # stops: a glow that changes no patch by more says nothing
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
 
-# What a flight shares: a level fraction, units of white, stops in the corners, stops beside these halfway to them, veil that is
-# missing in the corners, of the median patch's light ...
+# What a flight shares: a level fraction, units of white, stops in the corners, quarters of a stop beside these halfway there, and
+# veil that is missing in the corners, of the median patch's light ...
 BLACK, GLOW, SHADING, HALFWAY, OUTER = range(5)
 BLACK_OF_SHADING = 5  # ... and what black does to light that moves in or out of the shade, for each stop in the corners
 SHARED, EFFECTS = 5, 6

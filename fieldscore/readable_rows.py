@@ -17,7 +17,7 @@ import numpy.typing as npt
 from fieldscore.collect import TileBins
 from fieldscore.frame import Floats, Frame, PictureArea
 from fieldscore.links import ExposureLink
-from fieldscore.measures.readability import Sight, rose_k, shares, sight
+from fieldscore.measures.readability import DARK, NOISY, PERCEPTIBLE_CODES, Sight, rose_k, shares, sight
 from fieldscore.noise import object_noise
 from fieldscore.record import TileSeries
 from fieldscore.spool import Spool, let_go
@@ -37,7 +37,7 @@ MEMORY_S = 10.0
 # moves a camera's gain by up to ten (those that were simulated); where it steps at once, the memory begins anew.
 _SUDDEN = 12.0
 # How much of the black found is believed, and the level fraction below which a tile counts as that (docs/decisions/black_seen.py)
-BLACK_SHARE, _LEAST_LEVEL = 0.5, 0.01
+BLACK_SHARE, _LEAST_LEVEL = 0.5, 0.02
 _AT_ONCE = 512  # entries computed at a time, so that memory stays flat
 
 
@@ -143,7 +143,9 @@ class ReadableRows:
             signal *= _of_black(level, BLACK_SHARE * black_set_down, area)
             seen = rose_k(signal, np.exp2(noise), intra=area.intra)
             k = np.where(np.isfinite(noise), seen, signal).astype(np.float32)
-            figures[part] = shares(k, kept["why"][part], area)
+            why = kept["why"][part]
+            why = np.where((why == DARK) & (signal >= PERCEPTIBLE_CODES), NOISY, why)
+            figures[part] = shares(k, why, area)
             for tiles, first, end in zip(k, self._firsts[part], ends[part], strict=True):
                 for time_s in self._times[first:end]:
                     bins.add(time_s, tiles)

@@ -518,6 +518,23 @@ def test_a_lens_that_shades_by_another_law_is_no_exposure(lens: dict[str, float]
     assert drift < 0.1 and without > 3.0 * drift
 
 
+def test_a_fisheye_may_lose_six_stops_in_its_corners() -> None:
+    """Five of them are found, and the trace of a steady camera drifts by less than a stop where it would by three and more."""
+    links, steps = carried_out(6.0), np.full(91, np.nan)
+    found = exposure_trace(links, steps)
+    assert 5.0 < found.shading < 6.5 and np.ptp(found.stops) < 1.0
+    assert np.ptp(exposure_trace(saying_nothing_of((SHADING, HALFWAY, OUTER), links), steps).stops) > 3.0
+
+
+def test_black_further_down_than_any_camera_sets_it_is_none() -> None:
+    """What the bound stops is a knee or another curve: nothing is said of black."""
+    changes = 0.5 * np.sin(np.arange(60.0))
+    far, near = (
+        exposure_trace(made_links(changes, np.zeros(60), black=one), np.full(181, np.nan)) for one in (0.3, 0.08)
+    )
+    assert far.black_set_down == 0.0 and near.black_set_down == pytest.approx(0.08, abs=0.03)
+
+
 def test_what_is_mixed_with_its_neighbours_the_more_the_farther_it_moves_is_no_exposure() -> None:
     """Dark surfaces that moved far are lighter in the older picture, where they were followed a little beside their place."""
     rng = np.random.default_rng(9)

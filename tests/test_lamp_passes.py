@@ -327,6 +327,17 @@ def test_a_camera_that_falls_at_lamps_at_any_pace_does_not_hunt(apart_s: tuple[f
     assert "lamps flown past move the exposure by more" in why["hunting_stops"]
 
 
+def test_many_swings_are_hunting_whatever_lamps_move_the_exposure_by() -> None:
+    """Forty swings of 1.5 s and 0.4 stop beside lamps that come unevenly and pull down by more than that."""
+    gaps_s = np.random.default_rng(3).uniform(1.6, 3.2, 24)
+    peaks = [(at, 3.0, -0.8) for at in (2.0 + np.cumsum(gaps_s)).tolist() if at < 56.0]
+    falls = passing(peaks, 60.0)
+    own = 0.2 * np.cos(2.0 * np.pi * falls.time_s / 1.5)
+    timeline = passing(peaks, 60.0, exposure_stops=falls["exposure_stops"] + own)
+    found, _ = stability(timeline, everywhere(timeline), ())
+    assert found.hunting_stops == pytest.approx(0.4, rel=0.1) and found.hunting_period_s == pytest.approx(1.5, rel=0.03)
+
+
 @pytest.mark.parametrize(("swing_stops", "period_s"), [(0.4, 0.6), (0.6, 1.2)])
 def test_hunting_shows_between_lamps_that_pull_down_as_well(swing_stops: float, period_s: float) -> None:
     """A lamp every 2 s that takes half a stop does not hide a faster swing: size within 10 %, period within 3 %."""

@@ -93,6 +93,22 @@ def test_black_set_down_lets_objects_stand_out_farther() -> None:
     assert ratio == pytest.approx(step(LEVEL + 0.05) / step(LEVEL), rel=1e-3) and ratio > 1.1
 
 
+def test_a_tile_that_black_makes_seen_is_not_lost_to_darkness() -> None:
+    """An object of 0.9 code that stands out by 1.1 with black set down is lost to noise, if it is; one of 0.5 to darkness still."""
+    lost = {}
+    for signal in (0.9, 0.5):
+        rows = ReadableRows(AREA)
+        for number in range(10):
+            frame = Frame(np.zeros((480, 640), np.uint8), AREA, number / RATE)
+            seen, why = np.full(AREA.tiles, signal, dtype=np.float32), np.full(AREA.tiles, DARK, dtype=np.uint8)
+            frame._held.values[sight] = Sight(seen, np.full(AREA.tiles, LEVEL), why, _curve(frame.time_s, 3.0))
+            rows.add(frame)
+        _, figures = rows.finish(np.zeros(10), _links(10), 0.1)
+        rows.close()
+        lost[signal] = figures[5, 2:].tolist()
+    assert lost == {0.9: [0.0, 0.0, 100.0], 0.5: [100.0, 0.0, 0.0]}
+
+
 def test_noise_goes_with_the_gain() -> None:
     """Where exposure opens by a stop and noise follows it, each time has its own noise, as it was measured."""
     stops = np.where(np.arange(80) < 40, 0.0, 1.0)

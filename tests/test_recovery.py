@@ -239,7 +239,7 @@ def test_the_report_tells_of_a_light_missed_and_of_which_way_levels_went() -> No
     assert f"  {told}" in recovery_report.recovery_lines([test])
     assert f"{told} (north)" in recovery_report.recovery_json([test])["notes"]
     cells = recovery_report.event_cells(test.events("flash_off")[0])
-    assert (cells["over"], cells["under"][:3]) == ("+0.0 %", "-62")
+    assert (cells["over"], cells["under"][:3]) == ("0.0 %", "-62")
 
 
 def test_median_of_repeats() -> None:

@@ -9,8 +9,8 @@ from fieldscore.measure import Column, measure
 from fieldscore.noise import noise
 from fieldscore.signs import unchanged_percent
 
-# Share of the tiles that must be neither crushed nor clipped: what is left of a picture nine tenths black is rims of what is
-# lit, which speak for no picture and read half as much again; a night with a third of it crushed has four tenths and more.
+# Share of the picture's tiles that must be neither crushed nor clipped: what is left of a picture nine tenths black is rims of
+# what is lit, which speak for no picture and read half as much again; a night with a third of it crushed has four tenths and more.
 _LEAST_MEASURED = 1.0 / 3.0
 
 
@@ -26,7 +26,7 @@ _LEAST_MEASURED = 1.0 / 3.0
 def noise_left(frame: Frame) -> tuple[float, ...]:
     """Median noise in % of nominal white; NaN where most of the picture is at the ends of the range."""
     found = frame.view(noise)
-    if found is None or found.measured.mean() < _LEAST_MEASURED:
+    if found is None or np.count_nonzero(found.measured) < _LEAST_MEASURED * np.count_nonzero(frame.area.tile_valid):
         return (float("nan"),)
     return (100.0 * float(np.median(found.left_codes[found.measured])) / frame.area.code_range.span,)
 

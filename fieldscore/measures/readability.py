@@ -24,7 +24,7 @@ from fieldscore.noise import NoiseCurve, noise, noise_curve, object_noise, tile_
 
 HIDES_NOISE = 0.2  # share of a tile at floor and ceiling together from which on noise cannot be read in it
 _MOSTLY = 0.5  # share of a tile at the ceiling from which its loss counts as blown
-_PERCEPTIBLE_CODES = 1.0  # an object that stands out by less than one code is lost to darkness, whatever the noise
+PERCEPTIBLE_CODES = 1.0  # an object that stands out by less than one code is lost to darkness, whatever the noise
 _DOUBT = 0.3  # share of k that a tile keeps in which nothing varies (docs/decisions/structure_witness.py)
 _FLAT = 0.7  # of the noise: a tile of 25 blocks that holds noise alone varies by less once in 200 (chi-square)
 _LEAST_CODES = 1e-3  # added to both: without any noise there is nothing to doubt
@@ -54,7 +54,7 @@ def sight(frame: Frame) -> Sight:
     """Give what the tiles' k is made of."""
     found = frame.view(noise)
     _, _, crushed, clipped, signal = frame.tile_sums.T
-    why = np.where(clipped > _MOSTLY, BLOWN, np.where(signal < _PERCEPTIBLE_CODES, DARK, NOISY)).astype(np.uint8)
+    why = np.where(clipped > _MOSTLY, BLOWN, np.where(signal < PERCEPTIBLE_CODES, DARK, NOISY)).astype(np.uint8)
     level = tile_levels(frame)
     if found is None:
         # On a first frame nothing can be said, unless there is no signal at all. Later, nothing shows noise because

@@ -244,11 +244,19 @@ def event_cells(event: FlashEvent) -> dict[str, Any]:
         "grey": event.grey_frames,
         "readable": seconds3(event.first_readable_s),
         "lost": "–" if event.unreadable_percent is None else f"{event.unreadable_percent:.0f} %",
-        "over": "–" if event.overshoot_percent is None else f"+{event.overshoot_percent:.1f} %",
-        "under": "–" if event.undershoot_percent is None else f"-{event.undershoot_percent:.1f} %",
+        "over": _signed("+", event.overshoot_percent),
+        "under": _signed("-", event.undershoot_percent),
         "tau": seconds3(event.time_constant_s),
         "settled": "–" if event.settled_percent is None else f"{event.settled_percent:.1f} %",
     }
+
+
+def _signed(sign: str, percent: float | None) -> str:
+    """A share over or under the settled level; of none without a sign."""
+    if percent is None:
+        return "–"
+    told = f"{percent:.1f} %"
+    return told if told == "0.0 %" else f"{sign}{told}"
 
 
 def clip_facts(test: Tested) -> str:
