@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
+from fieldscore.running import rows_apart, running_mean, running_median
 from fieldscore.signs import is_blank, is_coloured_screen, is_snow, is_still
 from fieldscore.timeline import Timeline
 
@@ -145,7 +146,7 @@ def torn(timeline: Timeline) -> Mask:
 def _beating(timeline: Timeline, half: int) -> Mask:
     """Rows [n] around which, half a window each side, the shares of blocks that brighten and dim come back after a beat."""
     shares = [timeline[name] for name in ("brightened_percent", "dimmed_percent")]
-    step, *beats = (np.sum([_apart(share, rows, half) for share in shares], axis=0) for rows in (1, *BEAT_ROWS))
+    step, *beats = (np.sum([rows_apart(share, rows, half) for share in shares], axis=0) for rows in (1, *BEAT_ROWS))
     return np.asarray(np.fmin.reduce(beats) < TORN_BEAT * step)
 
 
@@ -155,11 +156,11 @@ def _goes_on(timeline: Timeline, unlike: Mask, around: int) -> Mask:
     Not where pictures are wholly alike just before and after: then some of each broke up, and the rest says how it moves.
     """
     motion, change = (
-        _running_median(np.where(unlike, timeline[name], np.nan), around)
+        running_median(np.where(unlike, timeline[name], np.nan), around)
         for name in ("motion_percent", "motion_change_percent")
     )
     half = max(1, round(_BESIDE_S / timeline.interval_s)) if timeline.interval_s > 0 else 1
-    beside = _running_median(np.where(unlike, np.nan, timeline["likeness"]), half)
+    beside = running_median(np.where(unlike, np.nan, timeline["likeness"]), half)
     with np.errstate(invalid="ignore"):
         return np.asarray((change < TORN_CHANGE * motion) & ~(beside >= WHOLLY_ALIKE))
 
@@ -301,7 +302,7 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
     seen = np.where(lost | (np.nan_to_num(timeline["repeated"]) > 0), np.nan, timeline["motion_percent"])
     motion = seen - motion_of_exposure(timeline, criteria)
     half = max(1, round(criteria.airtime_hold_s / 2 / timeline.interval_s))
-    moving = (_running_median(motion, half) > least) & ~_beats(seen, timeline["motion_change_percent"], half, least)
+    moving = (running_median(motion, half) > least) & ~_beats(seen, timeline["motion_change_percent"], half, least)
     sustained = [
         (start, stop)
         for start, stop in runs(moving)
@@ -322,18 +323,11 @@ def _beats(motion: Doubles, change: Doubles, half: int, least: float) -> Mask:
     before = np.concatenate([[np.nan], motion[:-1]])
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         cosine = np.clip((motion**2 + before**2 - change**2) / (2.0 * motion * before), -1.0, 1.0)
-    step = _apart(motion, 1, half)
-    comes_back = np.any([_apart(motion, rows, half) < BEAT_RATIO * step for rows in BEAT_ROWS], axis=0)
-    moves = _running_mean((motion > least).astype(np.float64), half) > BEAT_MOVES
-    whole = comes_back & moves & (_running_mean(cosine, half) < BEAT_COSINE)
-    return np.asarray(_running_mean(whole.astype(np.float64), half) > 0.0)
-
-
-def _apart(values: Doubles, rows: int, half: int) -> Doubles:
-    """Mean distance [n] of each value from the one so many rows before, over half a window each side."""
-    return _running_mean(
-        np.concatenate([np.full(rows, np.nan), np.abs(values[rows:] - values[:-rows])])[: len(values)], half
-    )
+    step = rows_apart(motion, 1, half)
+    comes_back = np.any([rows_apart(motion, rows, half) < BEAT_RATIO * step for rows in BEAT_ROWS], axis=0)
+    moves = running_mean((motion > least).astype(np.float64), half) > BEAT_MOVES
+    whole = comes_back & moves & (running_mean(cosine, half) < BEAT_COSINE)
+    return np.asarray(running_mean(whole.astype(np.float64), half) > 0.0)
 
 
 def motion_of_exposure(timeline: Timeline, criteria: Criteria) -> Doubles:
@@ -369,27 +363,3 @@ def exposure_speed(timeline: Timeline) -> Doubles:
 
     apart = np.abs(mean(rows + near, rows + far + 1) - mean(rows - far, rows - near + 1))
     return np.asarray(np.minimum(speed, SETTLES_PER_S * apart))
-
-
-def _running_mean(values: Doubles, half: int) -> Doubles:
-    """Mean [n] over half a window each side, NaN left out; NaN where less than half of the window is known."""
-    known = np.isfinite(values)
-    sums = [np.concatenate([[0.0], np.cumsum(one)]) for one in (np.where(known, values, 0.0), known.astype(np.float64))]
-    rows = np.arange(len(values))
-    first, stop = np.maximum(rows - half, 0), np.minimum(rows + half + 1, len(values))
-    total, count = (one[stop] - one[first] for one in sums)
-    return np.asarray(np.where(count > half, total / np.maximum(count, 1.0), np.nan))
-
-
-def _running_median(values: Doubles, half: int) -> Doubles:
-    """Median [n] over half a window each side, NaN left out; a window without a value takes the one before."""
-    padded = np.pad(values, half, constant_values=np.nan)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
-    medians = np.full(len(values), np.nan)
-    step = max(1, 500_000 // (2 * half + 1))  # windows sorted at a time: bounds memory
-    for start in range(0, len(values), step):
-        part = windows[start : start + step]
-        known = np.isfinite(part).any(axis=1)
-        medians[start : start + step][known] = np.nanmedian(part[known], axis=1)
-    held = np.maximum.accumulate(np.where(np.isfinite(medians), np.arange(len(medians)), -1))
-    return np.where(held >= 0, medians[np.maximum(held, 0)], np.nan)
