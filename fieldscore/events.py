@@ -39,16 +39,19 @@ WHOLLY_ALIKE, _BESIDE_S = 0.96, 0.75
 _TORN_AROUND = 6  # measurements either way over which their motion is judged
 _TORN_GAP = 3  # measurements between two torn pictures that may be alike by chance
 # Bands of light that roll over whole pictures come back after a beat: the shares of blocks that brighten and dim are nearer to
-# those of a beat before than to those of the row before by this, in them and beside them (0.2 to 0.56; beside torn ones 0.85
-# and more, in them 0.63).
+# those of a beat before than to those of the row before by this, in them and beside them (0.2 to 0.56; torn ones 0.63 and
+# more in them and beside them; sound ones farther off now and then 0.43).
 TORN_BEAT, _BEAT_AROUND_S = 0.6, 0.5
 _STEP_S = 1 / 30  # s: likeness is measured about that often, and of fields from two before
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
 BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
 STANDING_PERCENT = 15.0  # %/s: one held in the hand sways by up to 10
-WASHED_PERCENT = 50.0  # of a picture blown or crushed: too little is left to tell the scene, or a tear (torn ones: 8)
+WASHED_PERCENT = 50.0  # of a picture blown or crushed: too little is left to tell the scene
+# A picture as crushed says nothing of a tear: a few lamps are left in it (86 to 91 in a flight called torn). A night flight has
+# half of its picture black and more, and can be torn.
+MOSTLY_BLACK_PERCENT = 80.0
 # A black picture of up to so many seconds is a standing camera's own where a light at the ceiling, of so much of the picture, went
-# out with it: all but this share of it does not come back.
+# out with it: all but this share of it does not come back, not even by and by.
 OWN_BLACK_S, LIGHT_PERCENT, LIGHT_LEFT = 2.0, 0.1, 0.5
 ABRUPT_S = 0.12  # a freeze begins from one frame to the next; a landing takes longer to come to rest
 SLOWING = 0.6  # share of the motion around it that is left in the last moment before a freeze; a landing leaves less
@@ -117,13 +120,15 @@ def broken_up(timeline: Timeline) -> Mask:
 def torn(timeline: Timeline) -> Mask:
     """Rows [n] of pictures that are no turn, shift or zoom of the one before, several in a row: parts from elsewhere.
 
-    Pictures whose motion goes on, mostly black ones and those under bands of light are none. The last unlike one is whole
+    Pictures whose motion goes on, nearly black ones and those under bands of light are none. The last unlike one is whole
     again: it is unlike the torn one before it. A cut is unlike once.
     """
     interval = timeline.interval_s
     step = max(1, round(_STEP_S / interval)) if interval > 0 else 1  # rows from one measurement to the next
     with np.errstate(invalid="ignore"):
-        unlike = np.asarray(timeline["likeness"] < TORN_LIKENESS) & ~(timeline["crushed_percent"] > WASHED_PERCENT)
+        unlike = np.asarray(timeline["likeness"] < TORN_LIKENESS) & ~(
+            timeline["crushed_percent"] > MOSTLY_BLACK_PERCENT
+        )
     unlike &= ~_goes_on(timeline, unlike, _TORN_AROUND * step)
     joined = unlike.copy()
     stretches = runs(unlike)
@@ -144,10 +149,19 @@ def torn(timeline: Timeline) -> Mask:
 
 
 def _beating(timeline: Timeline, half: int) -> Mask:
-    """Rows [n] around which, half a window each side, the shares of blocks that brighten and dim come back after a beat."""
-    shares = [timeline[name] for name in ("brightened_percent", "dimmed_percent")]
-    step, *beats = (np.sum([rows_apart(share, rows, half) for share in shares], axis=0) for rows in (1, *BEAT_ROWS))
-    return np.asarray(np.fmin.reduce(beats) < TORN_BEAT * step)
+    """Rows [n] around which, half a window each side, the shares of blocks that brighten and dim come back after a beat.
+
+    Rows that repeat the one before are passed over: pictures repeated at a beat would make one of any shares.
+    """
+    repeated = _repeats(timeline)
+    kept = np.flatnonzero(~repeated)
+    if not kept.size:
+        return np.zeros(len(timeline), dtype=np.bool_)
+    window = max(1, round(half * kept.size / len(timeline)))
+    shares = [timeline[name][kept] for name in ("brightened_percent", "dimmed_percent")]
+    step, *beats = (np.sum([rows_apart(share, rows, window) for share in shares], axis=0) for rows in (1, *BEAT_ROWS))
+    beating = np.asarray(np.fmin.reduce(beats) < TORN_BEAT * step)
+    return np.asarray(beating[np.maximum(np.cumsum(~repeated) - 1, 0)])
 
 
 def _goes_on(timeline: Timeline, unlike: Mask, around: int) -> Mask:
@@ -196,13 +210,14 @@ def _own_black(timeline: Timeline, start: int, stop: int) -> bool:
     time_s, clipped = timeline.time_s, timeline["clipped_percent"]
     if stop == len(time_s) or time_s[stop] - time_s[start] > OWN_BLACK_S:
         return False
+    back = timeline.between(time_s[stop], time_s[stop] + MOTION_AROUND_S)
     sides = (
         timeline.between(time_s[start - 1] - MOTION_AROUND_S, time_s[start - 1]),
-        timeline.between(time_s[stop - 1], time_s[stop] + MOTION_AROUND_S) & (np.arange(len(time_s)) > stop),
+        back & (np.arange(len(time_s)) > stop),  # the first picture's motion is that from the black one
     )
     motion = [timeline["motion_percent"][side] for side in sides]
     stands = all(np.isfinite(one).any() and float(np.nanmedian(one)) < STANDING_PERCENT for one in motion)
-    went_out = clipped[start - 1] >= LIGHT_PERCENT and clipped[stop] <= LIGHT_LEFT * clipped[start - 1]
+    went_out = clipped[start - 1] >= LIGHT_PERCENT and clipped[back].max() <= LIGHT_LEFT * clipped[start - 1]
     black = float(np.median(timeline["crushed_percent"][start:stop])) > WASHED_PERCENT
     return bool(stands and went_out and black)
 
@@ -210,9 +225,7 @@ def _own_black(timeline: Timeline, start: int, stop: int) -> bool:
 def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
     """Rows [n] that repeat a picture for longer than the hold while the scene moved just before and after."""
     motion = timeline["motion_percent"]
-    with np.errstate(invalid="ignore"):
-        coded_again = is_still(timeline["frozen_percent"]) & (motion < STILL_MOTION_PERCENT)
-    repeated = (np.nan_to_num(timeline["repeated"]) > 0) | coded_again
+    repeated = _repeats(timeline)
     time_s = timeline.time_s
     frozen = np.zeros(len(timeline), dtype=np.bool_)
     for start, stop in runs(repeated):
@@ -230,6 +243,13 @@ def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
         if _moved(before, criteria) and goes_on:
             frozen[start:stop] = True
     return frozen | _frozen_anew(timeline, criteria, lost, repeated)
+
+
+def _repeats(timeline: Timeline) -> Mask:
+    """Rows [n] that repeat the picture before, as it is or coded again."""
+    with np.errstate(invalid="ignore"):
+        coded_again = is_still(timeline["frozen_percent"]) & (timeline["motion_percent"] < STILL_MOTION_PERCENT)
+    return np.asarray((np.nan_to_num(timeline["repeated"]) > 0) | coded_again)
 
 
 def _frozen_anew(timeline: Timeline, criteria: Criteria, lost: Mask, repeated: Mask) -> Mask:
