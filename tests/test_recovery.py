@@ -214,7 +214,9 @@ def two_pulses() -> Timeline:
     level[120:180] += 12.0 * np.exp(-np.arange(60) / 15.0)
     down = {"dimmed_percent": 80.0, "brightened_percent": 0.0, "fall_codes": 90.0, "rise_codes": 2.0, "likeness": 0.8}
     quiet = {"brightened_percent": 0.5, "dimmed_percent": 0.5, "rise_codes": 3.0, "fall_codes": 3.0}
-    return timeline_of(240, (60, 61, down), (180, 181, down), level_percent=level, motion_percent=0.2, **quiet)
+    missed = {"brightened_percent": 90.0, "dimmed_percent": 2.0, "likeness": 0.2}
+    stretches = ((60, 61, down), (120, 121, missed), (180, 181, down))
+    return timeline_of(240, *stretches, level_percent=level, motion_percent=0.2, **quiet)
 
 
 def test_a_recovery_ends_where_the_next_light_was_missed() -> None:
