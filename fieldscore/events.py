@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
+from fieldscore.running import rows_apart, running_mean, running_median
 from fieldscore.signs import is_blank, is_coloured_screen, is_snow, is_still
 from fieldscore.timeline import Timeline
 
@@ -38,16 +39,19 @@ WHOLLY_ALIKE, _BESIDE_S = 0.96, 0.75
 _TORN_AROUND = 6  # measurements either way over which their motion is judged
 _TORN_GAP = 3  # measurements between two torn pictures that may be alike by chance
 # Bands of light that roll over whole pictures come back after a beat: the shares of blocks that brighten and dim are nearer to
-# those of a beat before than to those of the row before by this, in them and beside them (0.2 to 0.56; beside torn ones 0.85
-# and more, in them 0.63).
+# those of a beat before than to those of the row before by this, in them and beside them (0.2 to 0.56; torn ones 0.63 and
+# more in them and beside them; sound ones farther off now and then 0.43).
 TORN_BEAT, _BEAT_AROUND_S = 0.6, 0.5
 _STEP_S = 1 / 30  # s: likeness is measured about that often, and of fields from two before
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
 BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
 STANDING_PERCENT = 15.0  # %/s: one held in the hand sways by up to 10
-WASHED_PERCENT = 50.0  # of a picture blown or crushed: too little is left to tell the scene, or a tear (torn ones: 8)
+WASHED_PERCENT = 50.0  # of a picture blown or crushed: too little is left to tell the scene
+# A picture as crushed says nothing of a tear: a few lamps are left in it (86 to 91 in a flight called torn). A night flight has
+# half of its picture black and more, and can be torn.
+MOSTLY_BLACK_PERCENT = 80.0
 # A black picture of up to so many seconds is a standing camera's own where a light at the ceiling, of so much of the picture, went
-# out with it: all but this share of it does not come back.
+# out with it: all but this share of it does not come back, not even by and by.
 OWN_BLACK_S, LIGHT_PERCENT, LIGHT_LEFT = 2.0, 0.1, 0.5
 ABRUPT_S = 0.12  # a freeze begins from one frame to the next; a landing takes longer to come to rest
 SLOWING = 0.6  # share of the motion around it that is left in the last moment before a freeze; a landing leaves less
@@ -116,13 +120,15 @@ def broken_up(timeline: Timeline) -> Mask:
 def torn(timeline: Timeline) -> Mask:
     """Rows [n] of pictures that are no turn, shift or zoom of the one before, several in a row: parts from elsewhere.
 
-    Pictures whose motion goes on, mostly black ones and those under bands of light are none. The last unlike one is whole
+    Pictures whose motion goes on, nearly black ones and those under bands of light are none. The last unlike one is whole
     again: it is unlike the torn one before it. A cut is unlike once.
     """
     interval = timeline.interval_s
     step = max(1, round(_STEP_S / interval)) if interval > 0 else 1  # rows from one measurement to the next
     with np.errstate(invalid="ignore"):
-        unlike = np.asarray(timeline["likeness"] < TORN_LIKENESS) & ~(timeline["crushed_percent"] > WASHED_PERCENT)
+        unlike = np.asarray(timeline["likeness"] < TORN_LIKENESS) & ~(
+            timeline["crushed_percent"] > MOSTLY_BLACK_PERCENT
+        )
     unlike &= ~_goes_on(timeline, unlike, _TORN_AROUND * step)
     joined = unlike.copy()
     stretches = runs(unlike)
@@ -143,10 +149,19 @@ def torn(timeline: Timeline) -> Mask:
 
 
 def _beating(timeline: Timeline, half: int) -> Mask:
-    """Rows [n] around which, half a window each side, the shares of blocks that brighten and dim come back after a beat."""
-    shares = [timeline[name] for name in ("brightened_percent", "dimmed_percent")]
-    step, *beats = (np.sum([_apart(share, rows, half) for share in shares], axis=0) for rows in (1, *BEAT_ROWS))
-    return np.asarray(np.fmin.reduce(beats) < TORN_BEAT * step)
+    """Rows [n] around which, half a window each side, the shares of blocks that brighten and dim come back after a beat.
+
+    Rows that repeat the one before are passed over: pictures repeated at a beat would make one of any shares.
+    """
+    repeated = _repeats(timeline)
+    kept = np.flatnonzero(~repeated)
+    if not kept.size:
+        return np.zeros(len(timeline), dtype=np.bool_)
+    window = max(1, round(half * kept.size / len(timeline)))
+    shares = [timeline[name][kept] for name in ("brightened_percent", "dimmed_percent")]
+    step, *beats = (np.sum([rows_apart(share, rows, window) for share in shares], axis=0) for rows in (1, *BEAT_ROWS))
+    beating = np.asarray(np.fmin.reduce(beats) < TORN_BEAT * step)
+    return np.asarray(beating[np.maximum(np.cumsum(~repeated) - 1, 0)])
 
 
 def _goes_on(timeline: Timeline, unlike: Mask, around: int) -> Mask:
@@ -155,11 +170,11 @@ def _goes_on(timeline: Timeline, unlike: Mask, around: int) -> Mask:
     Not where pictures are wholly alike just before and after: then some of each broke up, and the rest says how it moves.
     """
     motion, change = (
-        _running_median(np.where(unlike, timeline[name], np.nan), around)
+        running_median(np.where(unlike, timeline[name], np.nan), around)
         for name in ("motion_percent", "motion_change_percent")
     )
     half = max(1, round(_BESIDE_S / timeline.interval_s)) if timeline.interval_s > 0 else 1
-    beside = _running_median(np.where(unlike, np.nan, timeline["likeness"]), half)
+    beside = running_median(np.where(unlike, np.nan, timeline["likeness"]), half)
     with np.errstate(invalid="ignore"):
         return np.asarray((change < TORN_CHANGE * motion) & ~(beside >= WHOLLY_ALIKE))
 
@@ -195,13 +210,14 @@ def _own_black(timeline: Timeline, start: int, stop: int) -> bool:
     time_s, clipped = timeline.time_s, timeline["clipped_percent"]
     if stop == len(time_s) or time_s[stop] - time_s[start] > OWN_BLACK_S:
         return False
+    back = timeline.between(time_s[stop], time_s[stop] + MOTION_AROUND_S)
     sides = (
         timeline.between(time_s[start - 1] - MOTION_AROUND_S, time_s[start - 1]),
-        timeline.between(time_s[stop - 1], time_s[stop] + MOTION_AROUND_S) & (np.arange(len(time_s)) > stop),
+        back & (np.arange(len(time_s)) > stop),  # the first picture's motion is that from the black one
     )
     motion = [timeline["motion_percent"][side] for side in sides]
     stands = all(np.isfinite(one).any() and float(np.nanmedian(one)) < STANDING_PERCENT for one in motion)
-    went_out = clipped[start - 1] >= LIGHT_PERCENT and clipped[stop] <= LIGHT_LEFT * clipped[start - 1]
+    went_out = clipped[start - 1] >= LIGHT_PERCENT and clipped[back].max() <= LIGHT_LEFT * clipped[start - 1]
     black = float(np.median(timeline["crushed_percent"][start:stop])) > WASHED_PERCENT
     return bool(stands and went_out and black)
 
@@ -209,9 +225,7 @@ def _own_black(timeline: Timeline, start: int, stop: int) -> bool:
 def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
     """Rows [n] that repeat a picture for longer than the hold while the scene moved just before and after."""
     motion = timeline["motion_percent"]
-    with np.errstate(invalid="ignore"):
-        coded_again = is_still(timeline["frozen_percent"]) & (motion < STILL_MOTION_PERCENT)
-    repeated = (np.nan_to_num(timeline["repeated"]) > 0) | coded_again
+    repeated = _repeats(timeline)
     time_s = timeline.time_s
     frozen = np.zeros(len(timeline), dtype=np.bool_)
     for start, stop in runs(repeated):
@@ -229,6 +243,13 @@ def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
         if _moved(before, criteria) and goes_on:
             frozen[start:stop] = True
     return frozen | _frozen_anew(timeline, criteria, lost, repeated)
+
+
+def _repeats(timeline: Timeline) -> Mask:
+    """Rows [n] that repeat the picture before, as it is or coded again."""
+    with np.errstate(invalid="ignore"):
+        coded_again = is_still(timeline["frozen_percent"]) & (timeline["motion_percent"] < STILL_MOTION_PERCENT)
+    return np.asarray((np.nan_to_num(timeline["repeated"]) > 0) | coded_again)
 
 
 def _frozen_anew(timeline: Timeline, criteria: Criteria, lost: Mask, repeated: Mask) -> Mask:
@@ -301,7 +322,7 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
     seen = np.where(lost | (np.nan_to_num(timeline["repeated"]) > 0), np.nan, timeline["motion_percent"])
     motion = seen - motion_of_exposure(timeline, criteria)
     half = max(1, round(criteria.airtime_hold_s / 2 / timeline.interval_s))
-    moving = (_running_median(motion, half) > least) & ~_beats(seen, timeline["motion_change_percent"], half, least)
+    moving = (running_median(motion, half) > least) & ~_beats(seen, timeline["motion_change_percent"], half, least)
     sustained = [
         (start, stop)
         for start, stop in runs(moving)
@@ -322,18 +343,11 @@ def _beats(motion: Doubles, change: Doubles, half: int, least: float) -> Mask:
     before = np.concatenate([[np.nan], motion[:-1]])
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         cosine = np.clip((motion**2 + before**2 - change**2) / (2.0 * motion * before), -1.0, 1.0)
-    step = _apart(motion, 1, half)
-    comes_back = np.any([_apart(motion, rows, half) < BEAT_RATIO * step for rows in BEAT_ROWS], axis=0)
-    moves = _running_mean((motion > least).astype(np.float64), half) > BEAT_MOVES
-    whole = comes_back & moves & (_running_mean(cosine, half) < BEAT_COSINE)
-    return np.asarray(_running_mean(whole.astype(np.float64), half) > 0.0)
-
-
-def _apart(values: Doubles, rows: int, half: int) -> Doubles:
-    """Mean distance [n] of each value from the one so many rows before, over half a window each side."""
-    return _running_mean(
-        np.concatenate([np.full(rows, np.nan), np.abs(values[rows:] - values[:-rows])])[: len(values)], half
-    )
+    step = rows_apart(motion, 1, half)
+    comes_back = np.any([rows_apart(motion, rows, half) < BEAT_RATIO * step for rows in BEAT_ROWS], axis=0)
+    moves = running_mean((motion > least).astype(np.float64), half) > BEAT_MOVES
+    whole = comes_back & moves & (running_mean(cosine, half) < BEAT_COSINE)
+    return np.asarray(running_mean(whole.astype(np.float64), half) > 0.0)
 
 
 def motion_of_exposure(timeline: Timeline, criteria: Criteria) -> Doubles:
@@ -369,27 +383,3 @@ def exposure_speed(timeline: Timeline) -> Doubles:
 
     apart = np.abs(mean(rows + near, rows + far + 1) - mean(rows - far, rows - near + 1))
     return np.asarray(np.minimum(speed, SETTLES_PER_S * apart))
-
-
-def _running_mean(values: Doubles, half: int) -> Doubles:
-    """Mean [n] over half a window each side, NaN left out; NaN where less than half of the window is known."""
-    known = np.isfinite(values)
-    sums = [np.concatenate([[0.0], np.cumsum(one)]) for one in (np.where(known, values, 0.0), known.astype(np.float64))]
-    rows = np.arange(len(values))
-    first, stop = np.maximum(rows - half, 0), np.minimum(rows + half + 1, len(values))
-    total, count = (one[stop] - one[first] for one in sums)
-    return np.asarray(np.where(count > half, total / np.maximum(count, 1.0), np.nan))
-
-
-def _running_median(values: Doubles, half: int) -> Doubles:
-    """Median [n] over half a window each side, NaN left out; a window without a value takes the one before."""
-    padded = np.pad(values, half, constant_values=np.nan)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
-    medians = np.full(len(values), np.nan)
-    step = max(1, 500_000 // (2 * half + 1))  # windows sorted at a time: bounds memory
-    for start in range(0, len(values), step):
-        part = windows[start : start + step]
-        known = np.isfinite(part).any(axis=1)
-        medians[start : start + step][known] = np.nanmedian(part[known], axis=1)
-    held = np.maximum.accumulate(np.where(np.isfinite(medians), np.arange(len(medians)), -1))
-    return np.where(held >= 0, medians[np.maximum(held, 0)], np.nan)

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.events import LIGHT_LEFT, OWN_BLACK_S, STANDING_PERCENT, WASHED_PERCENT
+from fieldscore.events import LIGHT_LEFT, LIGHT_PERCENT, OWN_BLACK_S, STANDING_PERCENT, WASHED_PERCENT
 from fieldscore.timeline import Timeline
 
 Doubles = npt.NDArray[np.float64]
@@ -34,8 +34,11 @@ _ONE_WAY = 3.0  # share that went the lamp's way, over the share that went the o
 _STEP_FLOOR = 0.05  # share of the step that the first changed frame, exposed partly under the lamp, must show
 _SAME_SCENE = 0.4  # likeness across the edge, unless the picture is blown or black
 # A beam that comes on before a standing camera lays its halo over the scene, which keeps a likeness of 0.33 and more. A cut to
-# another scene, alike by chance, does not brighten this share of it and blow out so much more of it, or double its level.
+# another scene, alike by chance, does not brighten this share of it and blow out so much more of it. It may
+# well double the level (10 of 25 pairs so alike do), but its camera has its exposure already: none answers by this share at once.
+# One whose exposure moves for its own reasons just after the cut is taken for a beam.
 _LIT_SCENE, _LIT_PERCENT, _LIT_CLIPPED_PERCENT, _LIT_RATIO = 0.25, 80.0, 5.0, 2.0
+_ANSWER_S, _ANSWERED = 0.5, 0.25
 _LAMP_CODES = 25.0  # a small lamp changes its blocks by this ...
 _LAMP_RATIO = 3.5  # ... which is so many times what blocks changed in the calm ...
 _LAMP_CALM_CODES = 15.0  # ... and the calm is at most this
@@ -44,6 +47,8 @@ _FLASHING_S, _FLASHING_JUMPS, _JUMP_SHARE = 1.0, 4, 0.6  # s each way, so many j
 _GOES_ON = 0.5  # share of the step that the next two frames may go on by: more is a fade
 _LINK_FRAMES = 2  # an edge so near to a lost link is the link's
 _MISSED_S = 1.0  # s: what follows an edge for so long is the camera's answer, and no edge of the other kind
+_ALONE_S = 0.5  # s each way in which a late answer of the camera goes on as it began, or in steps of its gain
+_OWN_LIKENESS = 0.95  # the camera's own answer leaves the picture as like itself; a lamp throws other shadows
 
 _KINDS: tuple[tuple[float, Kind], ...] = ((1.0, "flash_on"), (-1.0, "flash_off"))
 
@@ -165,14 +170,17 @@ def _reversed(level: Doubles, step: Doubles) -> Mask:
 
 
 def _beam(timeline: Timeline, level: Doubles, sign: float) -> Mask:
-    """Rows [n] from before which the clipped share rises or the level doubles within two frames (sign 1), or back (-1).
+    """Rows [n] from before which the clipped share rises within two frames (sign 1), or falls back (-1); or the level doubles.
 
-    `level` [n] has that sign, too.
+    One that doubles is a beam's where the camera answers it at once. `level` [n] has that sign, too.
     """
     clipped = sign * timeline["clipped_percent"]
     grown = np.maximum(clipped, np.roll(clipped, -1)) - np.roll(clipped, 1) >= _LIT_CLIPPED_PERCENT
     before, after = np.roll(level, 1), np.maximum(level, np.roll(level, -1))
-    return np.asarray(grown | (after >= _LIT_RATIO * before if sign > 0 else before <= _LIT_RATIO * after))
+    rows = max(1, round(_ANSWER_S / timeline.interval_s)) if timeline.interval_s > 0 else 1
+    lowest = -_largest_before(-level[::-1], rows)[::-1]
+    answered = after - lowest >= _ANSWERED * (after - before)
+    return np.asarray(grown | ((sign > 0) & (after >= _LIT_RATIO * before) & answered))
 
 
 def _same_scene(timeline: Timeline, lit: Mask) -> Mask:
@@ -203,19 +211,34 @@ def _out_of_black(timeline: Timeline, off: Edge, edge: Edge) -> bool:
     """Say whether an on edge is but the camera's end of the black that it fell into as the light went out."""
     black = (timeline["crushed_percent"][off.row : edge.row] > WASHED_PERCENT)[1:]
     clipped = timeline["clipped_percent"]
-    lit = clipped[edge.row : edge.row + 2].max() > LIGHT_LEFT * clipped[off.row - 1]
-    return bool(
-        off.kind == "flash_off" and black.size and black.all() and edge.before_s - off.after_s < OWN_BLACK_S and not lit
-    )
+    before, after = clipped[off.row - 1], clipped[edge.row : edge.row + 2].max()
+    went_out = before >= LIGHT_PERCENT and after <= LIGHT_LEFT * before
+    short = edge.before_s - off.after_s < OWN_BLACK_S
+    return bool(off.kind == "flash_off" and black.size and black.all() and short and went_out)
 
 
 def _missed(timeline: Timeline, level: Doubles, first: Edge, second: Edge) -> int | None:
-    """Row of the largest step between two edges of one kind that goes the other way; None where there is none of a lamp's size."""
+    """Row of the largest step between two edges of one kind that goes the other way; None where it is not surely a lamp's.
+
+    A lamp's is of its size, stands alone and changes much of the picture at once, to one less like itself. What the camera
+    does late, over several frames or in steps of its gain, leaves the picture like itself.
+    """
     rows = np.flatnonzero(timeline.between(first.after_s + _MISSED_S, second.before_s))
     moving = np.nan_to_num(timeline["motion_percent"][first.row : second.row])
     if not rows.size or np.median(moving) > STANDING_PERCENT:
         return None
-    step = (level[rows] - level[rows - 1]) * (1.0 if first.kind == "flash_off" else -1.0)
-    best = int(np.argmax(step))
-    least = max(_STEP_PERCENT, _STEP_SHARE * abs(float(level[rows[best] - 1])))
-    return int(rows[best]) if step[best] >= least else None
+    change = np.diff(level, prepend=level[0]) * (1.0 if first.kind == "flash_off" else -1.0)
+    row = int(rows[np.argmax(change[rows])])
+    pair = max(
+        (row - 1, row), key=lambda one: float(change[one : one + 2].sum())
+    )  # a frame may be exposed partly under it
+    size = max(change[row], change[pair : pair + 2].sum())
+    beside = np.abs(timeline.time_s - timeline.time_s[row]) <= _ALONE_S
+    beside[pair : pair + 2] = False
+    alone = change[beside].max(initial=0.0) <= _GOES_ON * change[row]
+    changed = np.nan_to_num(timeline["brightened_percent"]) + np.nan_to_num(timeline["dimmed_percent"])
+    most = changed[pair : pair + 2].max()
+    sudden = most >= _FILL_PERCENT and most >= _SUDDEN * changed[max(pair - _CALM_FRAMES, 0) : pair].max(initial=0.0)
+    relit = np.nan_to_num(timeline["likeness"][pair : pair + 2], nan=1.0).min() < _OWN_LIKENESS
+    least = max(_STEP_PERCENT, _STEP_SHARE * abs(float(level[row - 1])))
+    return row if size >= least and alone and sudden and relit else None

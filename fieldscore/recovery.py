@@ -29,8 +29,9 @@ STEADY_SHARE_S = 0.05  # the settled stretch may drift by this share of itself a
 PULSE_S = 3.0  # a shorter pulse may end before the level has settled and held (docs/guide.md)
 NOISE_SIGMAS = 4.0  # the band must be this many sigma of the level's noise
 _START_WITHIN_S = 6.0  # a camera has started up within so long
-# s: a recording whose level keeps within a band for so long from its first row, not washed out, does not show a camera start up
-_START_STEADY_S = 1.0
+# s: a recording whose level keeps within a band for so long from its first row, not washed out, does not show a camera start up:
+# one that a lamp then lights, by so much of what it is off in two frames, or none at all. A loop may be dead for a second.
+_START_STEADY_S, _START_DEAD_S, _START_LIT_SHARE = 1.0, 2.0, 0.5
 _START_BANDS = 2.5  # a recording starts blown out or black if its level is so many bands away
 _WIDEN_SIGMAS = 2.0  # bounds are taken with a band wider and narrower by so many sigma ...
 _WIDEN_PERCENT = 0.3  # ... or by this: a codec lags behind a level that drifts slowly (docs/recovery-accuracy.md)
@@ -100,11 +101,19 @@ def _start_up(timeline: Timeline, criteria: Criteria, level: Doubles, stop: int)
     if reason is not None or not still or abs(part[0] - settled) < _START_BANDS * BAND_SHARE * settled:
         return []
     first = float(time_s[0])
-    begin = part[time_s <= first + _START_STEADY_S]
     washed = max(timeline[name][0] for name in ("clipped_percent", "crushed_percent")) > WASHED_PERCENT
-    if not washed and np.ptp(begin) <= BAND_SHARE * settled:
+    if not washed and _stood(time_s - first, part, settled):
         return []
     return [Edge("start_up", 0, first, first, False)]
+
+
+def _stood(time_s: Doubles, level: Doubles, settled: float) -> bool:
+    """Say whether a level that begins far from where it settles stood there until light changed it; times from the first row."""
+    leaves = int(np.argmax(np.maximum.accumulate(level) - np.minimum.accumulate(level) > BAND_SHARE * settled))
+    steady = float(time_s[leaves])
+    step = abs(float(level[min(leaves + 1, len(level) - 1)] - level[leaves - 1]))
+    lit = step >= _START_LIT_SHARE * abs(settled - float(level[leaves - 1]))
+    return steady > _START_DEAD_S or (steady > _START_STEADY_S and lit)
 
 
 def _event(  # noqa: PLR0913 - one edge in its flight

@@ -13,7 +13,7 @@ import fieldscore
 ROOT = Path(fieldscore.__file__).parent
 # From the ground up; a module may import from lower layers and, within a package, from its own.
 LAYERS = (
-    {"errors", "tasks", "confine", "leftovers", "units", "stats", "compare_times", "intervals"},
+    {"errors", "tasks", "confine", "leftovers", "units", "stats", "compare_times", "intervals", "running"},
     {"criteria", "colour", "workers", "ahead", "spool", "farther"},
     {"frame"},
     {"measure"},

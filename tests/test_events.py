@@ -94,24 +94,6 @@ def test_black_after_a_blown_picture_is_the_camera() -> None:
     assert lost_rows(timeline_of(300, (90, 100, blown), (100, 130, BLACK))) == []
 
 
-@pytest.mark.parametrize(
-    ("lost", "length", "other"),
-    [
-        (False, 9, {}),
-        (True, 9, {"motion_percent": 40.0}),
-        (True, 9, {"clipped_percent": 1.0}),  # the light is still there when the picture is back
-        (True, 75, {}),
-    ],
-)
-def test_black_as_a_light_goes_out_is_the_camera(lost: bool, length: int, other: dict[str, float]) -> None:
-    """A standing camera that goes black for a moment as a lamp before it goes out does so by itself."""
-    stop = 100 + length
-    whole = {"motion_percent": 1.0, "clipped_percent": 0.0, **other}
-    black = {**BLACK, "motion_percent": 0.0, "clipped_percent": 0.0, "crushed_percent": 99.5}
-    table = timeline_of(300, (0, 100, {"clipped_percent": 1.0}), (100, stop, black), **whole)
-    assert lost_rows(table) == ([(100, stop)] if lost else [])
-
-
 def test_a_dark_place_is_no_lost_link() -> None:
     """A picture that fades to black and back, or starts black, was seen by the camera."""
     level = np.full(300, 40.0)

@@ -183,46 +183,118 @@ def test_a_beam_that_goes_out_leaves_little_likeness(clipped: float, found: bool
     assert [edge.kind for edge in edges] == (["flash_on", "flash_off"] if found else ["flash_on"])
 
 
-def test_a_level_that_doubles_is_lit() -> None:
-    """A beam that doubles the level without blowing anything out is a lamp, too."""
-    for peak, found in ((42.0, True), (30.0, False)):
-        edges = edges_of(flash(peak=peak), (60, 61, {**BEAM, "clipped_percent": 0.5}))
-        assert [edge.kind for edge in edges] == (["flash_on"] if found else [])
+@pytest.mark.parametrize(
+    ("peak", "tau", "found"),
+    [(42.0, 8.0, True), (30.0, 8.0, False), (42.0, 500.0, False)],  # lit; not doubled; a cut, exposed already
+)
+def test_a_level_that_doubles_and_is_answered_is_lit(peak: float, tau: float, found: bool) -> None:
+    """A beam that doubles the level without blowing anything out is a lamp if the camera answers it; a cut is not answered."""
+    edges = edges_of(flash(peak=peak, tau=tau, off=ROWS), (60, 61, {**BEAM, "clipped_percent": 0.5}))
+    assert [edge.kind for edge in edges] == (["flash_on"] if found else [])
 
 
-def _two_pulses(rise: float) -> npt.NDArray[np.float64]:
-    """Light that goes out at rows 60 and 180 and comes on by `rise` at row 120."""
-    level = np.full(ROWS, 40.0)
+@pytest.mark.parametrize(("clipped", "found"), [(6.0, True), (4.0, False)])
+def test_how_much_a_beam_blows_out(clipped: float, found: bool) -> None:
+    """More of the picture by 5 % and more."""
+    edges = edges_of(flash(), (60, 61, {**BEAM, "clipped_percent": clipped}))
+    assert [edge.kind for edge in edges] == (["flash_on"] if found else [])
+
+
+HALO = {"brightened_percent": 40.0, "dimmed_percent": 39.0}
+
+
+def _two_pulses(rise: float, sign: float = 1.0) -> npt.NDArray[np.float64]:
+    """Light that goes out at rows 60 and 180 and comes on by `rise` at row 120; the other way round where `sign` is -1."""
+    level = np.zeros(ROWS)
     level[60:120] -= 25.0 * np.exp(-np.arange(60) / 5.0)
     level[120:180] += rise * np.exp(-np.arange(60) / 5.0)
     level[180:] -= 25.0 * np.exp(-np.arange(60) / 5.0)
-    return level
+    return 40.0 + sign * level
 
 
-@pytest.mark.parametrize(("rise", "speed", "rows"), [(10.0, 0.2, [60, 180]), (0.0, 0.2, [60]), (10.0, 60.0, [60])])
-def test_two_off_edges_tell_of_an_on_edge_missed(rise: float, speed: float, rows: list[int]) -> None:
-    """An off edge after another is kept where the light of a standing camera rose between them, and says where it did."""
-    stretches = ((60, 61, DOWN), (180, 181, DOWN))
-    found = edges_of(_two_pulses(rise), *stretches, motion_percent=speed)
-    assert [edge.row for edge in found] == rows
-    assert [edge.missed_row for edge in found[1:]] == [120] * (len(rows) - 1)
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize(
+    ("rise", "speed", "other", "found"),
+    [
+        (10.0, 0.2, {}, True),
+        (0.0, 0.2, {}, False),
+        (3.6, 0.2, {}, False),  # 9 % of the level: no lamp's size
+        (10.0, 60.0, {}, False),
+        (10.0, 0.2, {**HALO, "likeness": 0.75}, True),  # its halo dims the rest
+        (10.0, 0.2, {**HALO, "likeness": 0.99}, False),  # as like itself as the camera's own gain leaves it
+        (10.0, 0.2, {"brightened_percent": 12.0, "dimmed_percent": 12.0}, False),
+    ],
+)
+def test_two_edges_of_a_kind_tell_of_one_missed(
+    rise: float, speed: float, other: dict[str, float], found: bool, sign: float
+) -> None:
+    """The second is kept where the light of a standing camera stepped back between them, and says where it did."""
+    edge, back = (DOWN, UP) if sign > 0 else (UP, DOWN)
+    missed = {"likeness": 0.2} | {key: back[key] for key in ("brightened_percent", "dimmed_percent")} | other
+    stretches = ((60, 61, edge), (180, 181, edge), (120, 121, missed))
+    edges = edges_of(_two_pulses(rise, sign), *stretches, motion_percent=speed)
+    assert [one.row for one in edges] == ([60, 180] if found else [60])
+    assert [one.missed_row for one in edges[1:]] == ([120] if found else [])
 
 
-@pytest.mark.parametrize(("after", "kinds"), [(0.0, ["flash_off"]), (1.1, ["flash_off", "flash_on"])])
-def test_the_end_of_a_cameras_own_black_is_no_lamp(after: float, kinds: list[str]) -> None:
-    """A camera that went black with the lamp comes back at once; where light at the ceiling is back, too, a lamp was lit."""
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize(("steps", "apart"), [(5, 1), (4, 1), (4, 7)])
+def test_the_cameras_late_answer_is_no_light_missed(steps: int, apart: int, sign: float) -> None:
+    """A camera that answers after a second, over four frames or five or in steps of its gain, has not seen a light."""
     level = np.full(ROWS, 40.0)
-    level[60:75] = 0.0
+    level[60:] -= 20.0
+    for step in range(steps):
+        level[100 + step * apart : 180] += 18.0 / steps
+    edge, shown = DOWN if sign > 0 else UP, {**HALO, "likeness": 0.9}
+    answer = [(100 + step * apart, 101 + step * apart, shown) for step in range(steps)]
+    edges = edges_of(60.0 + sign * (level - 40.0), (60, 61, edge), (180, 181, edge), *answer)
+    assert [one.row for one in edges] == [60]
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "length", "late", "kinds"),
+    [
+        (1.1, 0.0, 15, 0, ["flash_off"]),
+        (1.1, 1.1, 15, 0, ["flash_off", "flash_on"]),
+        (1.1, 1.1, 15, 1, ["flash_off", "flash_on"]),  # the first frame was exposed partly under it
+        (0.0, 0.0, 15, 0, ["flash_off", "flash_on"]),  # nothing at the ceiling tells of the camera
+        (0.05, 0.0, 15, 0, ["flash_off", "flash_on"]),
+        (1.1, 0.0, 63, 0, ["flash_off", "flash_on"]),
+    ],
+)
+def test_the_end_of_a_cameras_own_black_is_no_lamp(
+    before: float, after: float, length: int, late: int, kinds: list[str]
+) -> None:
+    """A camera that went black with the lamp comes back soon; where light at the ceiling is back, too, a lamp was lit."""
+    stop = 60 + length
+    level = np.full(ROWS, 40.0)
+    level[60:stop] = 0.0
     black = {"crushed_percent": 99.0, "clipped_percent": 0.0}
     found = edges_of(
         level,
-        (0, 60, {"clipped_percent": 1.1}),
-        (60, 75, black),
+        (0, 60, {"clipped_percent": before}),
+        (60, stop, black),
         (60, 61, DOWN),
-        (75, ROWS, {"clipped_percent": after}),
-        (75, 76, UP),
+        (stop, ROWS, {"clipped_percent": 0.0}),
+        (stop + late, ROWS, {"clipped_percent": after}),
+        (stop, stop + 1, UP),
     )
     assert [edge.kind for edge in found] == kinds
+
+
+def test_a_dark_picture_black_for_a_moment_is_not_the_cameras_own_black() -> None:
+    """Lit again after half a second of dark, of which only a few frames are black, the lamp's edge is kept."""
+    level = np.full(ROWS, 40.0)
+    level[60:75] = 8.0
+    found = edges_of(
+        level,
+        (0, 60, {"clipped_percent": 1.1}),
+        (60, ROWS, {"clipped_percent": 0.0}),
+        (60, 65, {"crushed_percent": 99.0}),
+        (60, 61, DOWN),
+        (75, 76, UP),
+    )
+    assert [edge.kind for edge in found] == ["flash_off", "flash_on"]
 
 
 @pytest.mark.parametrize(

@@ -186,6 +186,26 @@ def test_a_steady_start_is_no_event() -> None:
     assert [event.kind for event in found] == ["start_up"]
 
 
+@pytest.mark.parametrize(
+    ("steady_s", "frames", "started"),
+    [
+        (0.6, 1, True),
+        (1.1, 30, True),  # a loop that is dead for a second and then opens
+        (1.6, 8, True),
+        (1.6, 2, False),  # a lamp lit before a camera that stood there
+        (1.6, 1, False),
+        (2.2, 30, False),  # no loop is dead for so long
+    ],
+)
+def test_a_loop_that_is_dead_at_first_is_a_start_up(steady_s: float, frames: int, started: bool) -> None:
+    """A level that keeps for a second and then goes where it settles by and by is a camera's; one that steps is a lamp's."""
+    level = 8.0 + (SETTLED - 8.0) * np.clip((np.arange(240) - round(30 * steady_s) + 1) / frames, 0.0, 1.0)
+    timeline = timeline_of(240, level_percent=level, motion_percent=0.2)
+    nothing, readable = np.zeros(240, dtype=np.bool_), np.ones(240, dtype=np.bool_)
+    found = flash_events(timeline, Criteria(), level, nothing, readable)
+    assert [event.kind for event in found] == (["start_up"] if started else [])
+
+
 def two_pulses() -> Timeline:
     """Light that goes out at rows 60 and 180, seen, and comes on at row 120, not seen."""
     level = np.full(240, SETTLED)
@@ -194,7 +214,9 @@ def two_pulses() -> Timeline:
     level[120:180] += 12.0 * np.exp(-np.arange(60) / 15.0)
     down = {"dimmed_percent": 80.0, "brightened_percent": 0.0, "fall_codes": 90.0, "rise_codes": 2.0, "likeness": 0.8}
     quiet = {"brightened_percent": 0.5, "dimmed_percent": 0.5, "rise_codes": 3.0, "fall_codes": 3.0}
-    return timeline_of(240, (60, 61, down), (180, 181, down), level_percent=level, motion_percent=0.2, **quiet)
+    missed = {"brightened_percent": 90.0, "dimmed_percent": 2.0, "likeness": 0.2}
+    stretches = ((60, 61, down), (120, 121, missed), (180, 181, down))
+    return timeline_of(240, *stretches, level_percent=level, motion_percent=0.2, **quiet)
 
 
 def test_a_recovery_ends_where_the_next_light_was_missed() -> None:

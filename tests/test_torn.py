@@ -160,9 +160,53 @@ def test_pictures_under_bands_of_light_are_not_torn(period: int, beside: bool, f
     assert torn(timeline).any() == found
 
 
-@pytest.mark.parametrize(("crushed", "found"), [(88.0, False), (8.0, True)])
+def _shares(beats: np.ndarray, other: dict[str, float], noise: float = 0.5) -> Timeline:
+    """A flight unlike in rows 30 to 90 whose share of brightened blocks is `beats` [120], and of dimmed ones the rest of 36."""
+    generator = np.random.default_rng(4)
+    likeness = np.full(120, 0.98)
+    likeness[30:90] = 0.85
+    return timeline_of(
+        120,
+        likeness=likeness,
+        motion_change_percent=120.0,
+        brightened_percent=beats + generator.normal(0.0, noise, 120),
+        dimmed_percent=36.0 - beats + generator.normal(0.0, noise, 120),
+        **other,
+    )
+
+
+BANDS = np.array([19.4, 16.4, 13.2])[np.arange(120) % 3]
+
+
+@pytest.mark.parametrize(
+    ("sound", "found"), [(slice(0, 0), False), (slice(0, 30), False), (slice(90, 120), False), (slice(36, 90), True)]
+)
+def test_bands_of_light_beat_in_most_of_it_and_on_one_side(sound: slice, found: bool) -> None:
+    """A lamp may come into sight or go out of it with the unlike pictures; bands beside a tear are no excuse for it."""
+    beats = BANDS.copy()
+    beats[sound] = np.random.default_rng(5).uniform(13.0, 19.5, 120)[sound]
+    assert torn(_shares(beats, {})).any() == found
+
+
+def test_bands_that_show_in_the_dimmed_blocks_alone_are_bands() -> None:
+    """On a picture half blown out they show where it dims."""
+    timeline = _shares(BANDS, {})
+    timeline.values["brightened_percent"][:] = np.random.default_rng(6).uniform(15.0, 15.5, 120)
+    assert not torn(timeline).any()
+
+
+@pytest.mark.parametrize("repeat", [{"repeated": 1.0}, {"frozen_percent": 100.0, "motion_percent": 0.0}])
+def test_torn_pictures_of_which_some_are_repeated_are_torn(repeat: dict[str, float]) -> None:
+    """A receiver that shows 24 pictures a second in a recording of 30 repeats every fifth, which is no beat of lamps."""
+    timeline = _shares(np.random.default_rng(7).uniform(10.0, 26.0, 120), {})
+    for name, value in {"brightened_percent": 0.0, "dimmed_percent": 0.0, "likeness": 1.0, **repeat}.items():
+        timeline.values[name][::5] = value
+    assert np.count_nonzero(torn(timeline)[30:90]) >= 55
+
+
+@pytest.mark.parametrize(("crushed", "found"), [(88.0, False), (82.0, False), (78.0, True), (55.0, True), (8.0, True)])
 def test_a_turn_in_a_black_picture_is_not_torn(crushed: float, found: bool) -> None:
-    """A few lamps in a picture that is black else say nothing of a tear."""
+    """A few lamps in a picture that is black else say nothing of a tear; a night picture, half of it black, does."""
     likeness = np.full(120, 0.98)
     likeness[30:90] = 0.7
     assert torn(timeline_of(120, likeness=likeness, crushed_percent=crushed)).any() == found
