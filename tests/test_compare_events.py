@@ -163,6 +163,23 @@ def test_paired_shift_against_reference() -> None:
     assert paired_difference([]) is None
 
 
+@pytest.mark.parametrize(
+    ("n", "method"), [(150, "exact"), (200, "exact"), (201, "approx"), (1024, "approx"), (2000, "approx")]
+)
+def test_many_pairs_have_wilcoxons_interval(n: int, method: str) -> None:
+    """Of hundreds and thousands of pairs, too, the interval ends where another implementation's test begins to refuse a shift."""
+    values = np.random.default_rng(n).normal(0.3, 1.0, n)
+    found = paired_difference(values)
+    assert found is not None
+    assert found.ci95 is not None
+    for end, outward in zip(found.ci95, (-1.0, 1.0), strict=True):
+        inside, outside = (
+            stats.wilcoxon(values - end - away, method=method, correction=True).pvalue
+            for away in (-0.002 * outward, 0.002 * outward)
+        )
+        assert outside <= 0.05 < inside
+
+
 def test_recovery_times_of_cameras() -> None:
     """Recovery times of all flights of each camera are compared by their Hodges-Lehmann shift."""
     # worked by hand: pairwise differences of (0.2 0.25 0.3 0.35) and (0.6 0.7 0.8 0.9): median 0.475
