@@ -86,6 +86,21 @@ def paired_difference(differences: Sequence[float] | npt.NDArray[np.float64]) ->
     return Difference(float(np.median(means)), interval, (n, n))
 
 
+def row_means(table: npt.NDArray[np.float64]) -> npt.NDArray[np.float64] | None:
+    """The mean of each row [r] of a table [r, c] with holes (NaN), as if it had none: least squares, a row plus a column each.
+
+    Without holes the plain means. None where rows have no columns in common, not even by way of others.
+    """
+    rows, columns = np.nonzero(np.isfinite(table))
+    count, wide = table.shape
+    parts = np.zeros((len(rows), count + wide))
+    parts[np.arange(len(rows)), rows] = parts[np.arange(len(rows)), count + columns] = 1.0
+    fitted, _, rank, _ = np.linalg.lstsq(parts, table[rows, columns])
+    if rank < count + wide - 1:  # what is added to the rows and taken from the columns is never known
+        return None
+    return np.asarray(fitted[:count] + fitted[count:].mean())
+
+
 def _signed_rank_left(n: int) -> int:
     """How many values of the signed-rank statistic of `n` differences, from 0 up, the interval leaves out at each end."""
     outside = (1 - CONFIDENCE) / 2
