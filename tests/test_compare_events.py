@@ -161,6 +161,13 @@ def test_a_flight_with_few_of_the_lamps_does_not_count(missing: Sequence[int], n
         assert (found.interval, found.reason) == (None, reason)
 
 
+def test_a_lamp_goes_with_the_last_flight_that_counts_it() -> None:
+    """A lamp that only a flight with too few of them counted for its camera is none of both; flights that lived by it go, too."""
+    metres = [{10, 20, 30, 40}, {10, 40}, {10, 20, 40}, {10, 20, 30}, {10, 20, 40}, {10, 20, 30}]
+    found = of(six([{float(metre): -0.2 for metre in own} for own in metres]), "pulldown_stops", "flights")
+    assert found.n == (1, 2)
+
+
 def test_flights_that_no_lamp_links_are_not_compared() -> None:
     """Where some flights counted one set of lamps and the others another, nobody knows which set pulls down more."""
     sets = {8.0 * n: -0.1 for n in (1, 2, 3)}, {8.0 * n: -1.1 for n in (4, 5, 6)}
@@ -192,17 +199,12 @@ def test_the_same_lamp_is_the_nearest_both_ways() -> None:
 
 
 def test_lamps_of_another_route_are_not_compared() -> None:
-    """Flights that may not show the same route share no lamp, however well their places would match; nor is one of three."""
+    """Flights that may not show the same route share no lamp, however well their places would match."""
     lamps = {8.0 * n: -0.1 for n in range(1, 7)}
     way = steady(60.0)
     scores = [passing(way, own) for own in (lamps, dict.fromkeys(lamps, -1.1), dict.fromkeys(lamps, -2.1))]
-    unsure = alignment_of(way, way, same_route=False)
-    result = compare_flights(
-        scores,
-        ("first", "second", "second"),
-        {(0, 1): alignment_of(way, way), (0, 2): unsure, (1, 2): unsure},
-        CRITERIA,
-    )
+    pairs = {pair: alignment_of(way, way, same_route=pair != (0, 2)) for pair in combinations(range(3), 2)}
+    result = compare_flights(scores, ("first", "second", "second"), pairs, CRITERIA)
     found = of(result, "pulldown_stops", "lamps")
     assert (found.a, found.b, found.difference) == (0, 1, pytest.approx(-1.0))
 
