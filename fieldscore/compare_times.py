@@ -106,7 +106,7 @@ def _signed_rank_left(n: int) -> int:
     outside = (1 - CONFIDENCE) / 2
     if n > _EXACT_PAIRS:
         deviation = sqrt(n * (n + 1) * (2 * n + 1) / 24)
-        return floor(n * (n + 1) / 4 + NormalDist().inv_cdf(outside) * deviation + 0.5)  # continuity: half a step
+        return floor(n * (n + 1) / 4 + NormalDist().inv_cdf(outside) * deviation)
     chances = np.ones(1)
     for rank in range(1, n + 1):  # the statistic holds this rank, or not
         chances = (np.pad(chances, (0, rank)) + np.pad(chances, (rank, 0))) / 2.0
