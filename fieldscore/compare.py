@@ -70,14 +70,15 @@ def compare_flights(
         differences += [_of_places(together, name, scores[a], criteria, checks) for name in names]
     taking_part = sorted({number for one in pairs if one.found.same_route for number in (one.a, one.b)})
     across = [one for one in pairs if labels[one.a] != labels[one.b]] or list(pairs)
+    cameras = {label: [n for n in taking_part if labels[n] == label] for label in order}
     for first, second in combinations(order, 2):
-        groups = [[n for n in taking_part if labels[n] == label] for label in (first, second)]
+        groups = [cameras[first], cameras[second]]
         if groups[0] and groups[1]:
             own = [one for one in across if {labels[one.a], labels[one.b]} == {first, second}]
             checks = audit(scores, (*groups[0], *groups[1]), own, criteria)
             differences += _of_cameras(scores, groups, pairs, names, criteria, checks)
             differences += events_of_cameras(scores, groups, pairs, criteria)
-    differences = withheld_by_others(differences, scores, labels, criteria)
+    differences = withheld_by_others(differences, scores, tuple(cameras.values()), criteria)
     overall = audit(scores, taking_part, across, criteria) if taking_part else ()
     return Comparison(
         tuple(scores), tuple(labels), criteria, pairs, tuple(places), tuple(differences), overall,

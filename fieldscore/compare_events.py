@@ -1,29 +1,33 @@
-"""Recovery times and lamp pull-downs of two cameras: lamps are compared at the places of the route that both passed. Pure."""
+"""Recovery times and lamp pull-downs of two cameras: lamps are compared at the places of the route that both passed. Pure.
+
+Places of lamps are in seconds: of the way of both flights (`pairing.Way`) for two flights, of the flight that leads for cameras.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import product
 
 import numpy as np
+import numpy.typing as npt
 
-from fieldscore.align import Alignment
 from fieldscore.compare_judge import FEWEST_FLIGHTS, over_flights, with_verdict
-from fieldscore.compare_times import FEWEST_PAIRS, difference, paired_difference
+from fieldscore.compare_times import FEWEST_PAIRS, difference, paired_difference, row_means
 from fieldscore.comparison import Difference, PairAlignment, Series
 from fieldscore.criteria import Criteria
 from fieldscore.measure import Better
-from fieldscore.pairing import alongside, both_ways, leading, way_of
+from fieldscore.pairing import alongside, best_matched, both_ways, way_of
 from fieldscore.score import Score
 
 # A lamp is largest just before it leaves the picture, at nearly the same place in every flight: places are matched to 0.3 s, and
-# a lamp's radius is a median over 0.2 s. Further apart it is another lamp, which pulls down as it likes.
+# a lamp's radius is a median over 0.2 s. Further apart it is another lamp, which pulls down as it likes. Seconds as the
+# places are in: of the way, or of the leading flight.
 SAME_LAMP_S = 0.5
 # Negative where the picture dimmed: nearer to zero is better
 _PULLDOWN: tuple[str, str, Better] = ("pulldown_stops", "stop", "higher")
-FEWEST_LAMPS = 3  # that all flights count, for a word on the cameras: one or two may be odd ones
+FEWEST_LAMPS = 3  # of those that both cameras counted, for a flight to count: one or two may be odd ones
 
 
 def events_of_cameras(
@@ -43,7 +47,7 @@ def events_of_cameras(
 
 
 def same_lamps(first: Series, second: Series) -> list[tuple[int, int]]:
-    """Which lamps of two flights are the same, from their places [p], [q] in seconds of the way (NaN: off the shared route).
+    """Which lamps of two flights are the same, from their places [p], [q] in seconds (NaN: off the shared route).
 
     Those that are nearest to each other, and nearer than `SAME_LAMP_S`.
     """
@@ -117,37 +121,57 @@ def _lamps_of_pairs(
 def _lamps_of_flights(
     scores: Sequence[Score], groups: Sequence[Sequence[int]], pairs: Sequence[PairAlignment], criteria: Criteria
 ) -> list[Difference]:
-    """Pull-down of two cameras, the flight as the unit: the mean of each flight over the lamps that all of them counted."""
-    flights = [*groups[0], *groups[1]]
+    """Pull-down of two cameras, the flight as the unit: the mean of each flight, as if it had counted every lamp compared.
+
+    These are the lamps that both cameras counted. A flight counts that has `FEWEST_LAMPS` of them.
+    """
     if not all(any(scores[n].lamps.passes for n in group) for group in groups):
         return []
-    lead = leading(scores, flights, pairs)
-    own = _counted_by_all(scores, lead, [n for n in flights if n != lead], both_ways(pairs))
-    reason = f"all flights counted {len(own[lead])} of the same lamps: {FEWEST_LAMPS} are needed"
+    flights = best_matched(scores, [*groups[0], *groups[1]], pairs)
+    table = _by_lamp(scores, flights, pairs)
+    known = _comparable(np.isfinite(table), np.isin(flights, groups[1]))
+    counted, lamps = known.any(axis=1), known.any(axis=0)
+    means = row_means(np.where(known, table, np.nan)[np.ix_(counted, lamps)]) if known.any() else np.empty(0)
+    if means is None:
+        own, reason = {}, "no lamp links all flights to each other"
+    else:
+        own = dict(zip(np.array(flights)[counted].tolist(), means.tolist(), strict=True))
+        reason = f"{FEWEST_LAMPS} lamps that both cameras counted are needed in {FEWEST_FLIGHTS} flights of each"
     entry = Difference(
         *_PULLDOWN, groups[0][0], groups[1][0], "flights", math.nan, None, math.nan, None,
-        math.nan, math.nan, (len(groups[0]), len(groups[1])), reason=reason,
+        math.nan, math.nan, (0, 0), reason=reason,
     )  # fmt: skip
-    if len(own[lead]) >= FEWEST_LAMPS:
-        means = [[float(np.mean(own[n])) for n in group] for group in groups]
-        entry = over_flights(entry, means, criteria)
+    entry = over_flights(entry, [[own[n] for n in group if n in own] for group in groups], criteria)
     return [with_verdict(entry, criteria, ())]
 
 
-def _counted_by_all(
-    scores: Sequence[Score], lead: int, others: Sequence[int], found: Mapping[tuple[int, int], Alignment]
-) -> dict[int, list[float]]:
-    """Pull-downs of each flight at the lamps that every one of them counted, in the order in which `lead` passed them."""
-    partners: dict[int, dict[int, int]] = {lead: {number: number for number in range(len(scores[lead].lamps.passes))}}
-    for other in others:
-        way = way_of(found[lead, other])
-        at = alongside(_largest(scores[other]), way.time_b_s, way.time_a_s, way.hole)
-        partners[other] = dict(same_lamps(_largest(scores[lead]), at))
-    shared = [lamp for lamp in partners[lead] if all(lamp in own for own in partners.values())]
-    return {
-        number: [scores[number].lamps.passes[own[lamp]].pulldown_stops for lamp in shared]
-        for number, own in partners.items()
-    }
+def _by_lamp(scores: Sequence[Score], flights: Sequence[int], pairs: Sequence[PairAlignment]) -> Series:
+    """Pull-downs [flights, lamps] of every lamp that any of these counted, NaN where a flight did not; the first leads."""
+    found, lead = both_ways(pairs), flights[0]
+    places: Series = np.empty(0)
+    rows: list[dict[int, float]] = []
+    for number in flights:
+        at = _largest(scores[number])
+        if number != lead:
+            way = way_of(found[lead, number])
+            at = alongside(at, way.time_b_s, way.time_a_s, way.hole)
+        own = {mine: lamp for lamp, mine in same_lamps(places, at)}
+        for new in np.flatnonzero(np.isfinite(at)).tolist():
+            if new not in own:
+                own[new] = len(places)
+                places = np.append(places, at[new])
+        rows.append({lamp: scores[number].lamps.passes[mine].pulldown_stops for mine, lamp in own.items()})
+    return np.array([[row.get(lamp, math.nan) for lamp in range(len(places))] for row in rows])
+
+
+def _comparable(known: npt.NDArray[np.bool_], second: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Which of the `known` figures [flights, lamps] count: lamps of both cameras, in flights that have enough of them.
+
+    `second` [flights]: those of the second camera.
+    """
+    kept = known & known[second].any(axis=0) & known[~second].any(axis=0)
+    kept[kept.sum(axis=1) < FEWEST_LAMPS] = False
+    return known if np.array_equal(kept, known) else _comparable(kept, second)
 
 
 def _largest(score: Score) -> Series:

@@ -25,6 +25,7 @@ SLOW_MEASURES = {"readable_percent": 15.0, "zone_readable_percent": 15.0, "zone_
 FIRST_PERCENTILE = 2.33
 SHARE_FROZEN = "share frozen"
 IN_NOISE = "the dark end is within the noise"
+NOISE_UNKNOWN = "noise at the dark end is not known"
 
 
 def worth_of(name: str, unit: str, criteria: Criteria) -> float | None:
@@ -97,9 +98,11 @@ def with_verdict(entry: Difference, criteria: Criteria, checks: Sequence[Check])
 
 
 def withheld_by_others(
-    found: Sequence[Difference], scores: Sequence[Score], labels: Sequence[str], criteria: Criteria
+    found: Sequence[Difference], scores: Sequence[Score], cameras: Sequence[Sequence[int]], criteria: Criteria
 ) -> list[Difference]:
     """The differences, with none judged that another measure of the same flights may have brought about.
+
+    `cameras`: the flights of each that take part.
 
     The range: what is crushed stands at the floor, whatever its light, and noise about the dark end goes further down than any
     light there; both stretch it for the camera that is ahead by it, and show nothing. What rests on noise: a coder that freezes
@@ -119,15 +122,12 @@ def withheld_by_others(
         if one.measure in SLOW_MEASURES and frozen > worth:
             return SHARE_FROZEN
         if one.measure in RANGE_MEASURES and one.better is not None:
+            if crushed > worth:
+                return "share crushed"
             number = one.a if side == "a" else one.b
-            own = [n for n in range(len(scores)) if labels[n] == labels[number]] if one.of == "flights" else [number]
-            return (
-                "share crushed"
-                if crushed > worth
-                else IN_NOISE
-                if any(_dark_in_noise(scores[n]) for n in own)
-                else None
-            )
+            # One flight that noise stretched moves the mean of its camera, and with it the verdict
+            own = next(group for group in cameras if number in group) if one.of == "flights" else [number]
+            return next((reason for n in own if (reason := _dark_end_unsure(scores[n]))), None)
         return None
 
     return [replace(one, better=None, withheld=reason) if (reason := why(one)) else one for one in found]
@@ -140,12 +140,14 @@ def ahead(one: Difference) -> Literal["a", "b"] | None:
     return "b" if (one.difference > 0.0) is (one.direction == "higher") else "a"
 
 
-def _dark_in_noise(score: Score) -> bool:
-    """Whether the darkest percent of a flight's picture is nearer to the floor than noise alone swings, so that it is noise's."""
+def _dark_end_unsure(score: Score) -> str | None:
+    """Why a flight's darkest percent may be noise: nearer to the floor than noise alone swings, or with noise mostly not known."""
     timeline, clip = score.record.timeline, score.record.clip
     dark, noise = (timeline[name][score.in_airtime] for name in ("p1_percent", "noise_percent"))
     known = np.isfinite(dark) & np.isfinite(noise)
-    if not known.any():
-        return False
+    if 2 * np.count_nonzero(known) <= known.size:
+        return NOISE_UNKNOWN
     floor = code_to_level(clip.floor_code, CodeRange(clip.code_range), clip.bits)
-    return float(np.median(dark[known]) - floor) < FIRST_PERCENTILE * float(np.median(noise[known]))
+    return (
+        IN_NOISE if float(np.median(dark[known]) - floor) < FIRST_PERCENTILE * float(np.median(noise[known])) else None
+    )

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import comb
-from statistics import median
+from math import comb, floor, sqrt
+from statistics import NormalDist, median
 
 import numpy as np
 import numpy.typing as npt
 
 CONFIDENCE = 0.95
 FEWEST_PAIRS = 6  # of which all differences lie on one side by chance less often than 5 % allows: 2 in 64
+_EXACT_PAIRS = 200  # from which on the normal distribution gives the same rank to one in thousands, at no cost
 
 
 @dataclass(frozen=True)
@@ -71,8 +72,8 @@ def difference(first: Sequence[float], second: Sequence[float]) -> Difference | 
 def paired_difference(differences: Sequence[float] | npt.NDArray[np.float64]) -> Difference | None:
     """Shift of the second of paired values, from their differences: the median of all means of two, with Wilcoxon's interval.
 
-    Exact for differences that lie evenly about the shift: Hollander and Wolfe, chapter 3. `FEWEST_PAIRS` are the fewest with a 95 %
-    interval. None without a pair.
+    Exact for differences that lie evenly about the shift, of more than `_EXACT_PAIRS` by the normal approximation: Hollander and
+    Wolfe, chapter 3. `FEWEST_PAIRS` are the fewest with a 95 % interval. None without a pair.
     """
     values = np.asarray(differences, dtype=np.float64)
     n = len(values)
@@ -80,13 +81,36 @@ def paired_difference(differences: Sequence[float] | npt.NDArray[np.float64]) ->
         return None
     first, second = np.triu_indices(n)
     means = np.sort((values[first] + values[second]) / 2.0)
-    ways = np.ones(1)
-    for rank in range(1, n + 1):  # the signed-rank statistic holds this rank, or not
-        ways = np.pad(ways, (0, rank)) + np.pad(ways, (rank, 0))
-    tail = np.cumsum(ways) / ways.sum()
-    left = int(np.searchsorted(tail, (1 - CONFIDENCE) / 2, side="right"))
+    left = _signed_rank_left(n)
     interval = (float(means[left - 1]), float(means[len(means) - left])) if left else None
     return Difference(float(np.median(means)), interval, (n, n))
+
+
+def row_means(table: npt.NDArray[np.float64]) -> npt.NDArray[np.float64] | None:
+    """The mean of each row [r] of a table [r, c] with holes (NaN), as if it had none: least squares, a row plus a column each.
+
+    Without holes the plain means. None where rows have no columns in common, not even by way of others.
+    """
+    rows, columns = np.nonzero(np.isfinite(table))
+    count, wide = table.shape
+    parts = np.zeros((len(rows), count + wide))
+    parts[np.arange(len(rows)), rows] = parts[np.arange(len(rows)), count + columns] = 1.0
+    fitted, _, rank, _ = np.linalg.lstsq(parts, table[rows, columns])
+    if rank < count + wide - 1:  # what is added to the rows and taken from the columns is never known
+        return None
+    return np.asarray(fitted[:count] + fitted[count:].mean())
+
+
+def _signed_rank_left(n: int) -> int:
+    """How many values of the signed-rank statistic of `n` differences, from 0 up, the interval leaves out at each end."""
+    outside = (1 - CONFIDENCE) / 2
+    if n > _EXACT_PAIRS:
+        deviation = sqrt(n * (n + 1) * (2 * n + 1) / 24)
+        return floor(n * (n + 1) / 4 + NormalDist().inv_cdf(outside) * deviation)
+    chances = np.ones(1)
+    for rank in range(1, n + 1):  # the statistic holds this rank, or not
+        chances = (np.pad(chances, (0, rank)) + np.pad(chances, (rank, 0))) / 2.0
+    return int(np.searchsorted(np.cumsum(chances), outside, side="right"))
 
 
 def _mann_whitney(first: int, second: int) -> np.ndarray[tuple[int], np.dtype[np.float64]]:

@@ -56,7 +56,12 @@ def both_ways(pairs: Sequence[PairAlignment]) -> dict[tuple[int, int], Alignment
 
 
 def leading(scores: Sequence[Score], flights: Sequence[int], pairs: Sequence[PairAlignment]) -> int:
-    """The one of these flights that matches the others best; the same in whatever order they are given."""
+    """The one of these flights that matches the others best."""
+    return best_matched(scores, flights, pairs)[0]
+
+
+def best_matched(scores: Sequence[Score], flights: Sequence[int], pairs: Sequence[PairAlignment]) -> list[int]:
+    """These flights, first the one that matches the others best; the same in whatever order they are given."""
     found = both_ways(pairs)
 
     def shared(number: int) -> tuple[float, str]:
@@ -64,7 +69,7 @@ def leading(scores: Sequence[Score], flights: Sequence[int], pairs: Sequence[Pai
         matched = sum(one.overlap_share for one in others if one.same_route)
         return matched, scores[number].record.clip.sha256[0] if scores[number].record.clip.sha256 else ""
 
-    return max(flights, key=shared)
+    return sorted(flights, key=shared, reverse=True)
 
 
 def way_of(found: Alignment) -> Way:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import combinations
 
@@ -17,7 +18,7 @@ from fieldscore.align import Alignment
 from fieldscore.compare import compare_flights
 from fieldscore.compare_events import same_lamps
 from fieldscore.compare_judge import welch
-from fieldscore.compare_times import difference, paired_difference
+from fieldscore.compare_times import difference, paired_difference, row_means
 from fieldscore.comparison import Comparison
 from fieldscore.lamp_passes import LampPass
 from fieldscore.recovery import FlashEvent
@@ -103,7 +104,7 @@ def test_curves_are_told_of_the_lamps_compared() -> None:
 
 
 def test_with_three_flights_each_a_flight_counts_once() -> None:
-    """Six flights: Welch over the mean of each at the lamps that all of them counted; other lamps count for nothing."""
+    """Six flights: Welch over the mean of each at the lamps that both cameras counted; other lamps count for nothing."""
     metres, offsets = (10.0, 20.0, 30.0, 40.0), (0.0, -0.6, 0.1, -0.8, -0.1, -0.7)
     lamps = [{metre: -0.02 * metre + offset for metre in metres} | {50.0 + n: -9.0} for n, offset in enumerate(offsets)]
     result = six(lamps)
@@ -127,13 +128,63 @@ def test_flights_of_many_lamps_are_no_more_than_flights() -> None:
     assert found.interval[0] < 0.0 < found.interval[1]
 
 
-def test_lamps_that_not_all_flights_counted_are_no_word_on_cameras() -> None:
-    """Under three lamps that every flight counted there is no figure but the reason."""
+def test_flights_that_each_miss_a_lamp_are_compared_as_if_they_had_counted_it() -> None:
+    """Of known offsets of flights and lamps the exact differences are found, though each flight misses another lamp.
+
+    Lamps far apart in strength: plain means over what each counted would tell of the lamps.
+    """
+    lamps = {6.0 * n: -0.2 * n for n in range(1, 9)}
+    offsets = (0.0, -0.6, 0.1, -0.8, -0.1, -0.7)
+    flights = [
+        {metre: stops + offset for k, (metre, stops) in enumerate(lamps.items()) if k != n} | {53.0 + n: -9.0}
+        for n, offset in enumerate(offsets)
+    ]
+    found = of(six(flights), "pulldown_stops", "flights")
+    shift, interval = welch(offsets[::2], offsets[1::2], 0.95)
+    assert interval is not None
+    assert found.difference == pytest.approx(shift)
+    assert found.interval == pytest.approx(interval)
+    assert (found.better, found.n) == ("a", (3, 3))
+    assert found.mean_a == pytest.approx(-0.9)  # of all eight lamps
+
+
+@pytest.mark.parametrize(("missing", "n"), [(range(6), (0, 0)), ([0], (2, 3)), ([3], (3, 2)), ([], (3, 3))])
+def test_a_flight_with_few_of_the_lamps_does_not_count(missing: Sequence[int], n: tuple[int, int]) -> None:
+    """A flight needs three lamps that both cameras counted, and each camera three such flights; else there is but the reason."""
     common = {10.0: -0.2, 20.0: -0.2}
-    result = six([common | ({30.0: -0.2} if n else {}) for n in range(6)])
-    found = of(result, "pulldown_stops", "flights")
-    assert math.isnan(found.difference)
-    assert (found.interval, found.reason) == (None, "all flights counted 2 of the same lamps: 3 are needed")
+    lamps = [common | ({51.0 + number: -0.2} if number in missing else {30.0: -0.1 * number}) for number in range(6)]
+    found = of(six(lamps), "pulldown_stops", "flights")
+    assert found.n == n
+    assert math.isfinite(found.difference) is (not missing)
+    if missing:
+        reason = "3 lamps that both cameras counted are needed in 3 flights of each"
+        assert (found.interval, found.reason) == (None, reason)
+
+
+def test_a_lamp_goes_with_the_last_flight_that_counts_it() -> None:
+    """A lamp that only a flight with too few of them counted for its camera is none of both; flights that lived by it go, too."""
+    metres = [{10, 20, 30, 40}, {10, 40}, {10, 20, 40}, {10, 20, 30}, {10, 20, 40}, {10, 20, 30}]
+    found = of(six([{float(metre): -0.2 for metre in own} for own in metres]), "pulldown_stops", "flights")
+    assert found.n == (1, 2)
+
+
+def test_flights_that_no_lamp_links_are_not_compared() -> None:
+    """Where some flights counted one set of lamps and the others another, nobody knows which set pulls down more."""
+    sets = {8.0 * n: -0.1 for n in (1, 2, 3)}, {8.0 * n: -1.1 for n in (4, 5, 6)}
+    found = of(six([sets[n in (0, 1, 3)] for n in range(6)]), "pulldown_stops", "flights")
+    assert (found.interval, found.n, found.reason) == (None, (0, 0), "no lamp links all flights to each other")
+
+
+def test_means_of_a_table_with_holes() -> None:
+    """Without holes the plain means of rows; with them those of the whole table, where rows and columns only add up."""
+    generator = np.random.default_rng(1)
+    whole = generator.normal(size=(5, 7))
+    assert row_means(whole) == pytest.approx(whole.mean(axis=1))
+    added = generator.normal(size=(5, 1)) + generator.normal(size=7)
+    holes = np.where(generator.random((5, 7)) < 0.4, np.nan, added)
+    assert np.isnan(holes).any(axis=1).all()
+    assert row_means(holes) == pytest.approx(added.mean(axis=1))
+    assert row_means(np.array([[1.0, np.nan], [np.nan, 2.0]])) is None
 
 
 def test_the_same_lamp_is_the_nearest_both_ways() -> None:
@@ -142,6 +193,20 @@ def test_the_same_lamp_is_the_nearest_both_ways() -> None:
     second = np.array([1.3, 5.4, 5.1, 9.6, math.nan])
     assert same_lamps(first, second) == [(0, 0), (1, 2)]
     assert same_lamps(np.empty(0), second) == []
+    # two of one flight beside one of the other: that one is the nearer's
+    assert same_lamps(np.array([1.0, 1.3]), np.array([1.4])) == [(1, 0)]
+    assert same_lamps(np.array([1.4]), np.array([1.0, 1.3])) == [(0, 1)]
+
+
+def test_lamps_of_another_route_are_not_compared() -> None:
+    """Flights that may not show the same route share no lamp, however well their places would match."""
+    lamps = {8.0 * n: -0.1 for n in range(1, 7)}
+    way = steady(60.0)
+    scores = [passing(way, own) for own in (lamps, dict.fromkeys(lamps, -1.1), dict.fromkeys(lamps, -2.1))]
+    pairs = {pair: alignment_of(way, way, same_route=pair != (0, 2)) for pair in combinations(range(3), 2)}
+    result = compare_flights(scores, ("first", "second", "second"), pairs, CRITERIA)
+    found = of(result, "pulldown_stops", "lamps")
+    assert (found.a, found.b, found.difference) == (0, 1, pytest.approx(-1.0))
 
 
 def test_paired_shift_against_reference() -> None:
@@ -161,6 +226,23 @@ def test_paired_shift_against_reference() -> None:
             told.add(bool(rejected))
     assert told == {True, False}
     assert paired_difference([]) is None
+
+
+@pytest.mark.parametrize(
+    ("n", "method"), [(150, "exact"), (200, "exact"), (201, "approx"), (1024, "approx"), (2000, "approx")]
+)
+def test_many_pairs_have_wilcoxons_interval(n: int, method: str) -> None:
+    """Of hundreds and thousands of pairs, too, the interval ends where another implementation's test begins to refuse a shift."""
+    values = np.random.default_rng(n).normal(0.3, 1.0, n)
+    found = paired_difference(values)
+    assert found is not None
+    assert found.ci95 is not None
+    for end, outward in zip(found.ci95, (-1.0, 1.0), strict=True):
+        inside, outside = (
+            stats.wilcoxon(values - end - away, method=method, correction=True).pvalue
+            for away in (-0.002 * outward, 0.002 * outward)
+        )
+        assert outside <= 0.05 < inside
 
 
 def test_recovery_times_of_cameras() -> None:

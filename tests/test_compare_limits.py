@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
-import pytest
-from compare_material import alignment_of, flight, rough, steady
-from test_compare import compared, of
+import math
+from collections.abc import Sequence
+from itertools import combinations
 
-from fieldscore.compare_judge import IN_NOISE
+import numpy as np
+import pytest
+from compare_material import Curve, alignment_of, flight, foreign, rough, steady
+from test_compare import CRITERIA, LABELS, compared, of
+
+from fieldscore.compare import compare_flights
+from fieldscore.compare_judge import IN_NOISE, NOISE_UNKNOWN
+from fieldscore.comparison import Comparison
 from fieldscore.report.comparison import judgement
 from fieldscore.report.verdict import verdict
 
@@ -63,12 +70,15 @@ def test_crushing_is_no_range(range_stops: float, crushed: float, better: str | 
         ((0.5, 0.8), 16.0, "b", None),
         ((1.2, 0.8), 16.0, "b", None),
         ((0.8, 0.8), 18.2, None, IN_NOISE),
+        ((0.5, math.nan), 16.0, None, NOISE_UNKNOWN),
+        ((math.nan, 0.5), 16.0, "b", None),
     ],
 )
 def test_noise_is_no_range(
     noise: tuple[float, float], floor_code: float, better: str | None, withheld: str | None
 ) -> None:
-    """A camera is not better by its range whose darkest percent is nearer to its floor than the first percentile of its noise.
+    """A camera is not better by its range whose darkest percent is nearer to its floor than the first percentile of its noise, or
+    whose noise is not known.
 
     That percent is at 2 % here, 1 % above a floor at code 18.2; the noise's first percentile is 2.33 sigma under its mean.
     """
@@ -87,7 +97,7 @@ def test_noise_is_no_range(
     assert found.interval is not None
     assert (found.better, found.withheld) == (better, withheld)
     told = judgement(result, found)
-    assert told.endswith("the dark end is within the noise" if withheld else "second is better")
+    assert told.endswith(withheld or "second is better")
 
 
 @pytest.mark.parametrize(
@@ -114,3 +124,95 @@ def test_what_is_frozen_is_not_readable(frozen: float, better: str | None, withh
     assert ("By what can be read second is not judged: it freezes more" in verdict(result)) is (withheld is not None)
     turned = compared(scores[1], scores[0], alignment_of(way, way))
     assert of(turned, "readable_percent").withheld == withheld
+
+
+@pytest.mark.parametrize(("known_m", "withheld"), [(29.0, NOISE_UNKNOWN), (31.0, None)])
+def test_noise_known_in_most_of_the_flight_is_known(known_m: float, withheld: str | None) -> None:
+    """Noise that is measured in less than half of a flight, its brighter part, does not clear the rest."""
+    way = steady(60.0)
+    first, second = (
+        {
+            "noise_percent": lambda m: np.where(m < known_m, 0.5, np.nan),
+            "occupied_range_stops": lambda m, v=stops: v + rough(int(v), 0.1)(m),
+        }
+        for stops in (4.0, 6.0)
+    )
+    found = of(compared(flight(way, first), flight(way, second), alignment_of(way, way)), "occupied_range_stops")
+    assert found.withheld == withheld
+
+
+def in_turns(measures: Sequence[dict[str, Curve | float]], strangers: Sequence[int] = ()) -> Comparison:
+    """Flights of one route by two cameras in turns; `strangers` show another route."""
+    way = steady(60.0)
+    scores = [flight(way, one, bit_rate=4e6, sha256=(f"{n:064d}",)) for n, one in enumerate(measures)]
+    pairs = {
+        pair: foreign() if set(pair) & set(strangers) else alignment_of(way, way)
+        for pair in combinations(range(len(scores)), 2)
+    }
+    return compare_flights(scores, LABELS * (len(scores) // 2), pairs, CRITERIA)
+
+
+@pytest.mark.parametrize(
+    ("noisy", "strangers", "withheld"), [(1, (), IN_NOISE), (5, (), IN_NOISE), (0, (), None), (7, (7,), None)]
+)
+def test_one_flight_in_noise_withholds_the_range_of_its_camera(
+    noisy: int, strangers: tuple[int, ...], withheld: str | None
+) -> None:
+    """Whichever flight of the camera ahead is stretched by noise; not one of the other camera, nor one of another route."""
+    result = in_turns(
+        [
+            {
+                "noise_percent": 1.2 if n == noisy else 0.5,
+                "occupied_range_stops": lambda m, n=n: 4.0 + 2.0 * (n % 2) + 0.01 * n + rough(n, 0.1)(m),
+            }
+            for n in range(8)
+        ],
+        strangers,
+    )
+    found = of(result, "occupied_range_stops", "flights")
+    assert (found.better, found.withheld) == (None if withheld else "b", withheld)
+
+
+FROZEN = "By what can be read second is not judged: it freezes more"
+
+
+@pytest.mark.parametrize(
+    ("frozen", "gain", "shows", "reserve"),
+    [(8.0, 30.0, True, False), (14.0, 30.0, False, True), (14.0, 0.2, False, False)],
+)
+def test_the_verdict_speaks_of_what_it_is_of(frozen: float, gain: float, shows: bool, reserve: bool) -> None:
+    """Of cameras told by their flights, one pair of flights whose verdict is withheld says nothing; nor does what nobody cares for.
+
+    The last flight alone freezes more.
+    """
+    result = in_turns(
+        [
+            {
+                "readable_percent": lambda m, n=n: 40.0 + gain * (n % 2) + 0.1 * n + rough(n, 1.0, 0.4)(m),
+                "frozen_percent": lambda m, ice=frozen if n == 5 else 5.0, n=n: ice + rough(20 + n, 0.1)(m),
+            }
+            for n in range(6)
+        ]
+    )
+    alone = [one.withheld for one in result.differences if (one.measure, one.of) == ("readable_percent", "places")]
+    assert "share frozen" in alone
+    told = verdict(result)
+    assert ("Camera second shows more of the picture" in told, FROZEN in told) == (shows, reserve)
+
+
+def test_flights_of_one_camera_are_no_verdict() -> None:
+    """What is withheld between two flights of one camera is not said of it."""
+    result = in_turns(
+        [
+            {
+                "readable_percent": lambda m, v=readable, n=n: v + rough(n, 1.0, 0.4)(m),
+                "frozen_percent": lambda m, v=ice: v + rough(9, 0.1)(m),
+            }
+            for n, (readable, ice) in enumerate(((60.0, 5.0), (30.0, 25.0), (90.0, 14.0), (30.0, 25.0)))
+        ]
+    )
+    withheld = [(one.a, one.b) for one in result.differences if one.withheld == "share frozen"]
+    assert withheld == [(0, 2)]
+    told = verdict(result)
+    assert "Camera first shows more of the picture" in told
+    assert "not judged" not in told

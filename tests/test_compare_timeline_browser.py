@@ -134,12 +134,17 @@ def test_keys_move_both_cameras(opened: Opened) -> None:
 
 @pytest.mark.parametrize(
     ("labels", "shown", "marks"),
-    [(("dim", "lit"), ["A dim", "B lit"], ["A", "B"]), (("A", "X"), ["A", "X"], ["A", "X"])],
+    [
+        (("dim", "lit"), ["A dim", "B lit"], ["A", "B"]),
+        (("A", "X"), ["A", "X"], ["A", "X"]),
+        (("B", "longer"), ["B", "longer"], ["B", "longer"]),
+        (("1", "AB"), ["A 1", "B AB"], ["A", "B"]),
+    ],
 )
 def test_flights_go_by_their_labels(
     browser: Any, tmp_path: Path, labels: tuple[str, str], shown: list[str], marks: list[str]
 ) -> None:
-    """Each picture, line and figure goes by the given label: with a letter before a long one, alone where it is a letter."""
+    """Each picture, line and figure goes by the given label: with a letter before it, unless one is itself a letter."""
     way = steady(20.0)
     result = compare_flights(
         [telling(way, camera) for camera in (0, 1)], labels, {(0, 1): alignment_of(way, way)}, Criteria()

@@ -7,7 +7,7 @@ from itertools import combinations
 from typing import Any
 
 from fieldscore import __version__
-from fieldscore.compare_judge import IN_NOISE
+from fieldscore.compare_judge import IN_NOISE, NOISE_UNKNOWN
 from fieldscore.comparison import Comparison, Difference
 from fieldscore.report.flight import clip_json
 from fieldscore.report.verdict import amount, interval_words, ranked, verdict, wording
@@ -98,7 +98,9 @@ def judgement(result: Comparison, entry: Difference) -> str:
         return f"no interval: {entry.reason or 'no reason was given'}"
     told = f"{result.criteria.confidence_percent:g} % interval {interval_words(entry)}"
     if entry.withheld:
-        return f"{told}; not judged: {entry.withheld}{'' if entry.withheld == IN_NOISE else ' differs'}"
+        return (
+            f"{told}; not judged: {entry.withheld}{'' if entry.withheld in (IN_NOISE, NOISE_UNKNOWN) else ' differs'}"
+        )
     if entry.better is not None:
         label = result.labels[entry.a if entry.better == "a" else entry.b]
         return f"{told}; {visible(label)} is better"

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fieldscore.compare_judge import FEWEST_FLIGHTS, SHARE_FROZEN, SLOW_MEASURES, ahead
+from fieldscore.compare_judge import FEWEST_FLIGHTS, SHARE_FROZEN, SLOW_MEASURES, ahead, judged
 from fieldscore.comparison import USABLE, Comparison, Difference
 from fieldscore.report.words import count, number, plural, share, visible
 
@@ -82,7 +82,7 @@ def verdict_parts(result: Comparison) -> tuple[str, str]:
         if any(one.found.doubtful for one in result.alignments):
             return "No comparison: it is not sure that the flights show the same route.", " ".join(why)
         return "No comparison: the flights do not show the same route.", " ".join(why)
-    return " ".join(sentences), " ".join([*_scope(result, compared), *_reserve(result)])
+    return " ".join(sentences), " ".join([*_scope(result, compared), *_reserve(result, compared)])
 
 
 def between(result: Comparison, first: str, second: str, found: Sequence[Difference]) -> str:
@@ -116,15 +116,13 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
 def _unsure(result: Comparison, found: Sequence[Difference]) -> list[str]:
     """A sentence on the first measure that differs by what matters, but for which the flights are too short.
 
-    What rests on noise must differ by more than a mistake in that; a few lamps or flashes are left out, whatever the flight.
+    A few lamps or flashes are left out, whatever the flight.
     """
     for one in ranked(found):
         side = ahead(one)
         if one.measure in _EXPLAINING or one.of not in ("places", "flights") or one.interval is not None:
             continue
-        if side is None or one.withheld or not one.worth:
-            continue
-        if abs(one.difference) < max(one.worth, SLOW_MEASURES.get(one.measure, 0.0)):
+        if side is None or one.withheld or not _would_matter(one):
             continue
         label = visible(result.labels[one.a if side == "a" else one.b])
         held = f"{count(one.effective_samples)} independent samples{_places_won(result, one, side)}"
@@ -133,6 +131,16 @@ def _unsure(result: Comparison, found: Sequence[Difference]) -> list[str]:
             f"that ({held}): fly longer, or more often."
         ]
     return []
+
+
+def _would_matter(entry: Difference) -> bool:
+    """Whether a difference is worth a word, were it not withheld: sure and worth caring about, or too large to be left unsaid.
+
+    What rests on noise must differ by more than a mistake in that makes, where no interval holds it.
+    """
+    if entry.interval is None and entry.worth:
+        return abs(entry.difference) >= max(entry.worth, SLOW_MEASURES.get(entry.measure, 0.0))
+    return judged(entry.difference, entry.interval, entry.direction, entry.worth) is not None
 
 
 def _places_won(result: Comparison, entry: Difference, side: str) -> str:
@@ -229,12 +237,13 @@ def _scope(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]
     return sentences
 
 
-def _reserve(result: Comparison) -> list[str]:
+def _reserve(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]:
     """What the audit takes from it, and who freezes too much of the picture to be judged by what can be read."""
     frozen = {
         visible(result.labels[one.a if ahead(one) == "a" else one.b])
-        for one in result.differences
-        if one.withheld == SHARE_FROZEN and result.labels[one.a] != result.labels[one.b]
+        for pair in compared
+        for one in result.between(*pair)
+        if one.withheld == SHARE_FROZEN and _would_matter(one)
     }
     sentences = [
         f"By what can be read {label} is not judged: it freezes more of the picture, and a coder that does so smooths away what "

@@ -47,10 +47,11 @@ class Instrument {
     return this.tracks.some((track) => track.values(column.name));
   }
 
-  /* The letter of a track; where labels are as short, a letter beside them would name another. */
+  /* The letter of a track; where labels are as short, or one is such a letter, a letter beside them would name another. */
   mark(index) {
     if (this.tracks.length < 2) return "";
-    return this.tracks.every((track) => track.label.length === 1) ? `${this.tracks[index].label} ` : `${MARKS[index] || index + 1} `;
+    const short = this.tracks.map((track) => track.label).filter((label) => label.length === 1);
+    return short.length === this.tracks.length || short.some((label) => MARKS.includes(label)) ? `${this.tracks[index].label} ` : `${MARKS[index] || index + 1} `;
   }
 
   named(index) {
