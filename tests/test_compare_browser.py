@@ -18,7 +18,8 @@ from fieldscore.criteria import Criteria
 from fieldscore.report import render_comparison
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
-PHONE_PX, DESK_PX = 390, 1440  # widths of a common telephone's and a common desk's screen; common practice, no source
+# Widths of a common telephone's, tablet's and desk's screen; common practice, no source
+PHONE_PX, TABLET_PX, DESK_PX = 390, 820, 1440
 LEAST_CONTRAST = 4.5  # WCAG 2.2, success criterion 1.4.3, text of usual size
 LABELS = ("<img src=x onerror=alert(1)>" + "x" * 60, "lit")
 
@@ -75,7 +76,7 @@ def opened(browser: Any, report: Path, width: int, scheme: str, said: list[str],
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", [PHONE_PX, DESK_PX])
+@pytest.mark.parametrize("width", [PHONE_PX, TABLET_PX, DESK_PX])
 def test_page_is_quiet_fits_and_can_be_read(browser: Any, report: Path, width: int, scheme: str) -> None:
     """Nothing is logged or asked for, nothing sticks out sideways, and every text stands out from what is behind it."""
     said: list[str] = []

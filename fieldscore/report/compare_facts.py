@@ -127,19 +127,20 @@ def forest_rows(found: Sequence[Difference]) -> list[tuple[str, str, Sequence[Di
 
 
 def row_of(result: Comparison, one: Difference) -> dict[str, Any]:
-    """A difference as the cells of its row."""
+    """A difference as the cells of its row; of one that could not be told, the reason alone."""
+    told = bool(np.isfinite(one.difference))
     scale, unit = (100.0, "%") if one.unit == "share" else (1.0, one.unit)
     spread = "" if one.spread is None else " and ".join(number(scale * value) for value in one.spread)
     return {
         "title": wording(one.measure).title,
         "name": one.measure,
         "key": f"differences.{result.differences.index(one)}.difference",
-        "value": "" if not np.isfinite(one.difference) else one.difference,
-        "of_a": number(scale * one.mean_a, unit),
-        "of_b": number(scale * one.mean_b, unit),
-        "difference": amount(one, signed=True),
+        "value": one.difference if told else "",
+        "of_a": number(scale * one.mean_a, unit) if told else "–",
+        "of_b": number(scale * one.mean_b, unit) if told else "–",
+        "difference": amount(one, signed=True) if told else "–",
         "interval": interval_words(one) or "–",
-        "samples": count(one.effective_samples),
+        "samples": count(one.effective_samples) if told else "–",
         "flights": f"{one.a + 1} and {one.b + 1}" if one.of in ("places", "lamps") else "all",
         "spread": spread,
         "judgement": judgement(result, one).partition("; ")[2] if one.interval else judgement(result, one),
