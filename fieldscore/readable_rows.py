@@ -47,7 +47,7 @@ _AT_ONCE = 512  # entries computed at a time, so that memory stays flat
 class ReadablePart:
     """What `ReadableRows` holds: times [n] and entry [n] of each row; first row, freshness and data of each entry; their noise.
 
-    `ends`: low end of the noise of tiles of each entry, NaN where none was measured.
+    `ends`: low end of the noise of tiles of each fresh entry, else NaN.
     """
 
     time_s: array[float]
@@ -90,7 +90,7 @@ class ReadableRows:
             self._firsts.append(len(self._times))
             curve = found.curve
             self._fresh.append(curve is not None and curve.time_s > self._measured_s)
-            self._ends.append(np.nan if curve is None else low_end(curve.recent))
+            self._ends.append(low_end(curve.recent) if curve is not None and self._fresh[-1] else np.nan)
             entry = np.zeros((), dtype=self._entry)
             entry["signal"], entry["level"], entry["why"] = found.signal, found.level, found.why
             noise = np.full(LEVELS.shape, np.nan)
@@ -165,7 +165,7 @@ class ReadableRows:
     def _low_end(self) -> float:
         """The middle low end of the noise of tiles over the flight; NaN where none was measured."""
         ends = np.asarray(self._ends)
-        known = ends[np.asarray(self._fresh, dtype=np.bool_) & np.isfinite(ends)]
+        known = ends[np.isfinite(ends)]
         return float(np.median(known)) if known.size else np.nan
 
     def _steadied(self, noise: Floats, stops: Doubles, links: Sequence[ExposureLink]) -> Floats:
