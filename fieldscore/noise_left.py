@@ -169,7 +169,7 @@ def left_curve(recent: Sequence[PairPools], *, carried: float | None = None, int
     """
     pairs = np.array(recent)  # [pairs, figures, pools]
     known = np.count_nonzero(np.isfinite(pairs), axis=0)
-    starved = 0.0 if intra else _starved(pairs[:, 1], pairs[:, 6])
+    starved = 0.0 if intra else _starved(low_end(recent))
     allowed, roughly = (0.0, _ROUGH_INTRA) if intra else (_CARRIED if carried is None else carried, _ROUGH)
     logs = np.sort(0.5 * np.log(np.maximum(pairs[:, 2:6], _LEAST_VARIANCE)), axis=0)  # what is not known comes last
     enough = min(_PAIRS, int(known[0].max()))
@@ -191,12 +191,26 @@ def left_curve(recent: Sequence[PairPools], *, carried: float | None = None, int
     return LeftCurve(np.array(levels), np.array(_weighed([math.log(one) for one in levels], values, low)))
 
 
-def _starved(tails: Doubles, counts: Doubles) -> float:
-    """How far [0, 1] a codec takes noise from tiles, by how low the low ends of pools [pairs, pools] lie."""
-    known = np.isfinite(tails)
-    weights = counts[known]
-    mean = float(tails[known] @ weights) / float(weights.sum())
-    return min(max((_SOUND - mean) / (_SOUND - _STARVED), 0.0), 1.0)
+def low_end(recent: Sequence[PairPools]) -> float:
+    """Log of the low end of sigma over what it is for noise, mean of all pools of some pairs; NaN where there is none.
+
+    The lower, the more noise a codec takes from some tiles.
+    """
+    weighted = [
+        (tail * count, count)
+        for pair in recent
+        for tail, count in zip(pair.tails.tolist(), pair.counts.tolist(), strict=True)
+        if not math.isnan(tail)
+    ]
+    if not weighted:
+        return math.nan
+    sums, counts = zip(*weighted, strict=True)
+    return math.fsum(sums) / math.fsum(counts)
+
+
+def _starved(end: float) -> float:
+    """How far [0, 1] a codec takes noise from tiles, by where their low end lies."""
+    return min(max((_SOUND - end) / (_SOUND - _STARVED), 0.0), 1.0)
 
 
 def _weighed(places: list[float], values: list[float], low: list[float]) -> list[float]:

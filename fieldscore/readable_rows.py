@@ -3,6 +3,7 @@
 A pair of frames says little of noise: motion that was not followed adds to it, a codec short of bits takes it away, both
 by what happens to be flown past. The camera's own noise follows its gain alone. With the exposure known, noise measured
 at one time says what it is at another: each measurement is taken to one gain, those around are averaged, and taken back.
+How much the codec smears is judged by the whole flight, too.
 """
 
 from __future__ import annotations
@@ -17,8 +18,9 @@ import numpy.typing as npt
 from fieldscore.collect import TileBins
 from fieldscore.frame import Floats, Frame, PictureArea
 from fieldscore.links import ExposureLink
-from fieldscore.measures.readability import DARK, NOISY, PERCEPTIBLE_CODES, Sight, rose_k, shares, sight
+from fieldscore.measures.readability import DARK, NOISY, PERCEPTIBLE_CODES, Sight, given_back, rose_k, shares, sight
 from fieldscore.noise import object_noise
+from fieldscore.noise_left import low_end
 from fieldscore.record import TileSeries
 from fieldscore.spool import Spool, let_go
 from fieldscore.units import contrast_step
@@ -43,12 +45,16 @@ _AT_ONCE = 512  # entries computed at a time, so that memory stays flat
 
 @dataclass(frozen=True)
 class ReadablePart:
-    """What `ReadableRows` holds: times [n] and entry [n] of each row; first row, freshness and data of each entry; their noise."""
+    """What `ReadableRows` holds: times [n] and entry [n] of each row; first row, freshness and data of each entry; their noise.
+
+    `ends`: low end of the noise of tiles of each fresh entry, else NaN.
+    """
 
     time_s: array[float]
     entries: array[int]
     firsts: list[int]
     fresh: list[bool]
+    ends: array[float]
     noise: bytes
     data: npt.NDArray[np.void]
 
@@ -69,6 +75,7 @@ class ReadableRows:
         )  # a frame each: lists of an hour would be five times as large
         self._firsts: list[int] = []
         self._fresh: list[bool] = []
+        self._ends = array("d")
         self._spool = Spool()
 
     def close(self) -> None:
@@ -83,6 +90,7 @@ class ReadableRows:
             self._firsts.append(len(self._times))
             curve = found.curve
             self._fresh.append(curve is not None and curve.time_s > self._measured_s)
+            self._ends.append(low_end(curve.recent) if curve is not None and self._fresh[-1] else np.nan)
             entry = np.zeros((), dtype=self._entry)
             entry["signal"], entry["level"], entry["why"] = found.signal, found.level, found.why
             noise = np.full(LEVELS.shape, np.nan)
@@ -101,7 +109,7 @@ class ReadableRows:
     def part(self) -> ReadablePart:
         """Give all there is, to be taken in elsewhere."""
         data = np.array(self._spool.view(self._entry, (len(self._firsts),)))
-        return ReadablePart(self._times, self._entries, self._firsts, self._fresh, bytes(self._noise), data)
+        return ReadablePart(self._times, self._entries, self._firsts, self._fresh, self._ends, bytes(self._noise), data)
 
     def take(self, part: ReadablePart) -> None:
         """Append the rows of a part."""
@@ -110,6 +118,7 @@ class ReadableRows:
         self._entries.extend(entries + entry for entry in part.entries)
         self._firsts += [rows + first for first in part.firsts]
         self._fresh += part.fresh
+        self._ends.extend(part.ends)
         self._noise += part.noise
         self._spool.write(part.data.tobytes())
 
@@ -132,16 +141,17 @@ class ReadableRows:
         area, criteria = self._area, self._area.criteria
         kept = self._spool.view(self._entry, (len(self._firsts),))
         model = self._steadied(np.frombuffer(self._noise, dtype=np.float32).reshape(-1, LEVELS.size), stops, links)
+        unsmeared = given_back(_middle(kept["level"], model), self._low_end(), intra=area.intra)
         bins = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
         figures = np.empty((len(self._firsts), 5))
         ends = [*self._firsts[1:], len(self._times)]
         for start in range(0, len(kept), _AT_ONCE):
             part = slice(start, start + _AT_ONCE)
             signal, level = (kept[name][part].astype(np.float64) for name in ("signal", "level"))
-            noise = np.array([np.interp(one, LEVELS, curve) for one, curve in zip(level, model[part], strict=True)])
+            noise = _noise_at(level, model[part])
             # without any noise known, the signal is 0 or NaN, and so is k
             signal *= _of_black(level, BLACK_SHARE * black_set_down, area)
-            seen = rose_k(signal, np.exp2(noise), intra=area.intra)
+            seen = unsmeared * rose_k(signal, np.exp2(noise), intra=area.intra)
             k = np.where(np.isfinite(noise), seen, signal).astype(np.float32)
             why = kept["why"][part]
             why = np.where((why == DARK) & (signal >= PERCEPTIBLE_CODES), NOISY, why)
@@ -151,6 +161,12 @@ class ReadableRows:
                     bins.add(time_s, tiles)
             let_go(kept)
         return bins.series(), figures[np.asarray(self._entries)]
+
+    def _low_end(self) -> float:
+        """The middle low end of the noise of tiles over the flight; NaN where none was measured."""
+        ends = np.asarray(self._ends)
+        known = ends[np.isfinite(ends)]
+        return float(np.median(known)) if known.size else np.nan
 
     def _steadied(self, noise: Floats, stops: Doubles, links: Sequence[ExposureLink]) -> Floats:
         """Log2 of the noise [entries, levels] with that measured before and after, taken to the same gain.
@@ -172,6 +188,19 @@ class ReadableRows:
             there = total[:, 0] > np.exp(-1.0)
             found[inside[there]] = mean[there] / total[there] + moved[there]
         return found
+
+
+def _noise_at(level: Doubles, curves: Floats) -> Doubles:
+    """Log2 of the noise [entries, tiles] at levels [entries, tiles] of curves [entries, levels]."""
+    return np.array([np.interp(one, LEVELS, curve) for one, curve in zip(level, curves, strict=True)])
+
+
+def _middle(level: npt.NDArray[np.floating], curves: Floats) -> float:
+    """The middle noise (codes) of the tiles of a flight, of as many entries as are computed at a time; NaN where none is known."""
+    every = slice(None, None, -(-len(level) // _AT_ONCE))
+    noise = _noise_at(level[every].astype(np.float64), curves[every])
+    known = noise[np.isfinite(noise)]
+    return float(np.exp2(np.median(known))) if known.size else np.nan
 
 
 def _of_black(level: Doubles, black: float, area: PictureArea) -> Doubles:

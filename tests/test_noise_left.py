@@ -10,7 +10,7 @@ import pytest
 from frame_material import area_of, chain, noisy
 
 from fieldscore.noise import NoiseCurve, Pools, noise, noise_curve, object_noise
-from fieldscore.noise_left import LeftCurve, PairPools, carried_on, farther_apart, left_curve, pair_pools
+from fieldscore.noise_left import LeftCurve, PairPools, carried_on, farther_apart, left_curve, low_end, pair_pools
 
 Doubles = npt.NDArray[np.float64]
 FREEDOM = 22  # of a tile's variance
@@ -44,6 +44,15 @@ def test_noise_has_the_tail_of_noise() -> None:
     assert found.tails[2] == pytest.approx(0.0, abs=0.03)
     assert found.counts[2] == MANY
     assert np.isnan(found.quarters[[0, 1, 3, 4, 5, 6]]).all()
+
+
+def test_the_low_end_of_all_pools_goes_by_their_tiles() -> None:
+    """Of two pools, one of noise and one of a codec with a quarter of the tiles, the low end is that of all tiles; of none NaN."""
+    kept = np.where(np.arange(MANY // 4) % 3 == 0, 0.0, _noise(1.0, 1)[: MANY // 4])
+    pair = _pair(_tiles(DARK, _noise(2.0, 1), 1.0), _tiles(BRIGHT, kept, 1.0))
+    assert low_end([pair, pair]) == pytest.approx(0.8 * pair.tails[2] - 0.2 * 0.5)
+    assert math.isnan(low_end([pair_pools(_tiles(DARK, _noise(2.0, 1), 1.0)[:, :7])]))
+    assert math.isnan(low_end([]))
 
 
 def test_too_few_tiles_say_nothing() -> None:

@@ -12,9 +12,9 @@ from frame_material import area_of
 
 from fieldscore.frame import Frame
 from fieldscore.link_fit import ExposureLink
-from fieldscore.measures.readability import DARK, NOISY, Sight, rose_k, sight
+from fieldscore.measures.readability import DARK, NOISY, Sight, given_back, rose_k, sight
 from fieldscore.noise import NoiseCurve, Pools
-from fieldscore.noise_left import LEVEL_EDGES, LeftCurve
+from fieldscore.noise_left import LEVEL_EDGES, LeftCurve, PairPools
 from fieldscore.readable_rows import NOISE_OF_GAIN, ReadableRows
 
 Doubles = npt.NDArray[np.float64]
@@ -24,11 +24,13 @@ SIGNAL, LEVEL = 12.0, 0.3  # codes, fraction
 LEVELS = np.linspace(0.03, 0.9, len(LEVEL_EDGES) - 1)
 
 
-def _curve(time_s: float, block_codes: float) -> NoiseCurve:
-    """The same noise at every level."""
+def _curve(time_s: float, block_codes: float, end: float = math.nan) -> NoiseCurve:
+    """The same noise at every level; `end`: low end of the noise of tiles, NaN where nothing says."""
     between = Pools(LEVELS, np.full(LEVELS.shape, block_codes**2))
     left = LeftCurve(LEVELS, np.full(LEVELS.shape, math.log(block_codes)))
-    return NoiseCurve(time_s, between, left, (), np.ones(LEVELS.shape))
+    pools = np.full((len(PairPools._fields), len(LEVELS)), end)
+    recent = () if math.isnan(end) else (PairPools(*pools)._replace(counts=np.ones(LEVELS.shape)),)
+    return NoiseCurve(time_s, between, left, recent, np.ones(LEVELS.shape))
 
 
 def _link(before: int, after: int) -> ExposureLink:
@@ -39,14 +41,14 @@ def _links(rows: int, broken: Sequence[int] = ()) -> list[ExposureLink]:
     return [_link(row, row + 1) for row in range(rows - 1) if row not in broken]
 
 
-def _rows(noises: Sequence[float | None], signal: float = SIGNAL) -> ReadableRows:
+def _rows(noises: Sequence[float | None], signal: float = SIGNAL, ends: Sequence[float] = ()) -> ReadableRows:
     """Rows whose tiles all show one signal and level, and one noise (codes of a block; None before any was measured)."""
     rows = ReadableRows(AREA)
     for number, noise in enumerate(noises):
         frame = Frame(np.zeros((480, 640), np.uint8), AREA, number / RATE)
         seen = np.full(AREA.tiles, signal if noise is not None else np.nan, dtype=np.float32)
         why = np.full(AREA.tiles, NOISY, dtype=np.uint8)
-        curve = None if noise is None else _curve(frame.time_s, noise)
+        curve = None if noise is None else _curve(frame.time_s, noise, ends[number] if ends else math.nan)
         frame._held.values[sight] = Sight(seen, np.full(AREA.tiles, LEVEL), why, curve)
         rows.add(frame)
     return rows
@@ -72,6 +74,31 @@ def test_noise_that_wanders_is_judged_by_the_flight() -> None:
     k, shares = _found(_rows(noises), np.zeros(40), _links(40))
     assert k[2:-2] == pytest.approx(float(_k(1.5 * np.sqrt(2.0))), rel=0.02)
     assert set(shares.tolist()) == {100.0}
+
+
+def test_what_no_codec_smeared_is_given_back_over_the_flight() -> None:
+    """Where the middle measurement has the low end of noise, k of every row is larger by one factor: that of the flight's noise."""
+    noises, links = [0.5] * 20 + [1.5] * 21, _links(41, broken=(19,))
+    smeared, _ = _found(_rows(noises), np.zeros(41), links)
+    sound, _ = _found(_rows(noises, ends=[-0.3] * 19 + [0.0] * 22), np.zeros(41), links)
+    starved, _ = _found(_rows(noises, ends=[-0.3] * 22 + [0.0] * 19), np.zeros(41), links)
+    factor = given_back(1.5 * AREA.object_per_block, 0.0, intra=AREA.intra)
+    assert factor > 1.02
+    assert sound == pytest.approx(factor * smeared, rel=1e-3)
+    assert starved == pytest.approx(smeared)
+
+
+def test_parts_give_what_the_whole_gives() -> None:
+    """Rows taken in from a part carry how far the codec starved them: k is that of the flight measured in one go."""
+    noises, ends = [1.5] * 10, [0.0] * 10
+    whole, _ = _found(_rows(noises, ends=ends), np.zeros(10), _links(10))
+    joined, part = ReadableRows(AREA), _rows(noises, ends=ends)
+    joined.take(part.part())
+    part.close()
+    found, _ = _found(joined, np.zeros(10), _links(10))
+    assert found == pytest.approx(whole)
+    smeared, _ = _found(_rows(noises), np.zeros(10), _links(10))
+    assert np.all(found > 1.02 * smeared)
 
 
 def test_black_set_down_lets_objects_stand_out_farther() -> None:

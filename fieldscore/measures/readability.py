@@ -12,6 +12,7 @@ What is found here knows the noise of the last second; over the flight it is fou
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -31,6 +32,9 @@ _LEAST_CODES = 1e-3  # added to both: without any noise there is nothing to doub
 # Least noise of an object's mean that a codec's quantiser leaves: of one that goes from picture to picture, which leaves out whole
 # blocks, and of one that codes each by itself (docs/decisions/smear_floor.py).
 _SMEAR_CODES, _SMEAR_INTRA = 0.4, 0.3
+# Low end of the noise of tiles (noise_left.py) down to which a flight's codec smears nothing, and from where on all that is above:
+# what noise alone scatters by, and what flights have whose verdicts are right with all of it (docs/decisions/smear_floor.py).
+UNSMEARED = (-0.02, -0.04)
 
 
 @dataclass(frozen=True)
@@ -76,6 +80,22 @@ def rose_k(signal: npt.NDArray[np.floating], object_codes: npt.NDArray[np.floati
     `intra`: the codec codes each picture by itself.
     """
     return np.asarray(signal / np.hypot(object_codes, _SMEAR_INTRA if intra else _SMEAR_CODES), dtype=np.float32)
+
+
+def given_back(object_codes: float, end: float, *, intra: bool) -> float:
+    """How much larger k is over a flight than `rose_k` says, as its codec smears less: 1 where it smears all, sqrt(2) at most.
+
+    `object_codes` is the middle noise of an object's mean, and `end` the low end of the noise of tiles; either may be NaN, which
+    gives 1. One factor for the whole flight: beside what a codec smears, the smear evens out how far noise is off at this level
+    or that, and tiles are ranked the better for it.
+    """
+    if math.isnan(object_codes + end):
+        return 1.0
+    none, full = UNSMEARED
+    share = min(max((none - end) / (none - full), 0.0), 1.0)
+    smear = _SMEAR_INTRA if intra else _SMEAR_CODES
+    noise = max(object_codes, smear)  # of less, a codec may have taken the rest
+    return math.hypot(noise, smear) / math.hypot(noise, share * smear)
 
 
 @tile_measure(
