@@ -44,7 +44,7 @@ def main() -> None:
     spreads = exposure_trace._SPREADS
     for name, law, held in WAYS:
         shading.falloff = law
-        exposure_trace._SPREADS = (*spreads[: link_fit.SHADING], *held)
+        exposure_trace._SPREADS = (*spreads[: link_fit.SHADING], *held, *spreads[link_fit.SHADING + len(held) :])
         within, pulls = np.array([measured_exposure(clip) for clip in clips]).T
         print(
             f"{name:37}: within 5 s {np.median(within):.3f} {within.mean():.3f} stop, "
