@@ -84,9 +84,9 @@ def test_veil_that_grows_slowly_is_no_exposure_where_a_source_shines() -> None:
     """With a source in view that is found to glow, a veil that grows over 6 s moves the exposure by less than 0.05 stop."""
     veil = 0.01 * np.clip((np.arange(301) / RATE - 2.0) / 6.0, 0.0, 1.0)
     found = [replace(one, precision=(5e3, 4e3, 5e3)) for one in links_of(np.zeros(301), veil)]
-    glows = np.zeros((EFFECTS, 3 + EFFECTS), dtype=np.float32)
+    glows = np.zeros((EFFECTS, 3 + EFFECTS))
     glows[GLOW, 2] = glows[GLOW, 3 + GLOW] = 200.0  # a strength of 1, for certain
-    shining = [replace(one, shine=0.1, effects=glows.tobytes()) for one in found]
+    shining = [replace(one, shine=0.1, effects=packed_effects(glows)) for one in found]
     without, with_source = (np.ptp(exposure_trace(one, np.full(301, np.nan)).stops) for one in (found, shining))
     assert with_source < 0.05 < 0.2 < without
 
