@@ -51,8 +51,9 @@ _FLOOR_SPREAD, _BLACK_MOST = 0.1, 0.12
 _GLOW_MOST = 3.0  # strength of glow; no lens takes light away, and under so strong a glow nothing could be seen
 # Stops in the corners: those of a fisheye may be black; no lens leaves more there than in the middle
 _SHADING_MOST = 12.0
-# Quarters of a stop beside the square law, halfway: a lens may keep its light up to the rim, or fall as a cosine does
-_HALFWAY_LEAST, _HALFWAY_MOST = -4.0, 4.0
+# Quarters of a stop beside the square law, halfway: a lens may keep its light up to the rim, or fall as a cosine does, the wider
+# the flatter toward the corners
+_HALFWAY_LEAST, _HALFWAY_MOST = -4.0, 20.0
 _OUTER_MOST = 0.5  # veil missing in the corners; what lights the middle more than the rim does not light the rim more
 # No less of a change at white than is seen in the dark: what passes for more is what bright patches lose by other ways
 _SHOULDER_MOST = 1.0

@@ -38,8 +38,9 @@ MOVED_SPREAD = (
     0.1  # the same for each patch's side that it has moved: the farther, the more it is followed beside its place
 )
 SHADING_SPREAD = 0.7  # stops in the corners: half a stop to two are usual; common practice, no source
-# By how much shading may differ from the square law, in quarters of a stop halfway: a cosine's fourth power, 0.2 to 0.5
-HALFWAY_SPREAD = 0.5
+# By how much shading may differ from the square law, in quarters of a stop halfway: a cosine's fourth power, 0.2 to 0.5, of a flat
+# projection as wide as 150 degrees 8
+HALFWAY_SPREAD = 1.0
 OUTER_SPREAD = 0.05  # of the median patch's light: veil that is missing in the corners (docs/decisions/shading.py)
 # Share of a change that white does not show where the camera's curve is flatter at the top than the named one (a knee, a
 # logarithm): for each doubling of level below it the less, none from `_TOE` of white on (docs/decisions/shoulder.py).
