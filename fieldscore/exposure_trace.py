@@ -3,9 +3,9 @@
 Links give changes of exposure and of veil. Adding them up lets both drift; veil, though, is a state of what is in view
 and returns to what it was. So exposure and veil of all linked frames are found together by least squares in which the
 veil is held near zero and its changes are followed. What stays the same through a flight is found with them, once: where the
-recording's true black lies (with a wrong one, dark and bright surfaces would disagree on every change of exposure), how
-strongly the lens spreads the light of clipped sources (else ground that moves away from a lamp would pass for exposure
-closing), and how much less it leaves away from the middle (else so would all that streams outward in forward flight).
+recording's true black lies and how flat its curve is at the top (else dark and bright surfaces would disagree on every change
+of exposure), how strongly the lens spreads the light of clipped sources (else ground that moves away from a lamp would pass for
+exposure closing), and how much less it leaves away from the middle (else so would all that streams outward in forward flight).
 """
 
 from __future__ import annotations
@@ -28,6 +28,9 @@ from fieldscore.link_fit import (
     SHADING,
     SHADING_SPREAD,
     SHARED,
+    SHOULDER,
+    SHOULDER_OF_SHADING,
+    SHOULDER_SPREAD,
     ExposureLink,
     effects_of,
 )
@@ -48,12 +51,15 @@ _FLOOR_SPREAD, _BLACK_MOST = 0.1, 0.12
 _GLOW_MOST = 3.0  # strength of glow; no lens takes light away, and under so strong a glow nothing could be seen
 # Stops in the corners: those of a fisheye may be black; no lens leaves more there than in the middle
 _SHADING_MOST = 12.0
-# Quarters of a stop beside the square law, halfway: a lens may keep its light up to the rim, or fall as a cosine does
-_HALFWAY_LEAST, _HALFWAY_MOST = -4.0, 4.0
+# Quarters of a stop beside the square law, halfway: a lens may keep its light up to the rim, or fall as a cosine does, the wider
+# the flatter toward the corners
+_HALFWAY_LEAST, _HALFWAY_MOST = -4.0, 20.0
 _OUTER_MOST = 0.5  # veil missing in the corners; what lights the middle more than the rim does not light the rim more
-_SPREADS = _FLOOR_SPREAD, GLOW_SPREAD, SHADING_SPREAD, HALFWAY_SPREAD, OUTER_SPREAD
-_LEAST = 0.0, 0.0, 0.0, _HALFWAY_LEAST, 0.0
-_MOST = _BLACK_MOST, _GLOW_MOST, _SHADING_MOST, _HALFWAY_MOST, _OUTER_MOST
+# No less of a change at white than is seen in the dark: what passes for more is what bright patches lose by other ways
+_SHOULDER_MOST = 1.0
+_SPREADS = _FLOOR_SPREAD, GLOW_SPREAD, SHADING_SPREAD, HALFWAY_SPREAD, OUTER_SPREAD, SHOULDER_SPREAD
+_LEAST = 0.0, 0.0, 0.0, _HALFWAY_LEAST, 0.0, 0.0
+_MOST = _BLACK_MOST, _GLOW_MOST, _SHADING_MOST, _HALFWAY_MOST, _OUTER_MOST, _SHOULDER_MOST
 _ALIKE_LINKS = 4.0  # links in a row share their errors: so many count as one
 _ROUNDS = 3  # to and fro: the weight of veil depends on the exposure found, the effect of black on shading
 _ANCHOR = 1e-6  # holds the first exposure, which links do not fix
@@ -127,7 +133,7 @@ class _Chain:
         self.light = np.array([link.light for link in links])
         self.precision = np.array([link.precision for link in links]).T
         effects = effects_of(links)
-        self._effects = effects[:, :, :2].swapaxes(1, 2)
+        self._effects = effects[:, :, :2].swapaxes(1, 2).copy()  # so that the rest is let go of
         # [links, exposure or veil, what was found or what a unit of each shared thing takes from it]
         self.terms = np.empty((len(links), 2, 1 + SHARED))
         self.terms[:, :, 0] = [(link.change, link.veil) for link in links]
@@ -139,14 +145,15 @@ class _Chain:
     def solve(self, shared: Doubles) -> tuple[Doubles, Doubles]:
         """Find the states from what was found, and by what a unit of each shared thing would move them.
 
-        `shared` [5] is what is known of them so far. Gives their least-squares terms [5] and [5, 5].
+        `shared` [6] is what is known of them so far. Gives their least-squares terms [6] and [6, 6].
         Exposure counts in stops, veil in units of the median patch's light at the first row's exposure.
         """
         import scipy.linalg
 
         glow = float(shared[GLOW])
         turn = np.eye(SHARED, EFFECTS)
-        turn[BLACK, BLACK_OF_SHADING] = shared[SHADING]  # black bends what exposure does, and what shading does
+        # Black and shoulder bend what exposure does, and what shading does.
+        turn[BLACK, BLACK_OF_SHADING] = turn[SHOULDER, SHOULDER_OF_SHADING] = shared[SHADING]
         self.terms[:, :, 1:] = -self._effects @ turn.T
         middle = float(np.median(self.exposure))
         surface = self.light * np.exp2(-np.clip(self.exposure[:-1], middle - _FARTHEST, middle + _FARTHEST))
@@ -170,7 +177,7 @@ class _Chain:
         return gain[:, 0] + turn @ self._score, gain[:, 1:] + turn @ self._information @ turn.T
 
     def settle(self, shared: Doubles) -> None:
-        """Take the shared things [5] as they were found."""
+        """Take the shared things [6] as they were found."""
         states = self._states[:, 0] - self._states[:, 1:] @ shared
         self.exposure = states[0::2] - states[0]
         self.veil = (states[1::2] - states[1::2].min()) * self._middle
@@ -183,7 +190,7 @@ def _unbroken(links: Sequence[ExposureLink]) -> list[tuple[int, int]]:
 
 
 def _solve(chains: Sequence[_Chain]) -> Doubles:
-    """What the flight shares [5], and with it the states of all chains."""
+    """What the flight shares [6], and with it the states of all chains."""
     shared = np.zeros(SHARED)
     for _ in range(_ROUNDS):
         right, normal = np.zeros(SHARED), np.diag(np.array(_SPREADS) ** -2.0)

@@ -1,9 +1,9 @@
 """What the light of the same surfaces at two times says: a change of exposure, of veil, and hints at what the flight shares.
 
-Where all surfaces brighten by one factor, the exposure changed; what darker surfaces gain beyond that is veil. Three things
-stay the same through a flight, yet bend every comparison: where the recording's true black lies, how much light the lens
-spreads about bright sources (glow.py) and over dark surfaces in the middle, and how much less it leaves away from there
-(shading.py). A link says what a unit of each would do to it, and what it says of each.
+Where all surfaces brighten by one factor, the exposure changed; what darker surfaces gain beyond that is veil. Some things
+stay the same through a flight, yet bend every comparison: where the recording's true black lies and how flat its curve is at
+the top, how much light the lens spreads about bright sources (glow.py) and over dark surfaces in the middle, and how much less
+it leaves away from there (shading.py). A link says what a unit of each would do to it, and what it says of each.
 """
 
 from __future__ import annotations
@@ -24,7 +24,8 @@ _LEAST_SIGMA = 0.01  # stops; what even perfect patches differ by
 _MOST_SIGMA = 0.7  # stops between patches from which on the frames do not show the same surfaces
 _ALIKE_PATCHES = 4.0  # neighbouring patches share their errors: so many count as one
 _DIM = 6.0  # times darker than the median patch from which on a patch's share of veil is not followed further
-_TELLS_FLOOR = 0.08  # stops of change from which on dark and bright patches differ enough to tell where black is
+# Stops of change from which on dark and bright patches differ enough to tell where black is, and whether the curve flattens
+_TELLS_CURVE = 0.08
 _FLOOR_STEP = 0.08  # level fraction over which the effect of the floor is differenced: as far as one is set down
 _VEIL_RIDGE = 1e-3  # of the weight: keeps the fit defined where all patches are alike
 GLOW_SPREAD = (
@@ -37,19 +38,25 @@ MOVED_SPREAD = (
     0.1  # the same for each patch's side that it has moved: the farther, the more it is followed beside its place
 )
 SHADING_SPREAD = 0.7  # stops in the corners: half a stop to two are usual; common practice, no source
-# By how much shading may differ from the square law, in quarters of a stop halfway: a cosine's fourth power, 0.2 to 0.5
-HALFWAY_SPREAD = 0.5
+# By how much shading may differ from the square law, in quarters of a stop halfway: a cosine's fourth power, 0.2 to 0.5, of a flat
+# projection as wide as 150 degrees 8
+HALFWAY_SPREAD = 1.0
 OUTER_SPREAD = 0.05  # of the median patch's light: veil that is missing in the corners (docs/decisions/shading.py)
+# Share of a change that white does not show where the camera's curve is flatter at the top than the named one (a knee, a
+# logarithm): for each doubling of level below it the less, none from `_TOE` of white on (docs/decisions/shoulder.py).
+SHOULDER_SPREAD, _TOE = 0.12, 0.05
 _TELLS_GLOW = 1e-4  # stops: a glow that changes no patch by more says nothing
 _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
 
-# What a flight shares: a level fraction, units of white, stops in the corners, quarters of a stop beside these halfway there, and
-# veil that is missing in the corners, of the median patch's light ...
-BLACK, GLOW, SHADING, HALFWAY, OUTER = range(5)
-BLACK_OF_SHADING = 5  # ... and what black does to light that moves in or out of the shade, for each stop in the corners
-SHARED, EFFECTS = 5, 6
-NO_EFFECTS = bytes(4 * EFFECTS * (3 + EFFECTS))
+# What a flight shares: a level fraction, units of white, stops in the corners, quarters of a stop beside these halfway there,
+# veil that is missing in the corners, of the median patch's light, and the share of a change that is not seen at white ...
+BLACK, GLOW, SHADING, HALFWAY, OUTER, SHOULDER = range(6)
+# ... and what black and shoulder do to light that moves in or out of the shade, for each stop in the corners
+BLACK_OF_SHADING, SHOULDER_OF_SHADING = 6, 7
+SHARED, EFFECTS = 6, 8
+_HALF = np.triu_indices(EFFECTS)  # of the information, which is the same on both sides of its diagonal
+NO_EFFECTS = bytes(4 * (3 * EFFECTS + len(_HALF[0])))
 _SHADE = 0.25  # stops of shading over which that is told
 
 
@@ -81,7 +88,7 @@ class ExposureLink:
     `change` (stops) and `veil` (light added, in units of the median patch's light, as stops for that patch) with their
     `precision` [3]: the entries 11, 12 and 22 of the inverse covariance. `light`: linear light of the median patch in
     the older frame, 1 = nominal white. `shine`: how much light a unit of glow lays over the picture, in units of the median
-    patch's light. `effects`: see `effects_of`; as bytes, since an hour has tens of thousands of links.
+    patch's light. `effects`: see `effects_of` and `packed_effects`.
     """
 
     before: int
@@ -95,13 +102,24 @@ class ExposureLink:
 
 
 def effects_of(links: Sequence[ExposureLink]) -> Doubles:
-    """What one unit of each shared thing and of black of shading would do to each link, and what it says of them: [links, 6, 9].
+    """What one unit of each shared thing and of black of shading would do to each link, and what it says of them: [links, 8, 11].
 
-    The first two of the nine, in stops, are to be added to the link's change and veil; then the terms of the least-squares
-    estimate, information^-1 score, from what change and veil do not explain: score, and a row of the information [6].
+    The first two of the eleven, in stops, are to be added to the link's change and veil; then the terms of the least-squares
+    estimate, information^-1 score, from what change and veil do not explain: score, and a row of the information [8].
     """
-    packed = b"".join(link.effects for link in links)
-    return np.frombuffer(packed, dtype=np.float32).astype(np.float64).reshape(len(links), EFFECTS, 3 + EFFECTS)
+    packed = np.frombuffer(b"".join(link.effects for link in links), dtype=np.float32).reshape(len(links), -1)
+    effects = np.empty((len(links), EFFECTS, 3 + EFFECTS))
+    effects[:, :, :3] = packed[:, : 3 * EFFECTS].reshape(len(links), EFFECTS, 3)
+    rows, columns = _HALF
+    effects[:, rows, 3 + columns] = effects[:, columns, 3 + rows] = packed[:, 3 * EFFECTS :]
+    return effects
+
+
+def packed_effects(effects: Doubles) -> bytes:
+    """What `effects_of` unpacks for one link, from its effects [8, 11]; an hour has tens of thousands of links."""
+    rows, columns = _HALF
+    told = np.concatenate([effects[:, :3].ravel(), effects[rows, 3 + columns]])
+    return told.astype(np.float32).tobytes()
 
 
 def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE) -> ExposureLink | None:
@@ -143,8 +161,9 @@ def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE)
     certain = 1.0 / (sigma**2 * _ALIKE_PATCHES)
     change = float(found[0])
     units = np.zeros((EFFECTS, len(ratio)))  # stops by which a unit of each would have the ratios greater
-    if abs(change) >= _TELLS_FLOOR:
-        units[BLACK] = _of_floor(light, change, curve)
+    unseen = _of_shoulder(light, curve)
+    if abs(change) >= _TELLS_CURVE:
+        units[BLACK], units[SHOULDER] = _of_floor(light, change, curve), change * unseen
     if glow is not None:
         units[GLOW] = -glow
     if surfaces.outward is not None and outer is not None:
@@ -152,7 +171,9 @@ def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE)
         if surfaces.halfway is not None:
             units[HALFWAY] = surfaces.halfway
         counted = float(_solved(normal, weighted @ surfaces.outward)[0])  # of a unit, in the change that was found
-        units[BLACK_OF_SHADING] = (counted - surfaces.outward) * _of_floor(light, _SHADE, curve) / _SHADE
+        shaded = counted - surfaces.outward
+        units[BLACK_OF_SHADING] = shaded * _of_floor(light, _SHADE, curve) / _SHADE
+        units[SHOULDER_OF_SHADING] = shaded * unseen
     effects = np.empty((EFFECTS, 3 + EFFECTS))
     effects[:, :2] = _solved(normal, weighted @ units.T).T
     beyond = units - effects[:, :2] @ both
@@ -167,7 +188,7 @@ def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE)
         (float(precision[0, 0]), float(precision[0, 1]), float(precision[1, 1])),
         _median(old),
         surfaces.shine / middle,
-        effects.astype(np.float32).tobytes(),
+        packed_effects(effects),
     )
 
 
@@ -216,3 +237,12 @@ def _of_floor(light: Doubles, change: float, curve: str) -> Doubles:
     levels = (from_linear(light * 2.0 ** (sign * change / 2.0), curve) for sign in (-1.0, 1.0))
     old, new = (to_linear(level + _FLOOR_STEP, curve) for level in levels)
     return np.asarray((np.log2(new / old) - change) / _FLOOR_STEP)
+
+
+def _of_shoulder(light: Doubles, curve: str) -> Doubles:
+    """Share [patches] of a change that each does not show, under a curve that hides all of it at white.
+
+    In the logarithm of level, since most of a night is dark, and a camera's curve flattens by and by.
+    """
+    level = np.clip(from_linear(light, curve), _TOE, 1.0)
+    return np.asarray(1.0 - np.log(level) / np.log(_TOE))
