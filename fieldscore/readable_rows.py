@@ -196,7 +196,7 @@ def _noise_at(level: Doubles, curves: Floats) -> Doubles:
 
 
 def _middle(level: npt.NDArray[np.floating], curves: Floats) -> float:
-    """The middle noise (codes) of the tiles of a flight, of at most as many entries as are computed at a time; NaN where none is known."""
+    """The middle noise (codes) of the tiles of a flight, of as many entries as are computed at a time; NaN where none is known."""
     every = slice(None, None, len(level) // _AT_ONCE + 1)
     noise = _noise_at(level[every].astype(np.float64), curves[every])
     known = noise[np.isfinite(noise)]
