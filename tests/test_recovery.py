@@ -13,7 +13,7 @@ from flight_material import record_of, timeline_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fieldscore import Criteria, cli, score_flight
+from fieldscore import Criteria, cli, compare_times, score_flight
 from fieldscore.compare_times import difference, repeats
 from fieldscore.recovery import flash_events, recovery_bounds, settled_level, time_constant
 from fieldscore.report import recovery as recovery_report
@@ -294,6 +294,20 @@ def test_few_repeats_give_no_interval(first: int, second: int, interval: bool) -
     assert found is not None
     assert (found.ci95 is not None) == interval
     assert difference([], [1.0]) is None
+
+
+def test_hundreds_of_repeats_are_compared() -> None:
+    """Of 600 and 600 values the interval is that of the normal distribution: 1.96 sqrt(2 / 600 x pi / 3) about the shift.
+
+    Of 60 and 60 as exact to one rank: Hollander and Wolfe, chapter 4. sqrt(pi / 3) is the rank test's loss on normal values.
+    """
+    rng = np.random.default_rng(1)
+    found = difference(rng.normal(size=600).tolist(), (1.0 + rng.normal(size=600)).tolist())
+    assert found is not None and found.ci95 is not None
+    assert found.ci95[0] < 1.0 < found.ci95[1]
+    assert np.diff(found.ci95)[0] == pytest.approx(2 * 1.96 * np.sqrt(2 / 600 * np.pi / 3), rel=0.1)
+    exact, near = compare_times._mann_whitney_left(60, 60), compare_times._mann_whitney_left(60, 61)
+    assert 0 < near - exact < 30
 
 
 def _run(words: list[str], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> tuple[int, str, str]:
