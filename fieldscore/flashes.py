@@ -50,6 +50,10 @@ _MISSED_S = 1.0  # s: what follows an edge for so long is the camera's answer, a
 _ALONE_S = 0.5  # s each way in which a late answer of the camera goes on as it began, or in steps of its gain
 _OWN_LIKENESS = 0.95  # the camera's own answer leaves the picture as like itself; a lamp throws other shadows
 
+# %/s of the height: faster than a hand sways, slower than any light that is gone over the picture's edge within a few frames.
+_LEAVING_PERCENT = 2.0 * STANDING_PERCENT
+_LEAVING_FRAMES = 2  # frames before an edge in which one is seen to leave: pictures may be shown twice
+
 _KINDS: tuple[tuple[float, Kind], ...] = ((1.0, "flash_on"), (-1.0, "flash_off"))
 
 
@@ -81,6 +85,7 @@ def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
     # a lost link, or its end, within the calm before an edge or just after it
     reach = np.concatenate([np.zeros(_CALM_FRAMES), np.ones(_LINK_FRAMES + 1), np.ones(_CALM_FRAMES + _LINK_FRAMES)])
     near_loss = np.convolve(lost, reach[: 2 * _CALM_FRAMES + 1], mode="same") > 0
+    left = _left(timeline)
     found = []
     for sign, kind in _KINDS:
         last = -rows
@@ -89,6 +94,8 @@ def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
             if row - last < _APART_FRAMES or (lamp[row] and not fill[row] and fill[row + 1 : row + 2].any()):
                 continue  # seen already, or what noise shows a frame before the whole picture steps
             last = row
+            if kind == "flash_off" and left[row]:
+                continue
             before, after = (float(one) for one in timeline.time_s[row - 1 : row + 1])
             # the frame before may have been under the new light for less than shows
             before -= _STEP_FLOOR * (after - before)
@@ -136,6 +143,18 @@ def _steps(timeline: Timeline, level: Doubles, sign: float) -> tuple[Mask, Mask]
     )
     inside = (np.arange(len(level)) >= _CALM_FRAMES) & _same_scene(timeline, lit)
     return fill & inside & ~rushing, lamp & inside
+
+
+def _left(timeline: Timeline) -> Mask:
+    """Rows [n] at which a light goes that did not go out: it leaves over the picture's edge.
+
+    It still shows there, cut, and farther out; and so it was before, or not yet cut. One that goes out is gone, or, in a frame that
+    is exposed partly under it, stands where it stood.
+    """
+    outward = timeline["outward_percent"]
+    fast = np.nan_to_num(outward) > _LEAVING_PERCENT
+    whole_before = np.isnan(np.concatenate([[0.0], outward[:-1]]))
+    return np.asarray(fast & (whole_before | (_largest_before(fast.astype(np.float64), _LEAVING_FRAMES) > 0.0)))
 
 
 def _flashing(timeline: Timeline, change: Doubles, step: Doubles) -> Mask:

@@ -4,7 +4,8 @@ A lens scatters some of a source's light into all directions, by a law close to 
 Stiles and Holladay, as the CIE has it for eyes (CIE 146:2002, from memory), and near that of a camera's glare spread.
 Ground near a lamp in the picture reads too bright by it, and grows darker as it moves away from the lamp: no change of
 exposure. How bright a clipped source really is, the picture does not say; so the pattern is of unit sources, and its
-strength is fitted once a flight (exposure_trace.py). What of it is alike over all the picture is veil.
+strength is fitted once a flight (exposure_trace.py). What of it is alike over all the picture is found as veil. The light that the
+lens adds is both.
 """
 
 from __future__ import annotations
@@ -16,10 +17,13 @@ import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float32]
+Doubles = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.int64]
 
 _CORE = (
     1.0 / 12.0
 )  # picture heights within which the glow no longer grows; also the lens's blur (docs/decisions/glow.py)
+_WHITE = 1.0  # linear light: no lens adds more
 _NOTHING = 1e-4  # share of a source's light: less, spread over a patch, changes no code
 
 
@@ -50,6 +54,15 @@ def gained(before: Floats | None, after: Floats | None, motion: Floats) -> Float
     x, y = np.meshgrid(np.arange(columns, dtype=np.float32), np.arange(rows, dtype=np.float32))
     was = cv2.remap(before, x + motion[..., 0], y + motion[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(now - was, dtype=np.float32)
+
+
+def with_glow(veil: Doubles, rows: Rows, shine: Doubles, strength: float) -> Doubles:
+    """All light [n] that the lens adds to the picture, in the mean: its `veil` [n] and a glow of a strength; 1 = white.
+
+    `shine` [k] is the light that the glow of unit sources lays over the picture, on `rows` [k] that rise; straight between them.
+    """
+    glowing = np.interp(np.arange(len(veil)), rows, shine) if len(rows) else np.zeros(len(veil))
+    return np.asarray(np.minimum(veil + strength * glowing, _WHITE))
 
 
 @lru_cache(maxsize=4)

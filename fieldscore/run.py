@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import count
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from fieldscore.analyse import Plan, measure_planned, plan_flight
 from fieldscore.collect import EVIDENCE_QUALITY, EVIDENCE_WIDTH, jpeg
 from fieldscore.criteria import Criteria
 from fieldscore.errors import ClipError, FieldscoreError, NoClipsError, ResultsError
-from fieldscore.measures import COLUMNS
+from fieldscore.measures import COLUMNS, LATER_COLUMNS
 from fieldscore.parts import PART_S
 from fieldscore.record import FlightRecord
 from fieldscore.report import flight_json, load_record, terminal_summary, write_flight
@@ -186,8 +188,15 @@ def written(job: Job, record: FlightRecord) -> Outcome:
 
 
 def load_saved(saved: Path) -> FlightRecord:
-    """Saved results with every column of today; ResultsError where another version measured fewer."""
+    """Saved results with every column of today; ResultsError where another version measured fewer.
+
+    What came later and can be done without is NaN.
+    """
     record = load_record(saved)
+    later = [column for column in LATER_COLUMNS if column.name not in record.timeline]
+    if later:
+        unknown = np.full(len(record.timeline), np.nan)
+        record = replace(record, timeline=record.timeline.with_columns((column, unknown) for column in later))
     missing = [column.name for column in COLUMNS if column.name not in record.timeline]
     if missing:
         raise ResultsError(f"{saved.name}: was measured without column '{missing[0]}'; score the clip again")

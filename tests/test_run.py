@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from fieldscore.analyse import measure_flight
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NoClipsError, ResultsError
-from fieldscore.measures import COLUMNS
+from fieldscore.measures import COLUMNS, LATER_COLUMNS
 from fieldscore.report import write_flight as save
 from fieldscore.run import Job, Outcome, _names, evidence_pictures, find_jobs, load_saved, run_job
 from fieldscore.score import score_flight
@@ -156,19 +156,32 @@ def test_the_order_does_not_depend_on_who_is_first(tmp_path: Path) -> None:
     assert [outcome.title for _, outcome in run_jobs(jobs, 2, _quiet)] == ["long.mp4", "short.mp4", "mid.mp4"]
 
 
-def test_saved_results_without_a_column_are_refused(tmp_path: Path) -> None:
-    """Results of a version that measured less cannot be scored as if they had it: the column is named, with what to do."""
+def _saved_without(name: str, directory: Path) -> Path:
+    """Results saved without a column."""
     timeline = timeline_of(300)
-    last = COLUMNS[-1].name
     less = Timeline(
         timeline.time_s,
-        {name: data for name, data in timeline.values.items() if name != last},
-        tuple(column for column in timeline.columns if column.name != last),
+        {one: data for one, data in timeline.values.items() if one != name},
+        tuple(column for column in timeline.columns if column.name != name),
         timeline.provenance,
     )
-    folder = save(replace(score_flight(record_of(timeline), Criteria()), record=record_of(less)), tmp_path, {})
+    return save(replace(score_flight(record_of(timeline), Criteria()), record=record_of(less)), directory, {})
+
+
+def test_saved_results_without_a_column_are_refused(tmp_path: Path) -> None:
+    """Results of a version that measured less cannot be scored as if they had it: the column is named, with what to do."""
+    last = COLUMNS[-1].name
     with pytest.raises(ResultsError, match=f"'{last}'; score the clip again"):
-        load_saved(folder)
+        load_saved(_saved_without(last, tmp_path))
+
+
+def test_saved_results_without_a_later_column_are_scored(tmp_path: Path) -> None:
+    """A column that came later and can be done without is unknown in every row, and the flight is scored."""
+    (later,) = LATER_COLUMNS
+    record = load_saved(_saved_without(later.name, tmp_path))
+    assert np.isnan(record.timeline[later.name]).all()
+    assert later in record.timeline.columns
+    assert score_flight(record, Criteria()).events == ()
 
 
 def test_criteria_may_change_after_the_pass(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from fieldscore.measure import Column, HistogramMeasure, Measure, TileMeasure
 from fieldscore.measures.colour import cast
 from fieldscore.measures.exposure import clipping, crushing, level, occupied_range
 from fieldscore.measures.flash import flash_signs
-from fieldscore.measures.lamps import lamps_in_view
+from fieldscore.measures.lamps import lamps_in_view, light_leaving
 from fieldscore.measures.link import link_signs
 from fieldscore.measures.movement import movement
 from fieldscore.measures.noise import frozen, noise_left
@@ -19,6 +19,7 @@ PICTURE_MEASURES: tuple[Measure, ...] = (
     frozen,
     cast,
     lamps_in_view,
+    light_leaving,
     movement,
     link_signs,
     flash_signs,
@@ -40,3 +41,5 @@ TRACE_COLUMNS: tuple[Column, ...] = (
     ),
 )
 COLUMNS: tuple[Column, ...] = FRAME_COLUMNS + TRACE_COLUMNS
+# Results saved before there were these are scored without: nothing is known of them.
+LATER_COLUMNS: tuple[Column, ...] = light_leaving.columns

@@ -53,6 +53,11 @@ _BLACK = 0.002  # light that is added before stops are told
 # A source smaller than so many heights with more light farther off, and no even one, is a speck of bright ground.
 _SMALL, _AMONG_LIGHT = 0.01, 0.25
 _FARTHER_OFF = (0.02, 0.06)  # heights from the source between which that is looked at
+# A light that leaves is cut by the picture's edge.
+_RIM = 4  # pixels from the edge within which such a one is at the ceiling
+_MOST_CLIPPED = 0.2  # share of the picture: more is a sky, or a lamp that fills it and leaves over no edge
+_OF_ALL = 0.1  # share of all samples at the ceiling that it has at least: specks are always cut somewhere
+_OF_SIZE = 0.25  # share of its samples that it had at least in the frame before
 
 
 # A source of a picture: its middle, right of and below the picture's, and its radius in picture heights; and by how much its light
@@ -60,6 +65,9 @@ _FARTHER_OFF = (0.02, 0.06)  # heights from the source between which that is loo
 SOURCE = np.dtype([("right", "<f4"), ("down", "<f4"), ("radius", "<f4"), ("sign", "<f4")])
 # Signs: a source by itself; light falls evenly about it; it falls fast; it is another thing.
 SURE, EVENLY, PERHAPS, NONE = 1.0, 0.75, 0.5, 0.0
+# A light of a picture: its middle as that of a source, its samples, and which way is out over the edges that cut it, 0 where none
+# does and NaN where two opposite ones do.
+_LIGHT = np.dtype([("middle", "<f8", 2), ("size", "<i4"), ("out", "<f8", 2)])
 
 
 @measure(
@@ -92,16 +100,66 @@ def lamps_in_view(frame: Frame) -> tuple[float, ...]:
     return float(lamps.size), 100.0 * float(lamps.max()), 1.0
 
 
+@measure(
+    Column(
+        "outward_percent",
+        "%/s",
+        "neither",
+        "Speed at which the largest light at the picture's edge leaves over it, in % of the height; none without one.",
+    )
+)
+def light_leaving(frame: Frame) -> tuple[float, ...]:
+    """Speed of the largest light cut by the picture's edge out over that edge, in % of the height a second; NaN without one.
+
+    0 where opposite edges cut it, too much is at the ceiling, or the frame before shows nothing as large: it leaves over none.
+    Unlike lamps it is looked for in every frame: it is gone within a few.
+    """
+    before, clipped = frame.previous, frame.sums[3]
+    if before is None or not clipped > 0.0 or not _at_rim(frame):
+        return (math.nan,)
+    if clipped > _MOST_CLIPPED:
+        return (0.0,)
+    lights, earlier = frame.view(_lights), before.view(_lights)
+    cut = lights[(lights["out"] != 0.0).any(axis=1) & (lights["size"] >= _OF_ALL * lights["size"].sum())]
+    if not cut.size:
+        return (math.nan,)
+    one = cut[np.argmax(cut["size"])]
+    earlier = earlier[earlier["size"] >= _OF_SIZE * one["size"]]
+    if not earlier.size or np.isnan(one["out"]).any():
+        return (0.0,)
+    moved = one["middle"] - earlier["middle"]
+    nearest = moved[np.argmin(np.hypot(*moved.T))]
+    return (100.0 * float((nearest * one["out"])[one["out"] != 0.0].max()) / (frame.time_s - before.time_s),)
+
+
+def _at_rim(frame: Frame) -> bool:
+    """Say whether anything next to the picture's edge is at the ceiling."""
+    codes, least = frame.codes, frame.area.ceiling - _NEAR_END_CODES
+    return any(int(one.max()) > least for one in (codes[:_RIM], codes[-_RIM:], codes[:, :_RIM], codes[:, -_RIM:]))
+
+
+def _lights(frame: Frame) -> npt.NDArray[np.void]:
+    """What is at the ceiling in a picture, each piece [k] as `_LIGHT`."""
+    hot = _hot(frame.area, _square(frame))
+    rows, columns = hot.shape
+    _, _, found, middles = cv2.connectedComponentsWithStats(hot, connectivity=8, ltype=cv2.CV_16U)
+    left, top, width, height, size = found[1:].T
+    lights = np.zeros(len(size), dtype=_LIGHT)
+    lights["middle"] = (middles[1:] + 0.5 - (columns / 2, rows / 2)) / rows
+    lights["size"] = size
+    low, high = np.stack([left, top], axis=1) == 0, np.stack([left + width, top + height], axis=1) == (columns, rows)
+    lights["out"] = high * 1.0 - low
+    lights["out"][(low & high).any(axis=1)] = math.nan
+    return lights
+
+
 def sources(frame: Frame) -> npt.NDArray[np.void]:
     """The sources at the ceiling [k] of a picture, as `SOURCE`: those that cover most first.
 
     Place and radius of one that is no disc are those of the largest disc in it. One that is not compact shows nothing of itself.
     """
     area, fine = frame.area, _square(frame)
-    hot = (fine > area.ceiling - _NEAR_END_CODES).view(np.uint8)
-    covered = _covered(area, hot.shape)
-    if covered is not None:
-        hot[covered] = 0
+    hot = _hot(area, fine)
     if not cv2.countNonZero(hot):
         return np.zeros(0, dtype=SOURCE)
     # labels of 16 bits take a third of the time of 32
@@ -112,6 +170,7 @@ def sources(frame: Frame) -> npt.NDArray[np.void]:
     large[0] = False  # what is no source
     compact = size >= _FILLED * width * height
     compact &= np.maximum(width, height) <= _LONGEST * np.minimum(width, height)
+    covered = _covered(area, hot.shape)
     if covered is not None:
         marks[covered] = -1
     kept = np.flatnonzero(large)
@@ -150,6 +209,15 @@ def _square(frame: Frame) -> Floats:
         return fine
     way = cv2.INTER_NEAREST if rows > fine.shape[0] else cv2.INTER_AREA  # a small lamp is one line of a field
     return np.asarray(cv2.resize(fine, (fine.shape[1], rows), interpolation=way), dtype=np.float32)
+
+
+def _hot(area: PictureArea, fine: Floats) -> npt.NDArray[np.uint8]:
+    """1 where a fine picture [rows, columns] is at the ceiling and not under the overlay, else 0."""
+    hot = (fine > area.ceiling - _NEAR_END_CODES).view(np.uint8)
+    covered = _covered(area, hot.shape)
+    if covered is not None:
+        hot[covered] = 0
+    return hot
 
 
 @lru_cache(maxsize=4)
