@@ -49,8 +49,11 @@ def _keep(found: list[Glance], frame: VideoFrame, at_s: float) -> None:
 
 
 def key_pictures(facts: Facts, count: int, threads: int) -> list[Glance]:
-    """At most `count` pictures spread over a file, in order of time; fewer where more would cost too much."""
-    info = facts.info
+    """At most `count` pictures spread over a file, in order of time; fewer where more would cost too much.
+
+    Where all pictures have to be decoded for a few, more cost nothing.
+    """
+    info, wanted = facts.info, count
     frames = info.frames_declared or (round(info.duration_s * info.frame_rate) if info.duration_s else 0)
     if frames:
         count = min(count, max(WANTED, frames // ONE_IN))
@@ -64,11 +67,11 @@ def key_pictures(facts: Facts, count: int, threads: int) -> list[Glance]:
             if jumps and len(found) < min(FEWEST, count) and info.codec in INTRA_ONLY:
                 jumps = False  # an index that does not hold: take packets as they come
         if len(found) < min(FEWEST, count):
-            read = _read_through(facts, count, threads)
-            found = read if len(read) > len(found) else found
+            read = _read_through(facts, wanted, threads)
+            found = read if len(read) > len(found) else found[:count]
     except ClipError:
         pass
-    return sorted(found, key=lambda g: g.at_s)[:count]
+    return sorted(found, key=lambda g: g.at_s)[:wanted]
 
 
 def _one(opened: Opened, packet: Packet[VideoStream]) -> VideoFrame | None:
