@@ -322,7 +322,9 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
     seen = np.where(lost | (np.nan_to_num(timeline["repeated"]) > 0), np.nan, timeline["motion_percent"])
     motion = seen - motion_of_exposure(timeline, criteria)
     half = max(1, round(criteria.airtime_hold_s / 2 / timeline.interval_s))
-    moving = (running_median(motion, half) > least) & ~_beats(seen, timeline["motion_change_percent"], half, least)
+    over_rows = running_mean(motion, 1)  # pictures shown twice move on every second row alone
+    steady = running_median(np.where(np.isnan(over_rows), motion, over_rows), half)
+    moving = (steady > least) & ~_beats(seen, timeline["motion_change_percent"], half, least)
     sustained = [
         (start, stop)
         for start, stop in runs(moving)

@@ -307,6 +307,13 @@ def test_a_flight_whose_pictures_are_held_is_airtime(held: float) -> None:
     assert found_airtime(flown) == (pytest.approx(3.0, abs=0.35), pytest.approx(13.0, abs=0.35), "motion")
 
 
+def test_a_flight_whose_pictures_are_shown_twice_is_airtime() -> None:
+    """Thirty pictures a second in a recording of sixty, coded anew: every second row stands still."""
+    speed = np.where(np.arange(480) % 2, 150.0, 0.2)
+    flown = timeline_of(480, (0, 90, GROUND), (390, 480, GROUND), motion_percent=speed, motion_change_percent=150.0)
+    assert found_airtime(flown) == (pytest.approx(3.0, abs=0.2), pytest.approx(13.0, abs=0.2), "motion")
+
+
 def test_a_flight_that_trembles_is_airtime() -> None:
     """Motion that noise or wind turns about from row to row keeps no beat."""
     speed = 20.0 + np.random.default_rng(4).normal(0.0, 6.0, 480)
