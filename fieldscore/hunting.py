@@ -81,7 +81,7 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask) -> Hunting:
     excess = np.sqrt(np.maximum(power[inside] - beside, 0.0))
     lines = power[inside] >= _LINE * beside
     if not lines.any():
-        return Hunting(0.0, None)
+        return _none_within(longest)
     if power[inside[0] - 2] > power[inside[0]]:  # what falls from there on is the shoulder of a slower swing
         lines[: int(np.argmax(np.diff(power[inside], append=np.inf) > 0.0)) + 1] = False
     if not lines.any():
@@ -94,6 +94,14 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask) -> Hunting:
     hz = float(frequency[inside[best]])
     swing = 2.0 * float(excess[best]) / _kept(hz, longest)
     return Hunting(swing, 1.0 / hz) if swing >= LEAST_STOPS else Hunting(0.0, None)
+
+
+def _none_within(longest_s: float) -> Hunting:
+    """What is said where nothing stands out: no hunting only where swings as slow as usual would have shown."""
+    if longest_s >= LEAST_S:
+        return Hunting(0.0, None)
+    unbroken = f"its longest unbroken stretch is {longest_s:.1f} s, {LEAST_S:.0f} s are needed to say that it does not"
+    return Hunting(None, None, f"the exposure was not seen to hunt, but {unbroken}")
 
 
 def _kept(hz: float, longest_s: float) -> float:

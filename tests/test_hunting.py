@@ -89,6 +89,18 @@ def test_breaks_do_not_hide_hunting() -> None:
     assert found.period_s == pytest.approx(0.9, rel=0.05)
 
 
+@pytest.mark.parametrize(("seconds", "told"), [(4.0, False), (6.0, True)])
+def test_steady_stretches_too_short_for_a_swing_tell_of_none(seconds: float, told: bool) -> None:
+    """A steady exposure in stretches of four seconds is not said to be free of hunting; one that swings twice a second hunts."""
+    time_s = np.arange(900) / RATE
+    counted = time_s % (seconds + 1.0) < seconds
+    noise = 0.002 * np.random.default_rng(3).normal(size=900)
+    steady = hunting(time_s, noise, counted)
+    assert (steady.stops == 0.0 and steady.reason is None) is told
+    assert told or (steady.reason is not None and "unbroken stretch is 4.0 s" in steady.reason)
+    assert hunting(time_s, noise + 0.2 * np.sin(4.0 * np.pi * time_s), counted).period_s == pytest.approx(0.5, rel=0.05)
+
+
 def test_too_short_a_trace_says_so() -> None:
     """Under five seconds of trace there is no figure but a reason."""
     time_s = np.arange(100) / RATE
