@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -47,7 +47,8 @@ class Alignment:
 
     `time_a_s`, `time_b_s` [p] never fall; `place_confidence` [p] is 0 to 1. Places without a match are left out.
     `confidence` says how sure it is that the routes are one (0 to 1; under a half they are not), `overlap_share` how
-    much of the shorter flight is matched. Where `same_route` is False the arrays are empty and `reason` says why.
+    much of the shorter flight is matched. Where `same_route` is False the arrays are empty and `reason` says why;
+    `too_short`: a flight shows too little for any route to be told.
     """
 
     same_route: bool
@@ -57,6 +58,7 @@ class Alignment:
     time_b_s: Doubles
     place_confidence: Doubles
     reason: str | None = None
+    too_short: bool = False
 
     @property
     def doubtful(self) -> bool:
@@ -86,7 +88,8 @@ def align(a: Places, b: Places) -> Alignment:
     for flight, places in (("first", a), ("second", b)):
         seen = _length_s(places.time_s)
         if seen < LEAST_OVERLAP_S:
-            return _refused(f"the {flight} flight shows {seen:.1f} s of picture; {LEAST_OVERLAP_S:g} s are needed")
+            told = f"the {flight} flight shows {seen:.1f} s of picture; {LEAST_OVERLAP_S:g} s are needed"
+            return replace(_refused(told), too_short=True)
     match = best_match(a, b)
     if match is None:
         return _refused("nothing in the two flights looks alike")

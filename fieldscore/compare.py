@@ -223,6 +223,7 @@ def _notes(
         names = f"flights {one.a + 1} ({labels[one.a]}) and {one.b + 1} ({labels[one.b]})"
         if not one.found.same_route:
             told = "may or may not show the same route" if one.found.doubtful else "do not show the same route"
+            told = "cannot be matched" if one.found.too_short else told
             notes.append(f"{names} {told}: {one.found.reason or 'no reason was given'}")
         elif one.found.confidence < _CONFIDENT:
             notes.append(

@@ -39,6 +39,10 @@ _SAME_SCENE = 0.4  # likeness across the edge, unless the picture is blown or bl
 # One whose exposure moves for its own reasons just after the cut is taken for a beam.
 _LIT_SCENE, _LIT_PERCENT, _LIT_CLIPPED_PERCENT, _LIT_RATIO = 0.25, 80.0, 5.0, 2.0
 _ANSWER_S, _ANSWERED = 0.5, 0.25
+# A fall that undoes a beam: it changes as much of the picture, to this share, as the beam did; both lie between the same two
+# pictures, so that it leaves this share of the beam's likeness, whatever is lost in the dark; and the level goes back by
+# _ANSWERED toward what it was before the beam, within so long. What the camera did just before the fall is this many times less.
+_UNDOES_SHARE, _UNDOES_LIKENESS, _UNDOES_S, _UNDOES_RATIO = 0.8, 0.5, 3.0, 4.0
 _LAMP_CODES = 25.0  # a small lamp changes its blocks by this ...
 _LAMP_RATIO = 3.5  # ... which is so many times what blocks changed in the calm ...
 _LAMP_CALM_CODES = 15.0  # ... and the calm is at most this
@@ -47,6 +51,7 @@ _FLASHING_S, _FLASHING_JUMPS, _JUMP_SHARE = 1.0, 4, 0.6  # s each way, so many j
 _GOES_ON = 0.5  # share of the step that the next two frames may go on by: more is a fade
 _LINK_FRAMES = 2  # an edge so near to a lost link is the link's
 _MISSED_S = 1.0  # s: what follows an edge for so long is the camera's answer, and no edge of the other kind
+_OWN_S = 0.5  # a camera that answers a light in one step does so within this
 _ALONE_S = 0.5  # s each way in which a late answer of the camera goes on as it began, or in steps of its gain
 _OWN_LIKENESS = 0.95  # the camera's own answer leaves the picture as like itself; a lamp throws other shadows
 
@@ -61,7 +66,7 @@ _KINDS: tuple[tuple[float, Kind], ...] = ((1.0, "flash_on"), (-1.0, "flash_off")
 class Edge:
     """A flash edge: `row` is the first row after it; it lies between `before_s` and `after_s`.
 
-    `missed_row`: where an edge of the other kind that was missed lies before it.
+    `missed_row`: where an edge of the other kind that was missed lies after it, before the next.
     """
 
     kind: Kind
@@ -86,10 +91,11 @@ def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
     reach = np.concatenate([np.zeros(_CALM_FRAMES), np.ones(_LINK_FRAMES + 1), np.ones(_CALM_FRAMES + _LINK_FRAMES)])
     near_loss = np.convolve(lost, reach[: 2 * _CALM_FRAMES + 1], mode="same") > 0
     left = _left(timeline)
-    found = []
+    found: list[Edge] = []
     for sign, kind in _KINDS:
         last = -rows
-        fill, lamp = _steps(timeline, level * sign, sign)
+        beams = [edge.row for edge in found if not edge.local]
+        fill, lamp = _steps(timeline, level * sign, sign, beams)
         for row in np.flatnonzero((fill | lamp) & ~near_loss).tolist():
             if row - last < _APART_FRAMES or (lamp[row] and not fill[row] and fill[row + 1 : row + 2].any()):
                 continue  # seen already, or what noise shows a frame before the whole picture steps
@@ -103,8 +109,11 @@ def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
     return _paired(timeline, level, sorted(found, key=lambda edge: edge.row))
 
 
-def _steps(timeline: Timeline, level: Doubles, sign: float) -> tuple[Mask, Mask]:
-    """Rows [n] at which the picture, and at which only a small lamp in it, steps up (`sign` 1) or down (-1)."""
+def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int]) -> tuple[Mask, Mask]:
+    """Rows [n] at which the picture, and at which only a small lamp in it, steps up (`sign` 1) or down (-1).
+
+    `beams`: rows of the other kind's edges, where they are known.
+    """
     names = ("brightened_percent", "dimmed_percent", "rise_codes", "fall_codes")
     up, down, rise, fall = (np.nan_to_num(timeline[name]) for name in names)
     if sign < 0:
@@ -123,7 +132,10 @@ def _steps(timeline: Timeline, level: Doubles, sign: float) -> tuple[Mask, Mask]
     fill = (step >= _STEP_PERCENT) & (step >= least * np.abs(np.roll(level, 1)))
     fill &= (step >= _CALM_RATIO * _largest_before(np.abs(change), _CALM_FRAMES)) & (change >= _STEP_FLOOR * step)
     fill &= (np.roll(level, -3) - np.roll(level, -1) <= _GOES_ON * step) & ~_flashing(timeline, np.abs(change), step)
-    fill &= (most >= _FILL_PERCENT) & (most >= _ONE_WAY * other) & (most >= _SUDDEN * _largest_before(up, _CALM_FRAMES))
+    least_like = _undoing(timeline, level, most, down, beams)
+    sudden = most >= _SUDDEN * _largest_before(up, _CALM_FRAMES)
+    sudden |= (least_like < _SAME_SCENE) & (rise >= _UNDOES_RATIO * _largest_before(rise, _CALM_FRAMES))
+    fill &= (most >= _FILL_PERCENT) & (most >= _ONE_WAY * other) & sudden
 
     quiet = _largest_before(np.maximum(rise, fall), _CALM_FRAMES)
     strongest = np.maximum(rise, np.roll(rise, -1))
@@ -141,7 +153,9 @@ def _steps(timeline: Timeline, level: Doubles, sign: float) -> tuple[Mask, Mask]
         & (most >= _LIT_PERCENT)
         & _beam(timeline, level, sign)
     )
-    inside = (np.arange(len(level)) >= _CALM_FRAMES) & _same_scene(timeline, lit)
+    least_like = np.minimum(least_like, np.where(lit, _LIT_SCENE, _SAME_SCENE))
+    inside = (np.arange(len(level)) >= _CALM_FRAMES) & _same_scene(timeline, least_like)
+    inside &= ~_own_answer(timeline, level, down)
     return fill & inside & ~rushing, lamp & inside
 
 
@@ -202,10 +216,50 @@ def _beam(timeline: Timeline, level: Doubles, sign: float) -> Mask:
     return np.asarray(grown | ((sign > 0) & (after >= _LIT_RATIO * before) & answered))
 
 
-def _same_scene(timeline: Timeline, lit: Mask) -> Mask:
-    """Rows [n] across which the scene is the same, as far as a beam that lit it lets it be, or is too blown or black to tell."""
+def _likeness(timeline: Timeline) -> Doubles:
+    """Likeness [n] across each row and the next, the lower of both; 1 where it is not known."""
     likeness = np.nan_to_num(timeline["likeness"], nan=1.0)
-    like = np.minimum(likeness, np.roll(likeness, -1)) >= np.where(lit, _LIT_SCENE, _SAME_SCENE)
+    return np.minimum(likeness, np.roll(likeness, -1))
+
+
+def _undoing(timeline: Timeline, level: Doubles, most: Doubles, back: Doubles, beams: list[int]) -> Doubles:
+    """Likeness [n] that a step must leave at the least where it may undo the last of the `beams`; `_SAME_SCENE` elsewhere.
+
+    `most` and `back` [n] are the shares of the picture that went the step's way and the other, in %; `level` [n] has its sign.
+    """
+    likeness, time_s = _likeness(timeline), timeline.time_s
+    least = np.full(len(level), _SAME_SCENE)
+    for beam, stop in zip(beams, [*beams, len(level)][1:], strict=True):
+        wide = _UNDOES_SHARE * back[beam : beam + 2].max()
+        before = level[beam - 1]
+        for row in (beam + 1 + np.flatnonzero(most[beam + 1 : stop] >= max(wide, _FILL_PERCENT))).tolist():
+            first = max(beam - 2 * _CALM_FRAMES, int(np.searchsorted(time_s, time_s[row] - _UNDOES_S)), 0)
+            motion = np.nan_to_num(timeline["motion_percent"][first:row])
+            after = level[row : np.searchsorted(time_s, time_s[row] + _UNDOES_S)]
+            goes_back = after[0] - after.min() >= _ANSWERED * (after[0] - before)
+            if goes_back and np.median(motion) <= STANDING_PERCENT:
+                least[row] = min(_SAME_SCENE, _UNDOES_LIKENESS * likeness[beam])
+    return least
+
+
+def _own_answer(timeline: Timeline, level: Doubles, back: Doubles) -> Mask:
+    """Rows [n] whose step is the camera's answer to a light that changed just before, whether or not that was found.
+
+    The light changed `back` [n] % of the picture and left it less like itself; the answer leaves it as it is, only exposed
+    otherwise. A light that goes out at once undoes what it did. `level` [n] has the step's sign.
+    """
+    likeness = _likeness(timeline)
+    falls = np.roll(level, 1) - np.minimum(level, np.roll(level, -1))
+    light = (back >= _FILL_PERCENT) & (falls >= _STEP_PERCENT) & (likeness < _OWN_LIKENESS)
+    own = np.zeros(len(level), dtype=np.bool_)
+    for row in np.flatnonzero(light).tolist():
+        own[row + 1 : int(np.searchsorted(timeline.time_s, timeline.time_s[row] + _OWN_S))] = True
+    return own & (likeness >= _OWN_LIKENESS)
+
+
+def _same_scene(timeline: Timeline, least: Doubles) -> Mask:
+    """Rows [n] across which the scene is the same, by the likeness that is the least there, or is too blown or black to tell."""
+    like = _likeness(timeline) >= least
     washed = np.maximum(timeline["clipped_percent"], timeline["crushed_percent"]) > WASHED_PERCENT
     return np.asarray(like | washed | np.roll(washed, -1))
 
@@ -219,11 +273,16 @@ def _paired(timeline: Timeline, level: Doubles, edges: list[Edge]) -> list[Edge]
     kept: list[Edge] = []
     for edge in edges:
         last = kept[-1] if kept else None
-        if last is None or (last.kind != edge.kind and not _out_of_black(timeline, last, edge)):
+        if last is None:
+            its_own = True
+        elif last.kind == edge.kind:
+            its_own = _missed(timeline, level, last, edge.before_s) is not None
+        else:
+            its_own = not _out_of_black(timeline, last, edge)
+        if its_own:
             kept.append(edge)
-        elif last.kind == edge.kind and (row := _missed(timeline, level, last, edge)) is not None:
-            kept.append(replace(edge, missed_row=row))
-    return kept
+    ends = [*(edge.before_s for edge in kept), float(timeline.time_s[-1])][1:]
+    return [replace(edge, missed_row=_missed(timeline, level, edge, end)) for edge, end in zip(kept, ends, strict=True)]
 
 
 def _out_of_black(timeline: Timeline, off: Edge, edge: Edge) -> bool:
@@ -236,14 +295,14 @@ def _out_of_black(timeline: Timeline, off: Edge, edge: Edge) -> bool:
     return bool(off.kind == "flash_off" and black.size and black.all() and short and went_out)
 
 
-def _missed(timeline: Timeline, level: Doubles, first: Edge, second: Edge) -> int | None:
-    """Row of the largest step between two edges of one kind that goes the other way; None where it is not surely a lamp's.
+def _missed(timeline: Timeline, level: Doubles, first: Edge, end_s: float) -> int | None:
+    """Row of the largest step from an edge to a time (s) that goes the other way; None where it is not surely a lamp's.
 
     A lamp's is of its size, stands alone and changes much of the picture at once, to one less like itself. What the camera
     does late, over several frames or in steps of its gain, leaves the picture like itself.
     """
-    rows = np.flatnonzero(timeline.between(first.after_s + _MISSED_S, second.before_s))
-    moving = np.nan_to_num(timeline["motion_percent"][first.row : second.row])
+    rows = np.flatnonzero(timeline.between(first.after_s + _MISSED_S, end_s))
+    moving = np.nan_to_num(timeline["motion_percent"][first.row : int(rows[-1]) + 1]) if rows.size else np.empty(0)
     if not rows.size or np.median(moving) > STANDING_PERCENT:
         return None
     change = np.diff(level, prepend=level[0]) * (1.0 if first.kind == "flash_off" else -1.0)

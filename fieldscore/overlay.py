@@ -80,6 +80,8 @@ def overlay_of(views: Views) -> tuple[Mask | None, str]:
     Only pictures between which the scene moved count, so that a drone on the ground is not taken for text.
     """
     moved = views.pictures
+    if views.shown <= 1:  # one picture has no motion
+        return None, ""
     if len(moved) < _PICTURES_AT_LEAST or views.in_place >= _IN_PLACE:
         return None, "overlay text not looked for: the scene hardly moves, so text cannot be told from it"
     height, width = moved[0].shape

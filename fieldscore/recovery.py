@@ -39,6 +39,7 @@ _FIT_FROM, _FIT_TO = 0.95, 0.12  # shares of the first deviation between which a
 _FIT_POINTS = 5
 _FIT_QUALITY = 0.98  # share of the variance of the logarithm that a straight line must explain
 _LONGER = f"; let light and dark last {PULSE_S:g} s each"
+_CHANGED_BACK = {"flash_on": "went out", "flash_off": "came on"}
 _MAD_TO_SIGMA = 1.4826 / math.sqrt(2.0)  # of differences of neighbours
 
 
@@ -48,6 +49,7 @@ class FlashEvent:
 
     `unreadable_percent` is the share of the picture that stays unreadable under the new light.
     `recovery_s` lies between `recovery_low_s` and `recovery_high_s`; `reason` says why an event is not resolvable.
+    `missed_s` is when light of the other kind changed after it, before the next event, that was not found to be one.
     """
 
     kind: str
@@ -68,6 +70,7 @@ class FlashEvent:
     time_constant_s: float | None
     resolvable: bool
     reason: str | None
+    missed_s: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Give the event as plain data, rounded to a tenth of a millisecond."""
@@ -85,7 +88,8 @@ def flash_events(
     edges = [*_start_up(timeline, criteria, level, edges[0].row if edges else len(timeline)), *edges]
     if not edges:
         return []
-    stops = [edge.row if edge.missed_row is None else edge.missed_row for edge in edges[1:]] + [len(timeline)]
+    nexts = [edge.row for edge in edges[1:]] + [len(timeline)]
+    stops = [stop if edge.missed_row is None else edge.missed_row for edge, stop in zip(edges, nexts, strict=True)]
     return [_event(timeline, criteria, level, readable, edge, stop) for edge, stop in zip(edges, stops, strict=True)]
 
 
@@ -129,6 +133,8 @@ def _event(  # noqa: PLR0913 - one edge in its flight
     bounds: tuple[float, float, float] | None = None
     if reason is None:
         bounds, reason = recovery_bounds(time_s, part, settled, sigma, edge.before_s)
+    if reason is not None and edge.missed_row is not None:
+        reason = f"the light {_CHANGED_BACK[edge.kind]} before it settled: {reason}"
     seen = np.flatnonzero(readable[edge.row : stop])
     flat = timeline["p95_percent"][edge.row : stop] - timeline["p5_percent"][edge.row : stop]
     grey = (flat < criteria.grey_range_percent) & (part > criteria.grey_level_percent)
@@ -153,6 +159,7 @@ def _event(  # noqa: PLR0913 - one edge in its flight
         time_constant_s=_finite(time_constant(time_s, part, settled, sigma)) if reason is None else None,
         resolvable=reason is None,
         reason=reason,
+        missed_s=None if edge.missed_row is None else float(timeline.time_s[edge.missed_row]),
     )
 
 

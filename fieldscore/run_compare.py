@@ -139,7 +139,9 @@ def _strangers(result: Comparison) -> list[str]:
         own = [one.found for one in result.alignments if number in (one.a, one.b)]
         reasons = dict.fromkeys(found.reason or "no reason was given" for found in own)
         told = "is not sure to show" if any(found.doubtful for found in own) else "does not show"
-        lines.append(f"{file}: {told} the same route as any other of the flights: {'; '.join(reasons)}")
+        told = f"{told} the same route as any other of the flights"
+        told = "cannot be matched with any other of the flights" if all(found.too_short for found in own) else told
+        lines.append(f"{file}: {told}: {'; '.join(reasons)}")
     return lines
 
 

@@ -223,6 +223,7 @@ def test_too_short_a_flight_is_refused() -> None:
     assert found.reason == "the second flight shows 1.9 s of picture; 4 s are needed"
     nothing = Places(np.zeros(0), np.zeros((0, 24, 32), dtype=np.int8))
     assert align(nothing, nothing).reason == "the first flight shows 0.0 s of picture; 4 s are needed"
+    assert found.too_short and align(nothing, nothing).too_short
 
 
 def test_long_flights_are_thinned_first(monkeypatch: pytest.MonkeyPatch) -> None:

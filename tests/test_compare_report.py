@@ -16,6 +16,7 @@ import pytest
 from compare_material import alignment_of, flight, foreign, rough, steady
 from test_report_html import HOSTILE, Page
 
+from fieldscore import run_compare
 from fieldscore.align import Alignment
 from fieldscore.compare import compare_flights
 from fieldscore.comparison import Comparison
@@ -219,6 +220,21 @@ def test_a_foreign_route_is_said_in_one_sentence() -> None:
     assert page.open == []
     assert not page.figures
     assert comparison_json(result)["differences"] == []
+
+
+def test_what_is_too_short_is_not_called_another_route() -> None:
+    """Flights too short for any route to be told are told so wherever it is told."""
+    short = "the first flight shows 1.5 s of picture; 4 s are needed"
+    result = made(found=replace(foreign(), reason=short, too_short=True))
+    text = verdict(result)
+    assert text.startswith(
+        "No comparison: too short to be matched. Flights 1 (dim) and 2 (lit) cannot be matched: the first flight"
+    )
+    assert alignment_row(result.alignments[0])["same"] == f"too short: {short}"
+    (line, _) = run_compare._strangers(result)
+    assert line.endswith(f": cannot be matched with any other of the flights: {short}")
+    for told in (text, line, *result.notes):
+        assert "route" not in told
 
 
 def test_a_doubtful_route_is_said_to_be_one() -> None:

@@ -173,7 +173,7 @@ def alignment_of(result: Comparison, places: PairedPlaces) -> tuple[Alignment, b
 
 def alignment_row(one: PairAlignment) -> dict[str, str]:
     """How two flights go together, in words."""
-    told = "not sure" if one.found.doubtful else "no"
+    told = "too short" if one.found.too_short else "not sure" if one.found.doubtful else "no"
     return {
         "pair": f"{one.a + 1} and {one.b + 1}",
         "same": "yes" if one.found.same_route else f"{told}: {visible(one.found.reason or 'no reason was given')}",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -27,7 +26,10 @@ KINDS = (("flash_off", "After the light went out"), ("flash_on", "After the ligh
 STRIP_BEFORE_S, STRIP_AFTER_S = 0.2, 2.5  # pictures of an event's strip, seconds from the edge
 _BEFORE_S, _AFTER_S, _STEP_S = 1.0, 3.0, 0.05  # of the clips shown together, seconds from the edge
 _MOST_TOGETHER = 4  # clips: more are too small side by side
+_NAMES = {"flash_off": "light off", "flash_on": "light on"}
 _OTHER_KIND = {"flash_off": "light on", "flash_on": "light off"}
+_PAIR = 2  # so many labels are named, more are counted
+_FEWEST_REPEATS = "four repeats each are the fewest that tell how sure it is"
 _NOT_CONTROLLED = "distance, beam and brightness of the light, and how dark the rest was, are not known to the program"
 
 
@@ -122,11 +124,13 @@ def _rate_notes(tests: Sequence[Tested]) -> list[str]:
 
 
 def _missed(test: Tested) -> list[str]:
-    """A line for each edge that must lie between two of one kind and was not found."""
+    """A line for each edge that must lie between two events, or after the last, and was not found."""
+    events = test.score.events
+    ends = [*(moment(event.at_s) for event in events), "the end"][1:]
     return [
-        f"between {moment(one.at_s)} and {moment(other.at_s)} a {_OTHER_KIND[one.kind]} was missed"
-        for one, other in itertools.pairwise(test.score.events)
-        if one.kind == other.kind
+        f"between {moment(event.at_s)} and {end} a {_OTHER_KIND[event.kind]} was missed"
+        for event, end in zip(events, ends, strict=False)
+        if event.missed_s is not None
     ]
 
 
@@ -152,19 +156,31 @@ def recovery_lines(tests: Sequence[Tested]) -> list[str]:
             if summary["n"] > 1:
                 spread = f"{seconds3(summary['low'])} to {seconds3(summary['high'])}"
                 lines.append(f"  {name}: median {seconds3(summary['median'])}, {spread}, n {summary['n']}")
-    for one in data["differences"]:
-        lines.append(compared(one))
+    return lines + all_compared(data["differences"])
+
+
+def all_compared(differences: Sequence[Mapping[str, Any]]) -> list[str]:
+    """The differences of recovery.json in words: a line each, but one for all clips of which one event each is known."""
+    lines = [compared(one) for one in differences if max(one["n"]) > 1]
+    for kind, name in _NAMES.items():
+        singles = [one["labels"] for one in differences if one["kind"] == kind and max(one["n"]) == 1]
+        labels = list(dict.fromkeys(label for pair in singles for label in pair))
+        if labels:
+            named = (
+                " and ".join(visible(label) for label in labels) if len(labels) == _PAIR else f"{len(labels)} cameras"
+            )
+            lines.append(f"{name}: one event each of {named} cannot tell which is quicker: {_FEWEST_REPEATS}")
     return lines
 
 
 def compared(one: Mapping[str, Any]) -> str:
     """A difference of recovery.json in words."""
     first, second = (visible(label) for label in one["labels"])
-    kind = "light off" if one["kind"] == "flash_off" else "light on"
+    kind = _NAMES[one["kind"]]
     more = "slower" if one["difference_s"] > 0 else "quicker"
     told = f"{kind}: {second} is {seconds3(abs(one['difference_s']))} {more} than {first}"
     if one["ci95"] is None:
-        return f"{told} ({one['n'][0]} and {one['n'][1]} measured: four repeats each are the fewest that tell how sure it is)"
+        return f"{told} ({one['n'][0]} and {one['n'][1]} measured: {_FEWEST_REPEATS})"
     verdict = "" if one["quicker"] else "; no difference shown"
     return f"{told} (95 % interval {one['ci95'][0]:+.3f} to {one['ci95'][1]:+.3f} s){verdict}"
 
@@ -190,7 +206,7 @@ def render_recovery(tests: Sequence[Tested]) -> str:
         policy=policy(),
         script=script(),
         together=_together(tests),
-        differences=[compared(one) for one in data["differences"]],
+        differences=all_compared(data["differences"]),
         notes=[sentence(visible(note)) for note in data["notes"]],
         cautions=CAUTIONS,
         version=__version__,

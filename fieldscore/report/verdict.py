@@ -78,7 +78,13 @@ def verdict_parts(result: Comparison) -> tuple[str, str]:
     if not compared:
         if len(result.cameras) == 1 and result.differences:
             return "All flights carry one label: there is nothing to compare them with.", ""
-        why = [f"{visible(note[:1].upper() + note[1:])}." for note in result.notes if "show the same route" in note]
+        why = [
+            f"{visible(note[:1].upper() + note[1:])}."
+            for note in result.notes
+            if "show the same route" in note or "cannot be matched" in note
+        ]
+        if result.alignments and all(one.found.too_short for one in result.alignments):
+            return "No comparison: too short to be matched.", " ".join(why)
         if any(one.found.doubtful for one in result.alignments):
             return "No comparison: it is not sure that the flights show the same route.", " ".join(why)
         return "No comparison: the flights do not show the same route.", " ".join(why)

@@ -1,0 +1,61 @@
+"""What a recovery test must not say: a time across a light that was missed, or which of two single events is quicker."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from flight_material import record_of, timeline_of
+
+from fieldscore import Criteria, score_flight
+from fieldscore.recovery import flash_events
+from fieldscore.report import recovery as recovery_report
+
+
+@pytest.mark.parametrize("settles", [True, False])
+def test_a_recovery_ends_where_the_last_light_that_was_missed_changed(settles: bool) -> None:
+    """A light-on's time stops where the light went out unseen, after the last edge too; not settled by then, it says so."""
+    level = np.full(240, 30.0)
+    row = np.arange(60)
+    level[60:120] += 25.0 * np.exp(-row / 5.0) if settles else 25.0 - row / 3.0
+    level[120:] -= 20.0 * np.exp(-np.arange(120) / 10.0)
+    up = {"dimmed_percent": 1.0, "brightened_percent": 80.0, "fall_codes": 2.0, "rise_codes": 90.0, "likeness": 0.8}
+    quiet = {"brightened_percent": 0.5, "dimmed_percent": 0.5, "rise_codes": 3.0, "fall_codes": 3.0}
+    missed = {"brightened_percent": 30.0, "dimmed_percent": 60.0, "likeness": 0.2}
+    timeline = timeline_of(240, (60, 61, up), (120, 121, missed), level_percent=level, motion_percent=0.2, **quiet)
+    nothing, readable = np.zeros(240, dtype=np.bool_), np.ones(240, dtype=np.bool_)
+    (event,) = flash_events(timeline, Criteria(), level, nothing, readable)
+    assert event.missed_s == pytest.approx(4.0)
+    if settles:
+        assert event.recovery_s == pytest.approx(5 / 30 * math.log(25 / 3), abs=1 / 30)
+    else:
+        assert event.recovery_s is None
+        assert event.reason is not None and event.reason.startswith(
+            "the light went out before it settled: still drifting"
+        )
+    test = recovery_report.Tested("north", "north.mp4", score_flight(record_of(timeline), Criteria()), {})
+    assert "  between 0:02.0 and the end a light off was missed" in recovery_report.recovery_lines([test])
+
+
+def test_one_event_each_does_not_tell_cameras_apart() -> None:
+    """Two cameras of one event each are named, more are counted; none is called quicker, and repeats are told as before."""
+
+    def pair(first: str, second: str, n: list[int]) -> dict[str, object]:
+        return {
+            "labels": [first, second],
+            "kind": "flash_off",
+            "difference_s": -0.4,
+            "ci95": None,
+            "n": n,
+            "quicker": None,
+        }
+
+    fewest = "four repeats each are the fewest that tell how sure it is"
+    told = recovery_report.all_compared([pair("a", "b", [1, 1])])
+    assert told == [f"light off: one event each of a and b cannot tell which is quicker: {fewest}"]
+    three = [pair("a", "b", [1, 1]), pair("a", "c", [1, 1]), pair("b", "c", [1, 1])]
+    told = recovery_report.all_compared(three)
+    assert told == [f"light off: one event each of 3 cameras cannot tell which is quicker: {fewest}"]
+    told = recovery_report.all_compared([pair("a", "b", [2, 1])])
+    assert told == [f"light off: b is 0.400 s quicker than a (2 and 1 measured: {fewest})"]
