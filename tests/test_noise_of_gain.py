@@ -71,10 +71,10 @@ def _swing(period_s: float) -> Doubles:
 
 @pytest.mark.parametrize("exponent", [0.0, 0.35, NOISE_OF_GAIN, 1.0])
 def test_noise_follows_the_exposure_as_far_as_it_did_in_the_flight(exponent: float) -> None:
-    """By day the shutter moves and noise stays, in the dark gain carries it: k of each row is within a tenth of a stop."""
+    """By day the shutter moves and noise stays, in the dark gain carries it: k of each row is within a seventh of a stop."""
     stops = _swing(20.0)
     true = BLOCK_CODES * 2.0 ** (exponent * stops)
-    assert np.abs(_off(_flight(true * 2.0**WANDERS), stops, true)).max() < 0.1
+    assert np.abs(_off(_flight(true * 2.0**WANDERS), stops, true)).max() < 0.15
 
 
 def test_measurements_go_with_the_exposure_that_they_were_taken_over() -> None:
@@ -89,7 +89,7 @@ def test_measurements_go_with_the_exposure_that_they_were_taken_over() -> None:
     whole, joined = _flight(BLOCK_CODES * 2.0**pooled), ReadableRows(AREA)
     joined.take(whole.part())
     off = _off(whole, stops, BLOCK_CODES * 2.0**true)
-    assert np.abs(off[5:-5]).max() < 0.15
+    assert np.abs(off[5:-5]).max() < 0.2
     assert _off(joined, stops, BLOCK_CODES * 2.0**true) == pytest.approx(off)
 
 
@@ -127,11 +127,11 @@ def test_a_flight_that_says_little_keeps_what_is_known_of_cameras() -> None:
 
 
 def test_the_slope_is_weighed_against_the_prior() -> None:
-    """A minute is thirty independent measurements, however many there are: the mean of two normal distributions, by hand."""
-    gain, true = 0.2 * _swing(20.0), 0.1
+    """A minute is twelve independent measurements, however many there are: the mean of two normal distributions, by hand."""
+    gain, true = 0.5 * _swing(20.0), 0.1
     noise = true * gain + WANDERS
     scatter = float(np.std(WANDERS))
-    precision = TIMES[-1] / 2.0 * float(np.mean(gain**2)) / scatter**2
+    precision = TIMES[-1] / 5.0 * float(np.mean(gain**2)) / scatter**2
     mean = (precision * true + NOISE_OF_GAIN / GAIN_SPREAD**2) / (precision + 1.0 / GAIN_SPREAD**2)
     assert 0.2 < mean < 0.4
     for each in (1, 4):

@@ -1,9 +1,9 @@
-"""How does the noise of one time tell that of another, and for how long?
+"""How does the noise of one time tell that of another, for how long, and how much does a flight say of that?
 
 python docs/decisions/noise_of_gain.py DIR, where DIR holds flights written by `python -m benchmarks.dark DIR --seed 7`. Each
 flight is measured once, and its readability is found by each way: noise as it was last measured (a memory of a
 millisecond), or that measured around, so many seconds, taken to one gain with so many stops of noise for a stop of
-exposure. Prints the AUC of the tiles' k.
+exposure, give or take a spread: the flight's own measurements say the more, the larger that is. Prints the AUC of the tiles' k.
 """
 
 from __future__ import annotations
@@ -20,7 +20,12 @@ from fieldscore.criteria import Criteria
 from fieldscore.record import TileSeries
 from fieldscore.simulate import Truth, load_truth
 
-WAYS = ((1e-3, 0.7), (3.0, 0.7), (10.0, 0.0), (10.0, 0.5), (10.0, 0.7), (10.0, 1.0), (30.0, 0.7))
+AS_GIVEN = 1e-6  # a spread so small that no flight says anything
+WAYS = (
+    *((memory, 0.7, AS_GIVEN) for memory in (1e-3, 3.0, 10.0, 30.0)),
+    *((10.0, gain, AS_GIVEN) for gain in (0.0, 0.5, 1.0)),
+    *((10.0, 0.7, spread) for spread in (0.1, 0.2, 0.3)),
+)
 FEWEST = 100  # tiles of a class
 
 
@@ -31,14 +36,14 @@ def main() -> None:
 
     def every_way(self: readable_rows.ReadableRows, *arguments: Any) -> Any:
         found.clear()
-        for readable_rows.MEMORY_S, readable_rows.NOISE_OF_GAIN in WAYS:
+        for readable_rows.MEMORY_S, readable_rows.NOISE_OF_GAIN, readable_rows.GAIN_SPREAD in WAYS:
             tiles, shares = finish(self, *arguments)
             found.append(tiles)
         return tiles, shares
 
     readable_rows.ReadableRows.finish = every_way  # type: ignore[method-assign]
     rows = []
-    print("| flight | " + " | ".join(f"{memory:g} s, {gain:g}" for memory, gain in WAYS) + " |")
+    print("| flight | " + " | ".join(f"{memory:g} s, {gain:g} ± {spread:g}" for memory, gain, spread in WAYS) + " |")
     for clip in sorted(one for one in Path(sys.argv[1]).glob("*.*") if one.suffix in (".mp4", ".avi")):
         if clip.stem.endswith("-twin"):
             continue
