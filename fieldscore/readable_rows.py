@@ -3,7 +3,8 @@
 A pair of frames says little of noise: motion that was not followed adds to it, a codec short of bits takes it away, both
 by what happens to be flown past. The camera's own noise follows its gain alone. With the exposure known, noise measured
 at one time says what it is at another: each measurement is taken to one gain, those around are averaged, and taken back.
-How much the codec smears is judged by the whole flight, too.
+How much of the exposure was gain is read from the flight, too: a shutter that moves by day leaves noise at a level as it
+is, and so does a link that adds its own. How much the codec smears is judged by the whole flight, as well.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +21,7 @@ from fieldscore.collect import TileBins
 from fieldscore.frame import Floats, Frame, PictureArea
 from fieldscore.links import ExposureLink
 from fieldscore.measures.readability import DARK, NOISY, PERCEPTIBLE_CODES, Sight, given_back, rose_k, shares, sight
-from fieldscore.noise import object_noise
+from fieldscore.noise import NOISE_EVERY_S, object_noise
 from fieldscore.noise_left import low_end
 from fieldscore.record import TileSeries
 from fieldscore.spool import Spool, let_go
@@ -30,8 +32,17 @@ Doubles = npt.NDArray[np.float64]
 # Level fractions above the floor at which a noise curve is kept; between them it is all but straight in the logarithm.
 LEVELS = np.array([0, 0.02, 0.04, 0.06, 0.09, 0.12, 0.16, 0.2, 0.25, 0.3, 0.37, 0.45, 0.55, 0.65, 0.8, 1.0])
 # log2 of noise, in codes at one level, for a stop of gain: 0.5 where shot noise rules, 1 where read noise does. An object
-# that is just seen stands on a dozen electrons a pixel or two, which is between (docs/decisions/noise_of_gain.py).
-NOISE_OF_GAIN = 0.7
+# that is just seen stands on a dozen electrons a pixel or two, which is between. 0 for a stop of shutter time, or where a link's
+# noise rules: a flight whose exposure moves far enough says which, against this and its spread (docs/decisions/noise_of_gain.py).
+NOISE_OF_GAIN, GAIN_SPREAD = 0.7, 0.1
+# s from one measurement to the next that counts as independent: they are pooled over 1.6 s (noise_left.py), what they are off by
+# holds for up to 2 s, and what a trace is off by for longer (docs/decisions/noise_of_gain.py).
+_INDEPENDENT_S = 5.0
+# Measurements farther off than so many deviations count as that far, and the least deviation: of one pair's quartiles, about.
+_OUTLYING, _LEAST_SCATTER = 1.5, 0.02
+_MEDIAN_OF_NORMAL = 0.6745  # of the absolute value, in standard deviations
+_TURNS = 10  # of reweighting: the slope settles to a hundredth
+_NO_GAIN = 1e-9  # squared stops in all: less is no slope at all
 # s: measurements count by exp(-t / this). Noise varies by what is flown past within a second or two; an exposure
 # trace is trusted for a few more (docs/decisions/noise_of_gain.py).
 MEMORY_S = 10.0
@@ -47,7 +58,7 @@ _AT_ONCE = 512  # entries computed at a time, so that memory stays flat
 class ReadablePart:
     """What `ReadableRows` holds: times [n] and entry [n] of each row; first row, freshness and data of each entry; their noise.
 
-    `ends`: low end of the noise of tiles of each fresh entry, else NaN.
+    `ends`: low end of the noise of tiles of each fresh entry, else NaN; `over_s`: seconds before it that its noise is the mean of.
     """
 
     time_s: array[float]
@@ -55,8 +66,21 @@ class ReadablePart:
     firsts: list[int]
     fresh: list[bool]
     ends: array[float]
+    over_s: array[float]
     noise: bytes
     data: npt.NDArray[np.void]
+
+
+class _Chain(NamedTuple):
+    """Entries [n] with noise known on one chain of links, their times, which were measured afresh, and the exposure
+    (stops) in force `now` and over what the noise was `measured` from.
+    """
+
+    entries: npt.NDArray[np.intp]
+    time_s: Doubles
+    fresh: npt.NDArray[np.bool_]
+    now: Doubles
+    measured: Doubles
 
 
 class ReadableRows:
@@ -76,6 +100,7 @@ class ReadableRows:
         self._firsts: list[int] = []
         self._fresh: list[bool] = []
         self._ends = array("d")
+        self._over_s = array("d")
         self._spool = Spool()
 
     def close(self) -> None:
@@ -91,6 +116,7 @@ class ReadableRows:
             curve = found.curve
             self._fresh.append(curve is not None and curve.time_s > self._measured_s)
             self._ends.append(low_end(curve.recent) if curve is not None and self._fresh[-1] else np.nan)
+            self._over_s.append(0.0 if curve is None else (len(curve.recent) - 1) * NOISE_EVERY_S)
             entry = np.zeros((), dtype=self._entry)
             entry["signal"], entry["level"], entry["why"] = found.signal, found.level, found.why
             noise = np.full(LEVELS.shape, np.nan)
@@ -109,7 +135,8 @@ class ReadableRows:
     def part(self) -> ReadablePart:
         """Give all there is, to be taken in elsewhere."""
         data = np.array(self._spool.view(self._entry, (len(self._firsts),)))
-        return ReadablePart(self._times, self._entries, self._firsts, self._fresh, self._ends, bytes(self._noise), data)
+        noise, each = bytes(self._noise), (self._fresh, self._ends, self._over_s)
+        return ReadablePart(self._times, self._entries, self._firsts, *each, noise, data)
 
     def take(self, part: ReadablePart) -> None:
         """Append the rows of a part."""
@@ -119,6 +146,7 @@ class ReadableRows:
         self._firsts += [rows + first for first in part.firsts]
         self._fresh += part.fresh
         self._ends.extend(part.ends)
+        self._over_s.extend(part.over_s)
         self._noise += part.noise
         self._spool.write(part.data.tobytes())
 
@@ -173,21 +201,77 @@ class ReadableRows:
 
         As it is where the exposure is not known (no link reaches it), or nothing was measured nearby.
         """
-        firsts, fresh = np.array(self._firsts), np.array(self._fresh)
-        time_s = np.asarray(self._times)[firsts]
-        found = noise.copy()
-        for start, end in _chains(links, stops, np.asarray(self._times)):
+        found, chains = noise.copy(), self._chained(noise, stops, links)
+        exponent = self._exponent(noise, chains)
+        for entries, time_s, fresh, now, _ in chains:
+            moved = exponent * now[:, None]
+            still = np.where(fresh[:, None], noise[entries] - moved, 0.0)
+            total, mean = _around(fresh[:, None].astype(np.float64), time_s), _around(still, time_s)
+            there = total[:, 0] > np.exp(-1.0)
+            found[entries[there]] = mean[there] / total[there] + moved[there]
+        return found
+
+    def _chained(self, noise: Floats, stops: Doubles, links: Sequence[ExposureLink]) -> list[_Chain]:
+        """The entries of each chain of links whose exposure and noise [entries, levels] are known."""
+        times, firsts, fresh = np.asarray(self._times), np.array(self._firsts), np.array(self._fresh)
+        since, sums = times[firsts] - np.asarray(self._over_s), np.concatenate(([0.0], np.cumsum(np.nan_to_num(stops))))
+        counts = np.concatenate(([0], np.cumsum(np.isfinite(stops))))
+        chains = []
+        for start, end in _chains(links, stops, times):
             inside = np.flatnonzero((firsts >= start) & (firsts <= end) & np.isfinite(noise).all(axis=1))
             inside = inside[np.isfinite(stops[firsts[inside]])]
-            if not inside.size:
-                continue
-            moved = NOISE_OF_GAIN * stops[firsts[inside], None]
-            still = np.where(fresh[inside, None], noise[inside] - moved, 0.0)
-            weight = fresh[inside, None].astype(np.float64)
-            total, mean = _around(weight, time_s[inside]), _around(still, time_s[inside])
-            there = total[:, 0] > np.exp(-1.0)
-            found[inside[there]] = mean[there] / total[there] + moved[there]
-        return found
+            if inside.size:
+                rows = firsts[inside]
+                oldest = np.clip(np.searchsorted(times, since[inside]), start, rows)
+                measured = (sums[rows + 1] - sums[oldest]) / (counts[rows + 1] - counts[oldest])
+                chains.append(_Chain(inside, times[rows], fresh[inside], stops[rows], measured))
+        return chains
+
+    def _exponent(self, noise: Floats, chains: Sequence[_Chain]) -> float:
+        """Log2 of noise for a stop of exposure over the flight, from noise [entries, levels] as it was measured."""
+        kept = self._spool.view(self._entry, (len(self._firsts),))
+        gains, noises, span_s = [], [], 0.0
+        for entries, time_s, fresh, _, measured in chains:
+            of, times = entries[fresh], time_s[fresh]
+            if of.size > 1:
+                tiles = _tiles_at(kept["level"], of)
+                gains.append(_beside(measured[fresh, None], tiles, times))
+                noises.append(_beside(noise[of].astype(np.float64), tiles, times))
+                span_s += times[-1] - times[0]
+        let_go(kept)
+        return gain_exponent(np.concatenate(gains), np.concatenate(noises), span_s) if gains else NOISE_OF_GAIN
+
+
+def gain_exponent(gain: Doubles, noise: Doubles, span_s: float) -> float:
+    """Log2 of noise for a stop of exposure, 0 to 1, from measurements [n] of both over `span_s`, in stops and log2 off their means.
+
+    Their slope, outliers held back (P. J. Huber 1964), weighed against NOISE_OF_GAIN by its error and GAIN_SPREAD.
+    """
+    weight, scatter, slope = np.ones(len(gain)), _LEAST_SCATTER, 0.0
+    for _ in range(_TURNS):
+        slope = float(weight @ (gain * noise)) / max(float(weight @ gain**2), _NO_GAIN)
+        rest = np.abs(noise - slope * gain)
+        scatter = max(float(np.median(rest)) / _MEDIAN_OF_NORMAL, _LEAST_SCATTER)
+        weight = 1.0 / np.maximum(rest / (_OUTLYING * scatter), 1.0)
+    independent = min(span_s / _INDEPENDENT_S, len(gain))
+    share = independent * float(np.mean(weight * gain**2)) * (GAIN_SPREAD / scatter) ** 2
+    return min(max((share * slope + NOISE_OF_GAIN) / (share + 1.0), 0.0), 1.0)
+
+
+def _tiles_at(levels: npt.NDArray[np.floating], entries: npt.NDArray[np.intp]) -> Doubles:
+    """Share of the tiles of some entries [n] nearest each of LEVELS [n, levels], of levels [entries, tiles]."""
+    counts = np.zeros((len(entries), LEVELS.size))
+    between = (LEVELS[1:] + LEVELS[:-1]) / 2.0
+    for row, entry in enumerate(entries.tolist()):
+        known = levels[entry][np.isfinite(levels[entry])]
+        counts[row] = np.bincount(np.digitize(known, between), minlength=LEVELS.size)
+    return np.asarray(counts / np.maximum(counts.sum(axis=1, keepdims=True), 1.0), dtype=np.float64)
+
+
+def _beside(values: Doubles, weight: Doubles, time_s: Doubles) -> Doubles:
+    """How far values [n, k or 1] at times [n] lie off the mean of those around, as the mean over k: [n], all by a weight [n, k]."""
+    total = np.maximum(_around(weight, time_s), np.finfo(np.float64).tiny)
+    return np.asarray((weight * (values - _around(weight * values, time_s) / total)).sum(axis=1), dtype=np.float64)
 
 
 def _noise_at(level: Doubles, curves: Floats) -> Doubles:
