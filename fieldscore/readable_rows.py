@@ -121,7 +121,7 @@ class ReadableRows:
             entry["signal"], entry["level"], entry["why"] = found.signal, found.level, found.why
             noise = np.full(LEVELS.shape, np.nan)
             if curve is not None:
-                self._measured_s = curve.time_s
+                self._measured_s = max(self._measured_s, curve.time_s)
                 noise = np.log2(object_noise(curve, self._area, LEVELS))
             self._noise += noise.astype(np.float32).tobytes()
             self._spool.write(entry.tobytes())
