@@ -29,6 +29,12 @@ _FADED = 0.5  # ringing far under black holds at most this share of the eight co
 # full range mostly 0.02 and more, and 0.5 where it reaches so high (150 flights, night and day, as both)
 _FADED_UNDER = 0.02
 _FADED_OVER = 0.3
+# Noise of as many codes as lie between black and those that prove full range puts pixels there by itself. Where it is also so many
+# times what the quieter quarter of the pictures has, it is the link's snow and says nothing of the recorder.
+_LOUD_CODES, _LOUD_RATIO = 8.0, 1.5
+_QUIETER = 0.25
+_BEND_OF_NOISE = 0.6745 * 6.0**0.5  # the median size of x - 2 y + z, for normal noise of sigma 1 in each
+_NOISE_COLUMNS = 320  # columns at least that are looked at for it
 _FEW = 2  # of more pictures than these, the one with most outside narrow range does not count
 # A ceiling below white might be a sky of full range with clouds above it: less lies beyond a chain's own (0.12 where a codec
 # rings on a sharpened picture; 0.3 beyond the sky over a road by day)
@@ -59,7 +65,7 @@ class Ends:
 def chain_ends(pictures: Sequence[Luma], overlay: npt.NDArray[np.bool_] | None, range_tag: str | None) -> Ends:
     """Find range, floor and ceiling from the histograms of pictures [height, width] spread over the flight."""
     histograms = np.array([_histogram(picture, overlay) for picture in pictures])
-    code_range, range_from, notes = _range(histograms, range_tag)
+    code_range, range_from, notes = _range(histograms[_quiet(pictures)], range_tag)
     floor = _end(histograms, code_range.black)
     if floor is not None and floor > code_range.black and not _below_too(pictures, overlay, floor, code_range.black):
         floor = None
@@ -91,6 +97,19 @@ def _histogram(picture: Luma, overlay: npt.NDArray[np.bool_] | None) -> Doubles:
     mask = None if overlay is None else (~overlay).view(np.uint8)
     counts = cv2.calcHist([picture], [0], mask, [256], [0, 256]).ravel().astype(np.float64)
     return np.asarray(counts / max(counts.sum(), 1.0))
+
+
+def _quiet(pictures: Sequence[Luma]) -> npt.NDArray[np.bool_]:
+    """Pictures [pictures] without much snow: a recorder's range holds in these as in all, and snow holds any code."""
+    noise = np.array([_pixel_noise(picture) for picture in pictures])
+    return np.asarray(noise <= max(_LOUD_CODES, _LOUD_RATIO * float(np.quantile(noise, _QUIETER))))
+
+
+def _pixel_noise(picture: Luma) -> float:
+    """Noise (sigma, codes) of the smoother half of a picture: from how lines of one field bend; 0 with fewer than five lines."""
+    lines = picture[:, :: max(1, picture.shape[1] // _NOISE_COLUMNS)].astype(np.int16)
+    bend = np.abs(lines[4:] - 2 * lines[2:-2] + lines[:-4])
+    return float(np.median(bend)) / _BEND_OF_NOISE if bend.size else 0.0
 
 
 def _range(

@@ -29,7 +29,7 @@ from fieldscore.noise_left import (
     pair_pools,
 )
 from fieldscore.residual import far_variance, residual
-from fieldscore.signs import says_nothing_of_noise
+from fieldscore.signs import block_edges, says_nothing_of_noise
 from fieldscore.units import QUANTISATION_VARIANCE
 
 Doubles = npt.NDArray[np.float64]
@@ -63,6 +63,11 @@ _LONGEST_PAIR_S = (
 # another.
 _OTHER_LIGHT = 1.6
 _LEAST_LEVEL = 0.02  # of black to white: below, all is dark alike
+# Steps at block edges from which on some blocks may be from elsewhere: a sound picture's go up to 1.5 (events.py), those of a codec
+# short of bits a little over what is usual.
+_IN_BLOCKS, _IN_BLOCKS_RATIO = 1.6, 1.5
+# s after which a picture in blocks is taken as it is: a link breaks up for less, a codec out of bits steps at every block for good
+_BLOCKS_AT_MOST_S = 2.0
 _SLACK_S = 2e-3  # s: times are rounded, to milliseconds in some containers
 
 
@@ -83,7 +88,8 @@ class NoiseCurve:
 
     `between` is the running mean of low quartiles, `counts` [pools] how many. `left` is of the
     last measurements together, `recent`; `farther` is by how much more frames twice as far apart differ (log of sigma), the running
-    mean of `farther_count` measurements. `level` is the middle one of the tiles.
+    mean of `farther_count` measurements. `level` is the middle one of the tiles, `edges` the running
+    mean of the steps at block edges (signs.py).
     """
 
     time_s: float
@@ -94,6 +100,7 @@ class NoiseCurve:
     farther: float = 0.0
     farther_count: int = 0
     level: float = math.nan
+    edges: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -133,7 +140,7 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
     last = None if frame.previous is None else frame.previous.view(noise_curve)
     if last is not None and not _is_due(last, frame.time_s):
         return last
-    if frame.reference is None or (last is not None and says_nothing_of_noise(frame)):
+    if frame.reference is None or (last is not None and (says_nothing_of_noise(frame) or _in_blocks(frame, last))):
         return last
     now = _of_pair(frame, far=_turn(frame.time_s) % _FAR_EVERY == 0 and not frame.area.intra)
     known = np.zeros(0) if now is None else np.isfinite(now.plainer)
@@ -146,12 +153,22 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
         count += 1
         farther += (more - farther) / min(count, _FAR_MEMORY)
     level = max(float(np.nanmedian(tile_levels(frame))), _LEAST_LEVEL)
+    edges = frame.view(block_edges)
+    if last is not None and math.isfinite(last.edges):
+        edges = last.edges + _FOLLOW * (edges - last.edges)
     if last is not None and not max(level / last.level, last.level / level) > _OTHER_LIGHT:
         counts += last.counts
         between = _followed(last.between, between, counts)
         recent = (*last.recent[1 - RECENT :], now)
     left = left_curve(recent, carried=carried_on(farther) if count else None, intra=frame.area.intra)
-    return NoiseCurve(frame.time_s, between, left, recent, counts, farther, count, level)
+    return NoiseCurve(frame.time_s, between, left, recent, counts, farther, count, level, edges)
+
+
+def _in_blocks(frame: Frame, last: NoiseCurve) -> bool:
+    """Say whether a frame, or the one that its motion is measured from, has fallen into blocks since noise was last measured."""
+    limit = max(_IN_BLOCKS, _IN_BLOCKS_RATIO * last.edges)
+    pair = [one for one in (frame, frame.reference) if one is not None]
+    return frame.time_s - last.time_s <= _BLOCKS_AT_MOST_S and any(one.view(block_edges) > limit for one in pair)
 
 
 def _of_pair(frame: Frame, *, far: bool) -> PairPools | None:

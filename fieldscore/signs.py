@@ -23,6 +23,10 @@ _SCREEN_SPREAD_CODES = 8.0
 _SCREEN_COLOUR_CODES = 40.0
 _HALF = 0.5  # a tile more than half under the overlay is not looked at
 _ONE_IN, _MAY_CHANGE = 8, 0.4  # rows of blocks; twice the share of pixels that a repeat coded again changes at most
+_BLOCK = 16  # px: the macroblock of H.264, MPEG-4 and MJPEG with 4:2:0; larger coding units begin on this grid, too
+_INSIDE = 5  # px from a block's edge to the place inside that is compared: on no 4 or 8 px grid
+_ROWS_LOOKED_AT = 60
+_FLOOR_CODES = 1.0  # code: steps of a flat picture say nothing
 _STILL_PERCENT = 80.0  # share of blocks that did not change from which on a frame is a repeat, coded again
 
 
@@ -116,6 +120,26 @@ def _looked_at(frame: Frame) -> tuple[Luma, Luma]:
         return picture[:: height // rows], picture[apart :: height // rows]
     first = np.arange(rows) * height // rows
     return picture[first], picture[np.minimum(first + apart, height - 1)]
+
+
+def block_edges(frame: Frame) -> float:
+    """Mean step across the vertical edges of coding blocks over that across lines inside them; NaN in a small picture."""
+    codes, left = frame.codes, frame.area.window[2]
+    first = -left % _BLOCK or _BLOCK
+    last = codes.shape[1] - _BLOCK
+    edges = range(first, last, _BLOCK)
+    if len(edges) < 2:  # noqa: PLR2004 - one edge may lie on anything
+        return float("nan")
+    # rows of the histogram's, for they have just been read
+    rows = frame.rows[:: max(1, codes.shape[0] // (frame.area.row_step * _ROWS_LOOKED_AT)) | 1]
+
+    def at(offset: int) -> Luma:
+        return np.ascontiguousarray(rows[:, first + offset : last + offset : _BLOCK])
+
+    across, inside = (
+        cv2.norm(at(offset), at(offset - 1), cv2.NORM_L1) / (len(rows) * len(edges)) for offset in (0, _INSIDE)
+    )
+    return float((across + _FLOOR_CODES) / (inside + _FLOOR_CODES))
 
 
 def says_nothing_of_noise(frame: Frame) -> bool:

@@ -103,3 +103,16 @@ def coded(picture: Doubles) -> Luma:
 def noisy(picture: Doubles, sigma: float, generator: np.random.Generator) -> Luma:
     """A picture with white noise of that many codes, rounded to 8 bit."""
     return coded(picture + sigma * generator.standard_normal(picture.shape))
+
+
+def broken(picture: Luma, share: float, seed: int = 0) -> Luma:
+    """A picture of whose macroblocks that share shows something from elsewhere."""
+    rng = np.random.default_rng(seed)
+    out = picture.copy()
+    height, width = picture.shape
+    for top in range(0, height - 15, 16):
+        for left in range(0, width - 15, 16):
+            if rng.random() < share:
+                y, x = rng.integers(0, height - 16), rng.integers(0, width - 16)
+                out[top : top + 16, left : left + 16] = picture[y : y + 16, x : x + 16]
+    return out

@@ -181,6 +181,38 @@ def test_snow_in_one_picture_is_no_full_range() -> None:
     assert chain_ends(pictures, None, None).code_range is CodeRange.FULL
 
 
+def snowed(pictures: list[Luma], strengths: list[float], white: float) -> list[Luma]:
+    """The same through a link whose noise grows (sigma, codes) before a recorder that limits at 1 and `white`."""
+    generator = np.random.default_rng(13)
+    noises = (sigma * generator.standard_normal(one.shape) for one, sigma in zip(pictures, strengths, strict=True))
+    return [coded(np.clip(one + noise, 1.0, white)) for one, noise in zip(pictures, noises, strict=True)]
+
+
+GROWING = [5.0, 5.0, 6.0, 9.0, 13.0, 14.0, 15.0, 24.0, 19.0, 40.0]  # a link on its way out
+
+
+@pytest.mark.parametrize("tag", ["narrow", None])
+def test_a_link_that_snows_more_and_more_is_no_full_range(tag: str | None) -> None:
+    """Snow that puts more than half a percent of all pixels far under black leaves a narrow-range flight narrow, tagged or not."""
+    pictures = snowed([np.clip(scene - 50.0, 24.0, 200.0) for scene in SCENES], GROWING, 254.0)
+    assert np.mean([np.mean(picture < 8) for picture in pictures]) > 0.005
+    assert chain_ends(pictures, None, tag).code_range is CodeRange.NARROW
+
+
+def test_full_range_shows_behind_snow() -> None:
+    """What a full-range recorder puts at its ends is seen in the pictures before the link went, tag or not."""
+    pictures = snowed(limited(0, 255), GROWING, 255.0)
+    for tag in ("narrow", None):
+        ends = chain_ends(pictures, None, tag)
+        assert (ends.code_range, ends.range_from) == (CodeRange.FULL, "measured")
+
+
+def test_even_noise_of_a_flight_is_no_snow() -> None:
+    """Where every picture is as noisy none is left out: shadows far under 16 overrule a tag."""
+    ends = chain_ends(snowed(limited(4, 235), [14.0] * len(SCENES), 255.0), None, "narrow")
+    assert ends.code_range is CodeRange.FULL
+
+
 def ringing(pictures: list[Luma], under: float = 40.0, sigma: float = 7.0) -> list[Luma]:
     """The same as a codec leaves a sharpened picture: what is dark rings, by `sigma` codes below `under`."""
     generator = np.random.default_rng(9)

@@ -7,7 +7,7 @@ import math
 import cv2
 import numpy as np
 import pytest
-from frame_material import Luma, area_of, chain, coded, frame_of, middle, moved, noisy, texture
+from frame_material import Luma, area_of, broken, chain, coded, frame_of, middle, moved, noisy, texture
 from hypothesis import given, settings
 from hypothesis.extra.numpy import arrays
 
@@ -143,19 +143,6 @@ def test_signs_of_a_flown_blur_are_no_snow() -> None:
     found = signs(frame_of(coded(sky)))
     assert not is_snow(found["spread_codes"], found["patch_spread_codes"])
     assert not is_blank(found["spread_codes"])
-
-
-def broken(picture: Luma, share: float, seed: int = 0) -> Luma:
-    """A picture of whose macroblocks that share shows something from elsewhere."""
-    rng = np.random.default_rng(seed)
-    out = picture.copy()
-    height, width = picture.shape
-    for top in range(0, height - 15, 16):
-        for left in range(0, width - 15, 16):
-            if rng.random() < share:
-                y, x = rng.integers(0, height - 16), rng.integers(0, width - 16)
-                out[top : top + 16, left : left + 16] = picture[y : y + 16, x : x + 16]
-    return out
 
 
 @pytest.mark.parametrize("left", [0, 5, 16, 37])

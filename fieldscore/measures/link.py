@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
-from fieldscore.frame import Frame, Luma, eight_bit
+from fieldscore.frame import Frame, eight_bit
 from fieldscore.measure import Column, measure
 from fieldscore.motion import registration
-from fieldscore.signs import patch_spread, repeats, spread
+from fieldscore.signs import block_edges, patch_spread, repeats, spread
 
-_BLOCK = 16  # px: the macroblock of H.264, MPEG-4 and MJPEG with 4:2:0; larger coding units begin on this grid, too
-_INSIDE = 5  # px from a block's edge to the place inside that is compared: on no 4 or 8 px grid
-_ROWS_LOOKED_AT = 60
-_FLOOR_CODES = 1.0  # code: steps of a flat picture say nothing
 _CHROMA_STEP = 8  # every 8th chroma sample is plenty for a mean over the picture
 
 
@@ -38,7 +33,7 @@ def link_signs(frame: Frame) -> tuple[float, ...]:
     found, colour = frame.paced(registration), frame.held(_colour)
     likeness = float("nan") if found is None else found.likeness
     repeated, damaged = frame.view(repeats), float(frame.damaged)
-    return frame.view(spread), frame.paced(patch_spread), colour, likeness, repeated, damaged, _block_edges(frame)
+    return frame.view(spread), frame.paced(patch_spread), colour, likeness, repeated, damaged, frame.view(block_edges)
 
 
 def _colour(frame: Frame) -> float:
@@ -50,23 +45,3 @@ def _colour(frame: Frame) -> float:
         for plane in frame.chroma
     ]
     return float(np.hypot(*offsets))
-
-
-def _block_edges(frame: Frame) -> float:
-    """Mean step across the vertical edges of coding blocks over that across lines inside them; NaN in a small picture."""
-    codes, left = frame.codes, frame.area.window[2]
-    first = -left % _BLOCK or _BLOCK
-    last = codes.shape[1] - _BLOCK
-    edges = range(first, last, _BLOCK)
-    if len(edges) < 2:  # noqa: PLR2004 - one edge may lie on anything
-        return float("nan")
-    # rows of the histogram's, for they have just been read
-    rows = frame.rows[:: max(1, codes.shape[0] // (frame.area.row_step * _ROWS_LOOKED_AT)) | 1]
-
-    def at(offset: int) -> Luma:
-        return np.ascontiguousarray(rows[:, first + offset : last + offset : _BLOCK])
-
-    across, inside = (
-        cv2.norm(at(offset), at(offset - 1), cv2.NORM_L1) / (len(rows) * len(edges)) for offset in (0, _INSIDE)
-    )
-    return (across + _FLOOR_CODES) / (inside + _FLOOR_CODES)

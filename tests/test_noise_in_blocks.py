@@ -1,0 +1,55 @@
+"""Noise of a link that breaks up: blocks from elsewhere are no noise of the camera's."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from frame_material import Luma, broken, chain, middle, moved, noisy, texture
+
+from fieldscore.frame import Frame
+from fieldscore.noise import noise, noise_curve
+
+BIG = texture(720, 960)
+SOUND, BROKEN = 31, 24  # frames, 30 a second: five measurements, and four that fall into blocks
+SIGMA = 2.0
+
+
+def _flown(count: int, sigma: float = SIGMA) -> list[Luma]:
+    """Pictures of a scene flown over, with noise of so many codes."""
+    generator = np.random.default_rng(5)
+    return [noisy(middle(moved(BIG, right=2.0 * number)), sigma, generator) for number in range(count)]
+
+
+def _codes(frame: Frame) -> float:
+    found = frame.view(noise)
+    assert found is not None
+    return float(np.median(found.left_codes))
+
+
+def _read(pictures: list[Luma]) -> list[float]:
+    """Noise a pixel in codes, at each frame of a pass but the first few."""
+    return [_codes(frame) for frame in chain(pictures) if frame.view(noise) is not None]
+
+
+@pytest.mark.parametrize("share", [0.15, 0.3])
+def test_blocks_from_elsewhere_are_no_noise(share: float) -> None:
+    """While pictures are broken into blocks, and after, noise stays what it was before, within 15 %."""
+    pictures = _flown(SOUND + BROKEN + 6)
+    for number in range(SOUND, SOUND + BROKEN):
+        pictures[number] = broken(pictures[number], share, seed=number // 6)
+    found = _read(pictures)
+    assert found[-6 - BROKEN :] == pytest.approx([found[-7 - BROKEN]] * (BROKEN + 6), rel=0.15)
+
+
+def test_blocks_for_good_are_measured_again() -> None:
+    """A stream that steps at every block from a second on is measured all the same, once that has lasted for two."""
+    pictures = _flown(SOUND + 75)
+    steps = np.kron(np.random.default_rng(8).integers(-12, 13, (30, 40)), np.ones((16, 16), np.int64))
+    for number in range(SOUND, len(pictures)):
+        pictures[number] = np.clip(pictures[number] + steps, 0, 255).astype(np.uint8)
+    curves = [frame.view(noise_curve) for frame in chain(pictures)]
+    before, during, after = (curves[number] for number in (SOUND - 1, SOUND + 45, -1))
+    assert before is not None
+    assert during is before
+    assert after is not None
+    assert after.time_s > before.time_s + 2.0
