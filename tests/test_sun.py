@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
@@ -75,6 +75,38 @@ def lit_ground(horizon: int) -> Luma:
     """A patch of ground, as round and as soft as the sun, on dark ground, and a bright sky above the horizon's row."""
     light = 0.05 + 1.2 / np.maximum(away(120.0, 130.0) / 14.0, 0.1) ** 1.3
     light[:horizon] = 0.45
+    return made(light)
+
+
+def behind_a_tree() -> Luma:
+    """The sun with a tree to its left, which hides a third of what is next to it above."""
+    picture = sunny()
+    picture[:, 85:110] = 20
+    return picture
+
+
+def on_its_side() -> Luma:
+    """The sun seen lying on the ground: the sky is to the right, and above it ground as below."""
+    light = 0.15 + 1.2 / np.maximum(away(120.0, 60.0) / 14.0, 0.1) ** 1.3
+    light[:, :100] *= 0.3
+    return made(light)
+
+
+def barred() -> Luma:
+    """A soft source at the upper edge behind bars, which hide two fifths of its light, with a dark wall to its left."""
+    picture = several((120.0, 5.0, 14.0))
+    picture[:, np.arange(COLUMNS) % 5 < 2] = 20
+    picture[:16, 110:130] = 255  # the core
+    picture[:, :108] = 20
+    return picture
+
+
+def white_horizon() -> Luma:
+    """A core in snow along the horizon, which is as bright to the sides as at the core, with a bush over part of it."""
+    rows = np.mgrid[:ROWS, :COLUMNS][0]
+    light = np.maximum(np.abs(rows - 140) / 10.0, 1.6) ** -0.9
+    light[95:150, 85:113] = 0.01
+    light[away(120.0, 140.0) <= 14.0] = 1.0
     return made(light)
 
 
@@ -182,6 +214,22 @@ def test_what_has_ground_above_it_is_not_the_sun() -> None:
     """Where light falls away above a source and rises again to the sky, it is a lit patch on the ground."""
     assert [one.kind for one in named([lit_ground(horizon=60)] * 8)] == [BRIGHT]
     assert [one.kind for one in named([lit_ground(horizon=0)] * 8)] == [SUN]
+
+
+@pytest.mark.parametrize("seen", [behind_a_tree, on_its_side])
+def test_what_hides_a_part_of_the_sky_leaves_the_sun(seen: Callable[[], Luma]) -> None:
+    """Neither a tree beside the sun nor a horizon that stands upright keeps it from being told."""
+    assert [one.kind for one in named([seen()] * 8)] == [SUN]
+
+
+def test_one_side_has_to_show_all_of_it() -> None:
+    """Light that falls away upward alone, uneven there and even along the horizon, is not the sun's."""
+    assert [one.kind for one in named([white_horizon()] * 8)] == [BRIGHT]
+
+
+def test_even_darkness_beside_it_is_no_even_light() -> None:
+    """Where bars break the light on every side that has any, a dark wall's evenness does not count."""
+    assert SUN not in [one.kind for one in named([barred()] * 8)]
 
 
 def test_a_cloud_above_it_is_no_sky_behind_ground() -> None:
