@@ -152,7 +152,11 @@ def bright_stretches(
             looks.append(look)
     step = float(np.median(np.diff(evidence.thumb_time_s))) if len(evidence.thumb_time_s) > 1 else 0.0
     parts = _followed(looks)
-    found = tuple(_stretch(part, step) for part in parts)
+    times = [look.time_s for look in looks]
+    found = tuple(
+        replace(one, kind=BRIGHT) if one.kind == SUN and _is_lit(part, times, evidence.thumb_time_s[0], step) else one
+        for part, one in zip(parts, (_stretch(part, step) for part in parts), strict=True)
+    )
     if _are_lamps(parts, found):
         return tuple(replace(one, kind=BRIGHT) if one.kind == SUN else one for one in found)
     return found
@@ -346,6 +350,17 @@ def _are_lamps(parts: Sequence[Sequence[Look]], found: Sequence[LightStretch]) -
 def _stands(looks: Sequence[Look]) -> bool:
     """Say whether a source is always at the same place of the picture."""
     return bool(np.hypot(np.std([look.x for look in looks]), np.std([look.y for look in looks])) < _STANDS)
+
+
+def _is_lit(looks: Sequence[Look], times: Sequence[float], first_s: float, step_s: float) -> bool:
+    """Say whether a source comes out of nothing and stands: a torch is lit so, and before a camera that stands no sun comes.
+
+    `times`: of all looks of the flight; `first_s`: of its first picture.
+    """
+    before = max((time_s for time_s in times if time_s < looks[0].time_s), default=first_s - step_s)
+    from_start = looks[0].time_s - first_s < step_s
+    later = looks[1:]  # the first may show it before the exposure closed, larger
+    return len(later) > 1 and _stands(later) and not from_start and looks[0].time_s - before > 2.0 * step_s
 
 
 def _soft(looks: Sequence[Look]) -> bool:

@@ -191,6 +191,14 @@ def test_where_there_are_several_none_is_the_sun() -> None:
     assert [one.kind for one in named(in_pairs(8) + dark + alone(12))] == [BRIGHT, SUN]
 
 
+def test_a_torch_that_is_lit_is_not_the_sun() -> None:
+    """What comes out of nothing and stands is no sun; one that is there from the first picture on, or moves, may be."""
+    dark = [made(np.full((ROWS, COLUMNS), 0.1))] * 4
+    assert [one.kind for one in named(dark + [sunny(110, core=20)] + [sunny()] * 8)] == [BRIGHT]
+    assert [one.kind for one in named([sunny()] * 8)] == [SUN]
+    assert [one.kind for one in named(dark + [sunny(100 + 3 * k) for k in range(8)])] == [SUN]
+
+
 def test_a_glance_says_too_little() -> None:
     """One small picture of the sun is a bright source."""
     assert [one.kind for one in named([sunny()])] == [BRIGHT]
@@ -222,7 +230,8 @@ def test_a_branch_before_it_does_not_part_the_sun() -> None:
     """Half a second behind something is bridged; three seconds are not."""
     dark = made(np.full((ROWS, COLUMNS), 0.1))
     for gap, stretches in ((2, 1), (12, 2)):
-        found = named([sunny()] * 6 + [dark] * gap + [sunny()] * 6)
+        flown = [sunny(110 + 3 * k) for k in range(6)]
+        found = named(flown + [dark] * gap + flown)
         assert [one.kind for one in found] == [SUN] * stretches
 
 
