@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -33,6 +34,7 @@ _MOST_SHARE = 0.08  # of the picture: larger is a bright sky or wall (as for lam
 _FILLED = 0.35  # share of its bounding box that a compact source fills at least (as for lamps in view)
 _RINGS = (1.0, 2.0, 3.0, 5.0)  # distances from the core's edge, in its radii, between which light is looked at
 _FEWEST_PIXELS = 6  # in a ring of which a median and quartiles are taken
+_SIDES = (0.0, -45.0, 45.0, -90.0, 90.0)  # degrees from the picture's up: the sky's side in a bank or on the ground
 _SAME_PLACE = 0.25  # of the picture's height that a source moves at most between two small pictures: a turn of 60 degrees a second
 _BRIDGED_S = 0.8  # a tree or a gate hides a source for so long, and it is still the same
 # What the light around it does, set on flights of another seed than those reported (docs/decisions/sun_or_lamp.py).
@@ -74,9 +76,10 @@ class Look:
     """The largest bright source of one small picture.
 
     `x`, `y` in picture heights, `across` in its width, `radius` of the disc with its area in heights; `rings`: light [3]
-    around it in shares of the ceiling's, NaN where too little of a ring is in the picture; `even`: lower quartile over
-    median of the nearest ring; `sky`: lower quartile of the light straight above it; `rises`: times that this rises again
-    on the way up; `cut`: the picture's edge cuts it; `twin`: another source like the sun stands clear of it.
+    above it in shares of the ceiling's, NaN where too little of a ring is in the picture; `even`: lower quartile over
+    median of the nearest ring; `turned`: rings of the sky's side, wherever it is; `evenest`: the highest lower quartile of
+    any side over the median of this; `sky`: lower quartile of the light straight above it; `rises`: times that this rises
+    again on the way up; `cut`: the picture's edge cuts it; `twin`: another source like the sun stands clear of it.
     """
 
     time_s: float
@@ -86,6 +89,8 @@ class Look:
     radius: float
     rings: tuple[float, float, float]
     even: float
+    turned: tuple[float, float, float]
+    evenest: float
     sky: float
     rises: float
     cut: bool
@@ -94,26 +99,13 @@ class Look:
     @property
     def like_sun(self) -> bool:
         """Say whether the light falls away as the sun's does."""
-        near, _, far = self.rings
+        sides = ((self.rings, self.even), (self.turned, self.evenest))
         return bool(
-            near >= _SUN_NEAR
-            and far >= _SUN_FAR
-            and self._falls
-            and self.even >= _EVEN
+            any(even >= _EVEN and _falls(rings, self.sky) for rings, even in sides)
             # NaN where the core stands at the upper edge: nothing speaks against it
             and not self.sky < _SUN_SKY
             and not self.rises > _RISES
         )
-
-    @property
-    def _falls(self) -> bool:
-        """Say whether light falls from ring to ring, of a bright sky what is above it."""
-        near, middle, far = self.rings
-        if middle <= _FALL * near and far <= _FALL * middle:
-            return True
-        least = min(self.sky, far)
-        above = bool(least <= _OVER_SKY * near and middle - least <= _FALL * (near - least))
-        return above and far <= middle and self.sky >= _BRIGHT_SKY
 
     @property
     def like_lamp(self) -> bool:
@@ -160,10 +152,26 @@ def bright_stretches(
             looks.append(look)
     step = float(np.median(np.diff(evidence.thumb_time_s))) if len(evidence.thumb_time_s) > 1 else 0.0
     parts = _followed(looks)
-    found = tuple(_stretch(part, step) for part in parts)
+    times = [look.time_s for look in looks]
+    found = tuple(
+        replace(one, kind=BRIGHT) if one.kind == SUN and _is_lit(part, times, evidence.thumb_time_s[0], step) else one
+        for part, one in zip(parts, (_stretch(part, step) for part in parts), strict=True)
+    )
     if _are_lamps(parts, found):
         return tuple(replace(one, kind=BRIGHT) if one.kind == SUN else one for one in found)
     return found
+
+
+def _falls(rings: tuple[float, float, float], sky: float) -> bool:
+    """Say whether a look's rings are as bright as the sun's, and fall from one to the next, of a bright sky what is above it."""
+    near, middle, far = rings
+    if not (near >= _SUN_NEAR and far >= _SUN_FAR):
+        return False
+    if middle <= _FALL * near and far <= _FALL * middle:
+        return True
+    least = min(sky, far)
+    above = bool(least <= _OVER_SKY * near and middle - least <= _FALL * (near - least))
+    return above and far <= middle and sky >= _BRIGHT_SKY
 
 
 def _inside(picture: Luma, border: tuple[float, float, float, float]) -> Luma:
@@ -209,11 +217,7 @@ def _look(
     left, top, wide, tall, area = box.tolist()
     radius = math.sqrt(area / math.pi)
     x, y = centre.tolist()
-    away = cv2.distanceTransform((~core).astype(np.uint8), cv2.DIST_L2, 5) / radius
-    away[int(y) + 1 :] = np.inf  # the sky's side: on the other the ground hides the light
-    lights = [light[(away > low) & (away <= high)] for low, high in zip((0.5, *_RINGS[1:]), _RINGS[1:], strict=False)]
-    rings = [float(np.median(one)) if one.size >= _FEWEST_PIXELS else np.nan for one in lights]
-    even = float(np.percentile(lights[0], 25) / max(rings[0], 1e-6)) if lights[0].size >= _FEWEST_PIXELS else np.nan
+    rings, even, turned, evenest = _around(light, core, (x, y), radius)
     above = light[:top, max(0, int(x - _RINGS[2] * radius)) : int(x + _RINGS[2] * radius) + 1]
     return Look(
         time_s=time_s,
@@ -221,12 +225,37 @@ def _look(
         y=y / height,
         across=x / width,
         radius=radius / height,
-        rings=(rings[0], rings[1], rings[2]),
+        rings=rings,
         even=even,
+        turned=turned,
+        evenest=evenest,
         sky=float(np.percentile(above, 25)) if above.size >= _FEWEST_PIXELS else np.nan,
         rises=_rises(light[:top, max(0, int(x - radius)) : int(x + radius) + 1], round(_BAR * height)),
         cut=left == 0 or top == 0 or left + wide == width or top + tall == height,
     )
+
+
+def _around(
+    light: npt.NDArray[np.float64], core: npt.NDArray[np.bool_], centre: tuple[float, float], radius: float
+) -> tuple[tuple[float, float, float], float, tuple[float, float, float], float]:
+    """Give the `rings`, `even`, `turned` and `evenest` of a look: `light` and `core` [height, width], centre x, y and radius in px.
+
+    The sky is on the side, half of each ring, where the farthest ring is brightest: ground and trees are darker. A tree or
+    a roof may hide a part of the nearest ring on any side, so that the side with the brightest lower quartile tells how even it is.
+    """
+    away = cv2.distanceTransform((~core).astype(np.uint8), cv2.DIST_L2, 5) / radius
+    rows, columns = np.nonzero((away > 0.5) & (away <= _RINGS[3]))
+    away, light = away[rows, columns], light[rows, columns]
+    found, lows = [], []
+    for turn in np.deg2rad(_SIDES):
+        side = (columns - centre[0]) * math.sin(turn) + (centre[1] - rows) * math.cos(turn) >= 0.0
+        lights = [light[side & (away > low) & (away <= high)] for low, high in pairwise((0.5, *_RINGS[1:]))]
+        near, middle, far = (float(np.median(one)) if one.size >= _FEWEST_PIXELS else np.nan for one in lights)
+        found.append((near, middle, far))
+        lows.append(float(np.percentile(lights[0], 25)) if lights[0].size >= _FEWEST_PIXELS else np.nan)
+    turned = max(found, key=lambda rings: np.nan_to_num(rings[2], nan=-1.0))
+    lowest = max((low for low in lows if not math.isnan(low)), default=np.nan)
+    return found[0], lows[0] / max(found[0][0], 1e-6), turned, lowest / max(turned[0], 1e-6)
 
 
 def _rises(above: npt.NDArray[np.float64], bar: int) -> float:
@@ -321,6 +350,17 @@ def _are_lamps(parts: Sequence[Sequence[Look]], found: Sequence[LightStretch]) -
 def _stands(looks: Sequence[Look]) -> bool:
     """Say whether a source is always at the same place of the picture."""
     return bool(np.hypot(np.std([look.x for look in looks]), np.std([look.y for look in looks])) < _STANDS)
+
+
+def _is_lit(looks: Sequence[Look], times: Sequence[float], first_s: float, step_s: float) -> bool:
+    """Say whether a source comes out of nothing and stands: a torch is lit so, and before a camera that stands no sun comes.
+
+    `times`: of all looks of the flight; `first_s`: of its first picture.
+    """
+    before = max((time_s for time_s in times if time_s < looks[0].time_s), default=first_s - step_s)
+    from_start = looks[0].time_s - first_s < step_s
+    later = looks[1:]  # the first may show it before the exposure closed, larger
+    return len(later) > 1 and _stands(later) and not from_start and looks[0].time_s - before > 2.0 * step_s
 
 
 def _soft(looks: Sequence[Look]) -> bool:

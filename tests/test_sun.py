@@ -2,98 +2,44 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
-import numpy.typing as npt
 import pytest
 from flight_material import record_of, timeline_of
+from sun_material import (
+    COLUMNS,
+    ROWS,
+    STEP_S,
+    Luma,
+    away,
+    barred,
+    behind_a_tree,
+    evidence,
+    hazy,
+    lamp,
+    lit_ground,
+    made,
+    named,
+    on_its_side,
+    several,
+    sunny,
+    torch_spot,
+    white_horizon,
+)
 
 from fieldscore import Criteria, measure_flight, score_flight
 from fieldscore.brightness import lamps
-from fieldscore.record import Evidence, TileSeries
+from fieldscore.record import TileSeries
 from fieldscore.recovery import FlashEvent
 from fieldscore.report.flight import flight_json
 from fieldscore.report.light import sun_words
 from fieldscore.sun import BRIGHT, LAMP, SUN, LightStretch, bright_stretches, lost_around
-from fieldscore.units import from_linear
 
 CLIPS = Path(__file__).parents[2] / "shared" / "clips"
-ROWS, COLUMNS = 180, 240
-STEP_S = 0.25
-Luma = npt.NDArray[np.uint8]
-
-
-def made(light: npt.NDArray[np.float64]) -> Luma:
-    """A small picture of light in shares of the ceiling's."""
-    return np.round(255.0 * from_linear(np.clip(light, 0.0, 1.0), "srgb")).astype(np.uint8)
-
-
-def away(x: float, y: float) -> npt.NDArray[np.float64]:
-    """Distance in px of every pixel from a place."""
-    row, column = np.mgrid[:ROWS, :COLUMNS]
-    return np.hypot(column - x, row - y)
-
-
-def sunny(x: float = 120.0, y: float = 70.0, core: float = 14.0, sky: float = 0.15) -> Luma:
-    """A lit sky with a core from which light falls away as a lens spreads it, over dark ground."""
-    light = sky + 1.2 / np.maximum(away(x, y) / core, 0.1) ** 1.3
-    light[round(y + 1.5 * core) :] *= 0.15
-    return made(light)
-
-
-def lamp(x: float = 120.0, y: float = 60.0, radius: float = 8.0, glow: float = 0.05) -> Luma:
-    """A disc at the ceiling with a little glow, in a dark sky over dim ground."""
-    far = away(x, y)
-    light = 0.01 + glow * np.exp(-far / (3.0 * radius))
-    light[120:] += 0.06
-    light[far <= radius] = 1.0
-    return made(light)
-
-
-def torch_spot() -> Luma:
-    """The spot of a torch on the ground under a dark sky: as round and as soft as the sun."""
-    light = 1.2 / np.maximum(away(120.0, 140.0) / 14.0, 0.1) ** 1.3
-    light[:80] = 0.015
-    return made(light)
-
-
-def hazy(sky: float, over: float, reach: float = 6.0) -> Luma:
-    """A core in an even sky that a halo lifts by `over` at its edge, by less further out and by nothing from `reach` radii on."""
-    far = away(120.0, 70.0) / 14.0
-    light = sky + over * np.clip((reach - far) / (reach - 1.0), 0.0, 1.0)
-    light[far <= 1.0] = 1.0
-    light[91:] *= 0.15
-    return made(light)
-
-
-def lit_ground(horizon: int) -> Luma:
-    """A patch of ground, as round and as soft as the sun, on dark ground, and a bright sky above the horizon's row."""
-    light = 0.05 + 1.2 / np.maximum(away(120.0, 130.0) / 14.0, 0.1) ** 1.3
-    light[:horizon] = 0.45
-    return made(light)
-
-
-def several(*cores: tuple[float, float, float]) -> Luma:
-    """Cores like the sun's, each at x, y with a size, in one dusky sky."""
-    light = np.full((ROWS, COLUMNS), 0.12)
-    for x, y, core in cores:
-        light += 0.9 / np.maximum(away(x, y) / core, 0.1) ** 1.6
-    return made(light)
-
-
-def evidence(pictures: Iterable[Luma]) -> Evidence:
-    """Small pictures a quarter of a second apart."""
-    files = tuple(cv2.imencode(".jpg", one, [cv2.IMWRITE_JPEG_QUALITY, 60])[1].tobytes() for one in pictures)
-    return Evidence(STEP_S * np.arange(len(files)), files, np.zeros((0, 256), dtype=np.uint16))
-
-
-def named(pictures: Iterable[Luma], ceiling: float = 1.0) -> tuple[LightStretch, ...]:
-    return bright_stretches(evidence(pictures), ceiling, "srgb")
 
 
 def test_a_sun_that_stays_is_the_sun() -> None:
@@ -184,6 +130,22 @@ def test_what_has_ground_above_it_is_not_the_sun() -> None:
     assert [one.kind for one in named([lit_ground(horizon=0)] * 8)] == [SUN]
 
 
+@pytest.mark.parametrize("seen", [behind_a_tree, on_its_side])
+def test_what_hides_a_part_of_the_sky_leaves_the_sun(seen: Callable[[], Luma]) -> None:
+    """Neither a tree beside the sun nor a horizon that stands upright keeps it from being told."""
+    assert [one.kind for one in named([seen()] * 8)] == [SUN]
+
+
+def test_one_side_has_to_show_all_of_it() -> None:
+    """Light that falls away upward alone, uneven there and even along the horizon, is not the sun's."""
+    assert [one.kind for one in named([white_horizon()] * 8)] == [BRIGHT]
+
+
+def test_even_darkness_beside_it_is_no_even_light() -> None:
+    """Where bars break the light on every side that has any, a dark wall's evenness does not count."""
+    assert SUN not in [one.kind for one in named([barred()] * 8)]
+
+
 def test_a_cloud_above_it_is_no_sky_behind_ground() -> None:
     """Light that falls to the sky's and rises again to that of a cloud is the sun's."""
     picture = sunny(y=110.0, sky=0.2)
@@ -229,6 +191,14 @@ def test_where_there_are_several_none_is_the_sun() -> None:
     assert [one.kind for one in named(in_pairs(8) + dark + alone(12))] == [BRIGHT, SUN]
 
 
+def test_a_torch_that_is_lit_is_not_the_sun() -> None:
+    """What comes out of nothing and stands is no sun; one that is there from the first picture on, or moves, may be."""
+    dark = [made(np.full((ROWS, COLUMNS), 0.1))] * 4
+    assert [one.kind for one in named(dark + [sunny(110, core=20)] + [sunny()] * 8)] == [BRIGHT]
+    assert [one.kind for one in named([sunny()] * 8)] == [SUN]
+    assert [one.kind for one in named(dark + [sunny(100 + 3 * k) for k in range(8)])] == [SUN]
+
+
 def test_a_glance_says_too_little() -> None:
     """One small picture of the sun is a bright source."""
     assert [one.kind for one in named([sunny()])] == [BRIGHT]
@@ -260,7 +230,8 @@ def test_a_branch_before_it_does_not_part_the_sun() -> None:
     """Half a second behind something is bridged; three seconds are not."""
     dark = made(np.full((ROWS, COLUMNS), 0.1))
     for gap, stretches in ((2, 1), (12, 2)):
-        found = named([sunny()] * 6 + [dark] * gap + [sunny()] * 6)
+        flown = [sunny(110 + 3 * k) for k in range(6)]
+        found = named(flown + [dark] * gap + flown)
         assert [one.kind for one in found] == [SUN] * stretches
 
 

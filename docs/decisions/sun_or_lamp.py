@@ -1,10 +1,10 @@
 """Which light around a bright source makes it the sun?
 
-For the largest source of every small picture: its radius, the light in three rings around it, how even the nearest ring
-is, the light of the sky above, and how far it rises again on the way up; quantiles over flights toward a low sun and
-over flights by night with lamps and lit walls, how fast sources grow that are in view for three small pictures, how
-often another like the sun is in the picture, and what each stretch is called. Sources with a radius under the least of
-the sun are left out.
+For the largest source of every small picture: its radius, the light in three rings above it, how even the nearest ring
+is, the same on the sky's side wherever it is, the light of the sky above, and how far it rises again on the way up;
+quantiles over flights toward a low sun and over flights by night with lamps and lit walls, how fast sources grow that are
+in view for three small pictures, how often another like the sun is in the picture, and what each stretch is called.
+Sources with a radius under the least of the sun are left out.
 Run: python -m benchmarks.dark DIR --seed 7 once, then python -m docs.decisions.sun_or_lamp DIR
 """
 
@@ -24,7 +24,7 @@ from fieldscore.simulate import load_truth
 from fieldscore.units import PERCENT, CodeRange, code_to_level
 
 QUANTILES = (0, 5, 50, 95, 100)
-NAMES = ("radius", "near", "middle", "far", "even", "sky", "rises")
+NAMES = ("radius", "near", "middle", "far", "even", "turned n", "turned m", "turned f", "evenest", "sky", "rises")
 
 
 def main(directory: Path) -> None:
@@ -49,7 +49,9 @@ def main(directory: Path) -> None:
             if look is not None:
                 seen.append(look)
         looks[toward] += [
-            (one.radius, *one.rings, one.even, one.sky, one.rises) for one in seen if one.radius >= sun._SUN_RADIUS
+            (one.radius, *one.rings, one.even, *one.turned, one.evenest, one.sky, one.rises)
+            for one in seen
+            if one.radius >= sun._SUN_RADIUS
         ]
         twins[toward] += [one.twin for one in seen if one.like_sun]
         for part in sun._followed(seen):
@@ -62,14 +64,17 @@ def main(directory: Path) -> None:
     for toward, title in ((True, "toward a low sun"), (False, "lamps and lit walls by night")):
         print(f"{title}: {len(looks[toward])} pictures; stretches called {dict(called[toward])}")
         for name, values in zip(NAMES, np.nanpercentile(np.array(looks[toward]), QUANTILES, axis=0).T, strict=True):
-            print(f"  {name:7}" + " ".join(f"{value:7.3f}" for value in values))
-        print("  growth " + " ".join(f"{value:7.3f}" for value in np.percentile(growth[toward], QUANTILES)))
+            print(f"  {name:8}" + " ".join(f"{value:7.3f}" for value in values))
+        print("  growth  " + " ".join(f"{value:7.3f}" for value in np.percentile(growth[toward], QUANTILES)))
         print(f"  with another like it: {np.count_nonzero(twins[toward])} of {len(twins[toward])} like the sun")
     print(
         "Sets: near 0.25, far 0.13, even 0.55, sky 0.09: below all but a twentieth of the sun's pictures. The sky tells the"
     )
     print(
         "sun from the spot of a torch on the ground, which no ring does; the rings and evenness tell it from lamps and walls."
+    )
+    print(
+        "Not lower, though a sun that makes a camera close has a core of 0.026 and a sky of 0.07: so has a lamp in rain."
     )
     print("Rises 1.7: above all but an eighth of the sun's pictures, those with a thick bar or a tree over it.")
     print(
