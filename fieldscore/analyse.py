@@ -20,7 +20,6 @@ from fieldscore.events import link_lost, runs, spoilt
 from fieldscore.exposure_trace import exposure_trace
 from fieldscore.frame import Frame, Luma, PictureArea, eight_bit
 from fieldscore.gather import Gathered, Part
-from fieldscore.glow import with_glow
 from fieldscore.links import LONGEST_S as LONGEST_LINK_S
 from fieldscore.measures import (
     COLUMNS,
@@ -243,10 +242,7 @@ def _of_the_whole(known: Timeline, table: dict[str, Doubles], gathered: Gathered
         bad[start:stop] = known.time_s[stop - 1] - known.time_s[start] >= LONGEST_LINK_S
     links = tuple(link for link in links if not (bad[link.before] or bad[link.after]))
     trace = exposure_trace(links, steps)
-    rows = np.array([link.after for link in links], dtype=np.int64)
-    shine = np.array([link.shine * link.light * 2.0 ** (link.change / 2.0) for link in links])
-    veil = with_glow(trace.veil, rows, shine, trace.glow)
-    for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * veil), strict=True):
+    for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
         table[column.name] = np.round(series, DECIMALS)
     tiles, shares = gathered.readable.finish(trace.stops, links, trace.black_set_down)
     for column, series in zip(

@@ -12,9 +12,9 @@ import numpy.typing as npt
 
 CONFIDENCE = 0.95
 FEWEST_PAIRS = 6  # of which all differences lie on one side by chance less often than 5 % allows: 2 in 64
-# From which on the normal distribution gives the same rank to one in hundreds, at no cost; of two sets, of both together, where it
-# is lower, and the interval wider, if one has few.
-_EXACT_PAIRS, _EXACT_VALUES = 200, 120
+# From which on the normal distribution gives the same rank to one in hundreds, at no cost; of two sets, pairs of one of each.
+# Beside thousands a set of few has a rank a little lower by it, and the wider interval.
+_EXACT_PAIRS, _EXACT_PAIRINGS = 200, 5_000
 
 
 @dataclass(frozen=True)
@@ -56,8 +56,8 @@ class Difference:
 def difference(first: Sequence[float], second: Sequence[float]) -> Difference | None:
     """Shift between two sets: the median of all pairwise differences, its interval from the Mann-Whitney distribution.
 
-    Exact, of more than `_EXACT_VALUES` by the normal approximation: Hollander and Wolfe, Nonparametric Statistical Methods,
-    chapter 4. Four values each are the fewest with a 95 % interval. None where a set is empty.
+    Exact, of more than `_EXACT_PAIRINGS` by the normal approximation: Hollander and Wolfe, Nonparametric Statistical Methods,
+    chapter 4. Four values each are the fewest with a 95 % interval, of a set beside many fewer do. None where a set is empty.
     """
     if not first or not second:
         return None
@@ -116,7 +116,7 @@ def _signed_rank_left(n: int) -> int:
 def _mann_whitney_left(first: int, second: int) -> int:
     """How many values of the Mann-Whitney statistic of two sets, from 0 up, the interval leaves out at each end."""
     outside = (1 - CONFIDENCE) / 2
-    if first + second > _EXACT_VALUES:
+    if first * second > _EXACT_PAIRINGS:
         deviation = sqrt(first * second * (first + second + 1) / 12)
         return max(floor(first * second / 2 + NormalDist().inv_cdf(outside) * deviation), 0)
     ways = _mann_whitney(first, second)

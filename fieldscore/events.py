@@ -69,6 +69,8 @@ BEAT_ROWS = range(2, 7)
 BEAT_RATIO, BEAT_COSINE = 0.2, 0.5
 # Share of the rows that move: bands roll on every one, a camera that shows a picture for two rows or three stands still on some.
 BEAT_MOVES = 0.8
+# Rows, half of those over which motion is judged, from which on it may be taken over three: of fewer one knock would be most
+HALF_OVER_ROWS = 6
 SKY_SPREADS = (
     2.0  # times a screen's spread that a picture next to it has at most, as coloured, where it is the sky that fills it
 )
@@ -322,9 +324,10 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
     seen = np.where(lost | (np.nan_to_num(timeline["repeated"]) > 0), np.nan, timeline["motion_percent"])
     motion = seen - motion_of_exposure(timeline, criteria)
     half = max(1, round(criteria.airtime_hold_s / 2 / timeline.interval_s))
-    over_rows = running_mean(motion, 1)  # pictures shown twice move on every second row alone
-    steady = running_median(np.where(np.isnan(over_rows), motion, over_rows), half)
-    moving = (steady > least) & ~_beats(seen, timeline["motion_change_percent"], half, least)
+    if half >= HALF_OVER_ROWS:  # pictures shown twice move on every second row alone
+        over_rows = running_mean(motion, 1)
+        motion = np.where(np.isnan(over_rows), motion, over_rows)
+    moving = (running_median(motion, half) > least) & ~_beats(seen, timeline["motion_change_percent"], half, least)
     sustained = [
         (start, stop)
         for start, stop in runs(moving)

@@ -81,8 +81,9 @@ _NATURAL = 1.4427  # stops of a small relative change: 1 / ln 2
 
 @dataclass(frozen=True)
 class ExposureTrace:
-    """`stops` [n]: exposure of each row against the first linked one; `veil` [n]: light that the lens adds, in linear
-    light at that row's exposure, 1 = nominal white. NaN where nothing could be linked.
+    """`stops` [n]: exposure of each row against the first linked one; `veil` [n]: all light that the lens adds, what
+    is alike over the picture and the mean of the glow that was found, in linear light at that row's exposure, 1 = nominal white.
+    NaN where nothing could be linked.
 
     What the flight's links agree on, drawn to 0 where they say little: `black_set_down`, the level fraction by which black seems
     to be set down, 0 where that is more than any camera does (a knee, or another curve than the named one, looks like that; `stops`
@@ -110,15 +111,16 @@ def exposure_trace(links: Sequence[ExposureLink], steps: Doubles) -> ExposureTra
         return ExposureTrace(stops, veil)
     chains = [_Chain(links[start:end]) for start, end in _unbroken(links)]
     shared = _solve(chains)
+    black, glow, shading = shared[[BLACK, GLOW, SHADING]].tolist()
     level = 0.0
     for chain in chains:
         rows, exposure = chain.rows, chain.exposure + level
         level = float(exposure[-1])
         part = slice(int(rows[0]), int(rows[-1]) + 1)
         stops[part] = _between(rows, exposure, steps)
-        lit = np.interp(np.arange(rows[0], rows[-1] + 1), rows, chain.veil) * np.exp2(stops[part])
-        veil[part] = np.minimum(lit, _MOST_VEIL)
-    black, glow, shading = shared[[BLACK, GLOW, SHADING]].tolist()
+        every = np.arange(rows[0], rows[-1] + 1)
+        alike = np.interp(every, rows, chain.veil) * np.exp2(stops[part])
+        veil[part] = np.minimum(alike + glow * np.interp(every, rows, chain.shining), _MOST_VEIL)
     if black >= _BLACK_MOST:
         black = 0.0
     return ExposureTrace(stops, veil, black, glow, shading, any(chain.summed for chain in chains))
@@ -130,6 +132,9 @@ class _Chain:
     def __init__(self, links: Sequence[ExposureLink]) -> None:
         self.rows = np.array([links[0].before, *(link.after for link in links)])
         self.shine = np.array([links[0].shine, *(link.shine for link in links)])
+        # the same as light at its row's exposure, 1 = nominal white
+        shining = [link.shine * link.light * 2.0 ** ((link.change + link.veil) / 2.0) for link in links]
+        self.shining = np.array([shining[0], *shining])
         self.light = np.array([link.light for link in links])
         self.precision = np.array([link.precision for link in links]).T
         effects = effects_of(links)

@@ -17,13 +17,10 @@ import numpy as np
 import numpy.typing as npt
 
 Floats = npt.NDArray[np.float32]
-Doubles = npt.NDArray[np.float64]
-Rows = npt.NDArray[np.int64]
 
 _CORE = (
     1.0 / 12.0
 )  # picture heights within which the glow no longer grows; also the lens's blur (docs/decisions/glow.py)
-_WHITE = 1.0  # linear light: no lens adds more
 _NOTHING = 1e-4  # share of a source's light: less, spread over a patch, changes no code
 
 
@@ -54,15 +51,6 @@ def gained(before: Floats | None, after: Floats | None, motion: Floats) -> Float
     x, y = np.meshgrid(np.arange(columns, dtype=np.float32), np.arange(rows, dtype=np.float32))
     was = cv2.remap(before, x + motion[..., 0], y + motion[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(now - was, dtype=np.float32)
-
-
-def with_glow(veil: Doubles, rows: Rows, shine: Doubles, strength: float) -> Doubles:
-    """All light [n] that the lens adds to the picture, in the mean: its `veil` [n] and a glow of a strength; 1 = white.
-
-    `shine` [k] is the light that the glow of unit sources lays over the picture, on `rows` [k] that rise; straight between them.
-    """
-    glowing = np.interp(np.arange(len(veil)), rows, shine) if len(rows) else np.zeros(len(veil))
-    return np.asarray(np.minimum(veil + strength * glowing, _WHITE))
 
 
 @lru_cache(maxsize=4)

@@ -24,6 +24,7 @@ _LINE = 24.0
 _BESIDE = (1.3, 2.2)  # frequency ratios between which power counts as beside
 _LEAST_POWER = 1e-8  # squared stops: below is arithmetic
 _LEAST_CYCLES = 4.0  # fewer swings in the longest stretch are no oscillation
+_USUAL_S = 2.0  # swings that take longer are seldom; common practice, no source
 LEAST_STOPS = 0.05  # peak to peak: twice what the trace itself wobbles by (docs/dark-accuracy.md)
 
 MAINS_LAMP_HZ = (100.0, 120.0)  # lamps flicker at twice the mains frequency
@@ -93,15 +94,17 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask) -> Hunting:
     best = int(np.argmax(np.where(lines, excess, -1.0)))
     hz = float(frequency[inside[best]])
     swing = 2.0 * float(excess[best]) / _kept(hz, longest)
-    return Hunting(swing, 1.0 / hz) if swing >= LEAST_STOPS else Hunting(0.0, None)
+    return Hunting(swing, 1.0 / hz) if swing >= LEAST_STOPS else _none_within(longest)
 
 
 def _none_within(longest_s: float) -> Hunting:
     """What is said where nothing stands out: no hunting only where swings as slow as usual would have shown."""
-    if longest_s >= LEAST_S:
+    if longest_s >= _LEAST_CYCLES * _USUAL_S:
         return Hunting(0.0, None)
-    unbroken = f"its longest unbroken stretch is {longest_s:.1f} s, {LEAST_S:.0f} s are needed to say that it does not"
-    return Hunting(None, None, f"the exposure was not seen to hunt, but {unbroken}")
+    faster = f"no swing faster than every {longest_s / _LEAST_CYCLES:.1f} s stands out"
+    return Hunting(
+        None, None, f"{faster}; slower ones cannot be told, the longest unbroken stretch is {longest_s:.1f} s"
+    )
 
 
 def _kept(hz: float, longest_s: float) -> float:

@@ -314,6 +314,21 @@ def test_a_flight_whose_pictures_are_shown_twice_is_airtime() -> None:
     assert found_airtime(flown) == (pytest.approx(3.0, abs=0.2), pytest.approx(13.0, abs=0.2), "motion")
 
 
+@pytest.mark.parametrize("rate", [1.0, 2.0, 4.0, 6.0, 12.0])
+def test_a_knock_starts_no_flight_at_a_few_pictures_a_second(rate: float) -> None:
+    """One picture that jumps is no motion that lasts, however few there are."""
+    knocked = timeline_of(120, (0, 120, GROUND), (60, 61, {"motion_percent": 200.0}), rate=rate)
+    assert found_airtime(knocked)[2] == "whole clip"
+
+
+@pytest.mark.parametrize("shown", [2, 3])
+def test_a_flight_whose_pictures_are_repeated_as_they_are_is_airtime(shown: int) -> None:
+    """Repeats say nothing of motion, and what lies between them is known on single rows."""
+    again = np.arange(480) % shown > 0
+    flown = timeline_of(480, motion_percent=np.where(again, 0.0, 60.0), repeated=again.astype(np.float64))
+    assert found_airtime(flown) == (pytest.approx(0.0, abs=0.1), pytest.approx(16.0, abs=0.1), "motion")
+
+
 def test_a_flight_that_trembles_is_airtime() -> None:
     """Motion that noise or wind turns about from row to row keeps no beat."""
     speed = 20.0 + np.random.default_rng(4).normal(0.0, 6.0, 480)

@@ -1,54 +1,55 @@
-"""The light that a lens adds: what is alike over the picture, and the glow about bright sources."""
+"""Glow of bright sources in the light that a lens adds, against made links."""
 
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
-from flight_material import pictures, write_flight
 
-from fieldscore import analyse
-from fieldscore.exposure_trace import ExposureTrace, exposure_trace
-from fieldscore.glow import with_glow
+from fieldscore.exposure_trace import exposure_trace
+from fieldscore.link_fit import EFFECTS, GLOW, ExposureLink, Surfaces, fit, packed_effects
 
-VEIL = np.array([0.01, 0.01, np.nan, 0.02, 0.02])
-ROWS = np.array([1, 3])
+SHINE = 0.04  # light that the glow of unit sources lays over the picture
+
+
+def links_under_a_lamp(first: int, count: int, shine: float, *, veil: float = 0.0) -> list[ExposureLink]:
+    """Links three rows apart of a steady camera, from a row on, whose glow of strength 1 is certain.
+
+    `veil`: light that comes within each of them and is gone before the next.
+    """
+    light = 2.0 ** np.random.default_rng(2).uniform(-6.0, -3.0, 400)
+    glows = np.zeros((EFFECTS, 3 + EFFECTS))
+    glows[GLOW, 2] = glows[GLOW, 3 + GLOW] = 500.0
+    found = []
+    for number in range(count):
+        row = first + 3 * number
+        link = fit(row, row + 3, Surfaces(light, light + veil, shine=shine))
+        assert link is not None
+        found.append(replace(link, effects=packed_effects(glows)))
+    return found
 
 
 def test_what_a_lens_adds_is_veil_and_glow() -> None:
-    """A glow of strength 2 adds twice what unit sources lay over the picture, straight between linked rows; unknown stays so."""
-    found = with_glow(VEIL, ROWS, np.array([0.01, 0.03]), 2.0)
-    assert found == pytest.approx([0.03, 0.03, np.nan, 0.08, 0.08], nan_ok=True)
+    """Under a lamp all the veil is its glow's mean, from the first row on; after a cut into the dark there is none, at once."""
+    links = [*links_under_a_lamp(0, 20, SHINE), *links_under_a_lamp(63, 20, 0.0)]
+    found = exposure_trace(links, np.full(124, np.nan))
+    assert found.glow == pytest.approx(1.0, rel=0.05)
+    assert found.veil[:61] == pytest.approx(np.full(61, found.glow * SHINE), rel=0.02)
+    assert np.isnan(found.veil[61:63]).all()
+    assert found.veil[63:] == pytest.approx(np.zeros(61), abs=1e-6)
+
+
+def test_glow_counts_in_full_where_veil_comes_with_it() -> None:
+    """A link's shine is of the light in its middle; the veil that comes meanwhile is in that and takes nothing from the glow."""
+    without, veiled = (
+        exposure_trace(links_under_a_lamp(0, 1, SHINE, veil=one), np.full(4, np.nan)) for one in (0.0, 0.06)
+    )
+    alike = veiled.veil[3] - veiled.veil[0]
+    assert alike > 0.02
+    assert veiled.veil[0] == pytest.approx(without.veil[0], rel=0.08)
 
 
 def test_no_lens_adds_more_than_white() -> None:
     """Under a torch that fills the picture all that is added is white at the most."""
-    assert np.nanmax(with_glow(VEIL, ROWS, np.array([0.5, 0.6]), 3.0)) == 1.0
-
-
-def test_without_links_there_is_no_glow() -> None:
-    """Where nothing is linked only the veil is left."""
-    assert with_glow(VEIL, ROWS[:0], np.zeros(0), 1.0) == pytest.approx(VEIL, nan_ok=True)
-
-
-def test_the_veil_of_a_flight_has_the_glow_in_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A lamp whose glow was found adds it to `veil_percent` while it is in view, in the measure of its area, and nothing before."""
-    planes = pictures(45)
-    for plane in planes[20:]:
-        height, width = plane.shape
-        cv2.circle(plane, (width // 2, height // 3), height // 12, 235, -1)
-    kept: list[ExposureTrace] = []
-
-    def glowing(*known: object) -> ExposureTrace:
-        kept.append(replace(exposure_trace(*known), glow=2.0))  # type: ignore[arg-type]
-        return kept[-1]
-
-    monkeypatch.setattr(analyse, "exposure_trace", glowing)
-    found = analyse.measure_flight([write_flight(tmp_path / "lamp.mp4", planes=planes)]).timeline["veil_percent"]
-    added = found - 100.0 * kept[0].veil
-    assert np.abs(added[:15]).max() < 0.01
-    # a disc of 1/12 of the height covers 1.6 % of the picture; half of its light and more lands in it
-    assert 0.8 < added[30:40].min() < added[30:40].max() < 2.0 * 1.7
+    assert exposure_trace(links_under_a_lamp(0, 5, 3.0), np.full(16, np.nan)).veil.max() == 1.0

@@ -89,15 +89,17 @@ def test_breaks_do_not_hide_hunting() -> None:
     assert found.period_s == pytest.approx(0.9, rel=0.05)
 
 
-@pytest.mark.parametrize(("seconds", "told"), [(4.0, False), (6.0, True)])
+@pytest.mark.parametrize(("seconds", "told"), [(4.0, False), (7.5, False), (8.5, True)])
 def test_steady_stretches_too_short_for_a_swing_tell_of_none(seconds: float, told: bool) -> None:
-    """A steady exposure in stretches of four seconds is not said to be free of hunting; one that swings twice a second hunts."""
+    """A steady exposure in stretches of less than eight seconds is not said to be free of hunting; a fast swing hunts."""
     time_s = np.arange(900) / RATE
     counted = time_s % (seconds + 1.0) < seconds
     noise = 0.002 * np.random.default_rng(3).normal(size=900)
     steady = hunting(time_s, noise, counted)
     assert (steady.stops == 0.0 and steady.reason is None) is told
-    assert told or (steady.reason is not None and "unbroken stretch is 4.0 s" in steady.reason)
+    assert told or (steady.reason is not None and f"faster than every {seconds / 4:.1f} s" in steady.reason)
+    small = hunting(time_s, 0.01 * np.sin(4.0 * np.pi * time_s), counted)
+    assert small.period_s is None and (small.stops == 0.0) is told
     assert hunting(time_s, noise + 0.2 * np.sin(4.0 * np.pi * time_s), counted).period_s == pytest.approx(0.5, rel=0.05)
 
 

@@ -299,15 +299,17 @@ def test_few_repeats_give_no_interval(first: int, second: int, interval: bool) -
 def test_hundreds_of_repeats_are_compared() -> None:
     """Of 600 and 600 values the interval is that of the normal distribution: 1.96 sqrt(2 / 600 x pi / 3) about the shift.
 
-    Of 60 and 60 as exact to one rank: Hollander and Wolfe, chapter 4. sqrt(pi / 3) is the rank test's loss on normal values.
+    Of 71 and 71 as exact to one rank: Hollander and Wolfe, chapter 4. sqrt(pi / 3) is the rank test's loss on normal values.
     """
     rng = np.random.default_rng(1)
     found = difference(rng.normal(size=600).tolist(), (1.0 + rng.normal(size=600)).tolist())
     assert found is not None and found.ci95 is not None
     assert found.ci95[0] < 1.0 < found.ci95[1]
     assert np.diff(found.ci95)[0] == pytest.approx(2 * 1.96 * np.sqrt(2 / 600 * np.pi / 3), rel=0.1)
-    exact, near = compare_times._mann_whitney_left(60, 60), compare_times._mann_whitney_left(60, 61)
-    assert 0 < near - exact < 30
+    exact, near = compare_times._mann_whitney_left(70, 71), compare_times._mann_whitney_left(71, 71)
+    assert 0 < near - exact < 60
+    assert compare_times._mann_whitney_left(1, 119) == 3  # of 120 equal chances three are 2.5 %
+    assert compare_times._mann_whitney_left(1, 20_000) == 0  # too few for the normal distribution
 
 
 def _run(words: list[str], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> tuple[int, str, str]:

@@ -19,7 +19,7 @@ WORDS: dict[str, tuple[str, str]] = {
     ),
     "veil": (
         "Light spilled over the picture",
-        "Light that the lens spreads over everything, in % of white: 0 is clear; the higher, the more it greys the dark parts.",
+        "Light that the lens spreads over everything, in % of white: the higher, the more it greys the dark parts.",
     ),
     "cast": (
         "Colour of the dark parts",
