@@ -32,6 +32,7 @@ _FADED_OVER = 0.3
 # Noise of as many codes as lie between black and those that prove full range puts pixels there by itself. Where it is also so many
 # times what the quieter quarter of the pictures has, it is the link's snow and says nothing of the recorder.
 _LOUD_CODES, _LOUD_RATIO = 8.0, 1.5
+_ALIKE_FAR = 1.25  # times as much over four times the distance, at most: a scene's texture is alike nearby, snow nowhere (1.0 to 1.2)
 _QUIETER = 0.25
 _BEND_OF_NOISE = 0.6745 * 6.0**0.5  # the median size of x - 2 y + z, for normal noise of sigma 1 in each
 _NOISE_COLUMNS = 320  # columns at least that are looked at for it
@@ -101,14 +102,15 @@ def _histogram(picture: Luma, overlay: npt.NDArray[np.bool_] | None) -> Doubles:
 
 def _quiet(pictures: Sequence[Luma]) -> npt.NDArray[np.bool_]:
     """Pictures [pictures] without much snow: a recorder's range holds in these as in all, and snow holds any code."""
-    noise = np.array([_pixel_noise(picture) for picture in pictures])
-    return np.asarray(noise <= max(_LOUD_CODES, _LOUD_RATIO * float(np.quantile(noise, _QUIETER))))
+    noise, far = np.array([[_pixel_noise(picture, lines) for lines in (2, 8)] for picture in pictures]).T
+    loud = noise > max(_LOUD_CODES, _LOUD_RATIO * float(np.quantile(noise, _QUIETER)))
+    return np.asarray(~loud | (far > _ALIKE_FAR * noise))
 
 
-def _pixel_noise(picture: Luma) -> float:
-    """Noise (sigma, codes) of the smoother half of a picture: from how lines of one field bend; 0 with fewer than five lines."""
+def _pixel_noise(picture: Luma, apart: int) -> float:
+    """Noise (sigma, codes) of the smoother half of a picture: from how lines so many apart, of one field, bend; 0 with too few."""
     lines = picture[:, :: max(1, picture.shape[1] // _NOISE_COLUMNS)].astype(np.int16)
-    bend = np.abs(lines[4:] - 2 * lines[2:-2] + lines[:-4])
+    bend = np.abs(lines[2 * apart :] - 2 * lines[apart:-apart] + lines[: -2 * apart])
     return float(np.median(bend)) / _BEND_OF_NOISE if bend.size else 0.0
 
 

@@ -88,8 +88,8 @@ class NoiseCurve:
 
     `between` is the running mean of low quartiles, `counts` [pools] how many. `left` is of the
     last measurements together, `recent`; `farther` is by how much more frames twice as far apart differ (log of sigma), the running
-    mean of `farther_count` measurements. `level` is the middle one of the tiles, `edges` the running
-    mean of the steps at block edges (signs.py).
+    mean of `farther_count` measurements. `level` is the middle one of the tiles, `edges` what steps at
+    block edges (signs.py) are usual: down at once, up as a running mean.
     """
 
     time_s: float
@@ -154,9 +154,10 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
         farther += (more - farther) / min(count, _FAR_MEMORY)
     level = max(float(np.nanmedian(tile_levels(frame))), _LEAST_LEVEL)
     edges = frame.view(block_edges)
-    if last is not None and math.isfinite(last.edges):
+    fell = last is not None and last.edges > max(_IN_BLOCKS, _IN_BLOCKS_RATIO * edges)  # all that is known is of blocks
+    if last is not None and edges > last.edges:  # what is usual is seen where they are few, at once
         edges = last.edges + _FOLLOW * (edges - last.edges)
-    if last is not None and not max(level / last.level, last.level / level) > _OTHER_LIGHT:
+    if last is not None and not (fell or max(level / last.level, last.level / level) > _OTHER_LIGHT):
         counts += last.counts
         between = _followed(last.between, between, counts)
         recent = (*last.recent[1 - RECENT :], now)
@@ -165,10 +166,10 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
 
 
 def _in_blocks(frame: Frame, last: NoiseCurve) -> bool:
-    """Say whether a frame, or the one that its motion is measured from, has fallen into blocks since noise was last measured."""
+    """Say whether a frame, or one that it is compared with, has fallen into blocks since noise was last measured."""
     limit = max(_IN_BLOCKS, _IN_BLOCKS_RATIO * last.edges)
-    pair = [one for one in (frame, frame.reference) if one is not None]
-    return frame.time_s - last.time_s <= _BLOCKS_AT_MOST_S and any(one.view(block_edges) > limit for one in pair)
+    looked_at = [one for one in (frame, frame.reference, frame.earlier) if one is not None]
+    return frame.time_s - last.time_s <= _BLOCKS_AT_MOST_S and any(one.view(block_edges) > limit for one in looked_at)
 
 
 def _of_pair(frame: Frame, *, far: bool) -> PairPools | None:

@@ -253,7 +253,7 @@ def gain_exponent(gain: Doubles, noise: Doubles, span_s: float) -> float:
         rest = np.abs(noise - slope * gain)
         scatter = max(float(np.median(rest)) / _MEDIAN_OF_NORMAL, _LEAST_SCATTER)
         weight = 1.0 / np.maximum(rest / (_OUTLYING * scatter), 1.0)
-    independent = min(span_s / _INDEPENDENT_S, len(gain))
+    independent = min(max(span_s, 0.0) / _INDEPENDENT_S, len(gain))
     share = independent * float(np.mean(weight * gain**2)) * (GAIN_SPREAD / scatter) ** 2
     return min(max((share * slope + NOISE_OF_GAIN) / (share + 1.0), 0.0), 1.0)
 

@@ -68,6 +68,7 @@ _GROWS = 2.0  # times from a stretch's first third to its last: a source that gr
 _NEARS = 0.25
 _NEARS_BY = 0.22  # nepers in the stretch at least, 1.25 times: two pictures of the sun differ by a tenth
 _PAIRED = 4  # pictures, a second: pairs further apart say nothing, as a stretch may hold one lamp after another
+_LIT_S = 1.5  # that such a source is seen for at the least: between trees a sun stands for less
 _STANDS = 0.01  # of the height: a source that varies by less in its place is seen from where nothing comes nearer
 
 
@@ -78,8 +79,9 @@ class Look:
     `x`, `y` in picture heights, `across` in its width, `radius` of the disc with its area in heights; `rings`: light [3]
     above it in shares of the ceiling's, NaN where too little of a ring is in the picture; `even`: lower quartile over
     median of the nearest ring; `turned`: rings of the sky's side, wherever it is; `evenest`: the highest lower quartile of
-    any side over the median of this; `sky`: lower quartile of the light straight above it; `rises`: times that this rises
-    again on the way up; `cut`: the picture's edge cuts it; `twin`: another source like the sun stands clear of it.
+    the nearest ring on any side over the median of that of `turned`; `sky`: lower quartile of the light straight above it;
+    `rises`: times that this rises again on the way up; `cut`: the picture's edge cuts it; `twin`: another source like the sun
+    stands clear of it.
     """
 
     time_s: float
@@ -152,12 +154,8 @@ def bright_stretches(
             looks.append(look)
     step = float(np.median(np.diff(evidence.thumb_time_s))) if len(evidence.thumb_time_s) > 1 else 0.0
     parts = _followed(looks)
-    times = [look.time_s for look in looks]
-    found = tuple(
-        replace(one, kind=BRIGHT) if one.kind == SUN and _is_lit(part, times, evidence.thumb_time_s[0], step) else one
-        for part, one in zip(parts, (_stretch(part, step) for part in parts), strict=True)
-    )
-    if _are_lamps(parts, found):
+    found = tuple(_stretch(part, step) for part in parts)
+    if _are_lamps(parts, found) or (found and _are_lit(parts, evidence.thumb_time_s[0], step)):
         return tuple(replace(one, kind=BRIGHT) if one.kind == SUN else one for one in found)
     return found
 
@@ -352,15 +350,14 @@ def _stands(looks: Sequence[Look]) -> bool:
     return bool(np.hypot(np.std([look.x for look in looks]), np.std([look.y for look in looks])) < _STANDS)
 
 
-def _is_lit(looks: Sequence[Look], times: Sequence[float], first_s: float, step_s: float) -> bool:
-    """Say whether a source comes out of nothing and stands: a torch is lit so, and before a camera that stands no sun comes.
+def _are_lit(parts: Sequence[Sequence[Look]], first_s: float, step_s: float) -> bool:
+    """Say whether all sources of a recording come out of nothing, after its first picture, and stand: a torch lit before a camera.
 
-    `times`: of all looks of the flight; `first_s`: of its first picture.
+    In flight the sun's place in the picture moves, and a camera that stands before it has it from the start.
     """
-    before = max((time_s for time_s in times if time_s < looks[0].time_s), default=first_s - step_s)
-    from_start = looks[0].time_s - first_s < step_s
-    later = looks[1:]  # the first may show it before the exposure closed, larger
-    return len(later) > 1 and _stands(later) and not from_start and looks[0].time_s - before > 2.0 * step_s
+    later = [look for part in parts for look in part[1:]]  # the first may show it before the exposure closed, larger
+    lasting = max((part[-1].time_s - part[0].time_s for part in parts), default=0.0)
+    return lasting >= _LIT_S and _stands(later) and min(part[0].time_s for part in parts) - first_s >= step_s
 
 
 def _soft(looks: Sequence[Look]) -> bool:
