@@ -149,7 +149,7 @@ def test_a_light_is_not_followed_into_another_area() -> None:
 def test_the_largest_of_what_is_left_of_a_light_is_followed() -> None:
     """Where a light falls apart as it leaves, its largest part tells the speed, whatever speck stood near that."""
     before, speck = (560, 200, 640, 260), (618, 270, 622, 274)
-    now = ((620, 180, 640, 196), (604, 200, 640, 260))
+    now = ((620, 160, 640, 190), (604, 200, 640, 260))
     assert leaving(blocks(before, speck), blocks(*now)) == pytest.approx(22 / 480 * 100 * RATE, rel=0.05)
     speck = (620, 190, 624, 194)
     assert leaving(blocks(before, speck), blocks((612, 190, 640, 230))) > 100.0
