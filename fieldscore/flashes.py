@@ -57,7 +57,7 @@ _OWN_LIKENESS = 0.95  # the camera's own answer leaves the picture as like itsel
 
 # %/s of the height: faster than a hand sways, slower than any light that is gone over the picture's edge within a few frames.
 _LEAVING_PERCENT = 2.0 * STANDING_PERCENT
-_LEAVING_FRAMES = 2  # frames before an edge in which one is seen to leave: pictures may be shown twice
+_LEAVING_FRAMES = 3  # frames before an edge in which one is seen to leave: pictures may be shown three times
 
 _KINDS: tuple[tuple[float, Kind], ...] = ((1.0, "flash_on"), (-1.0, "flash_off"))
 
@@ -90,7 +90,7 @@ def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
     # a lost link, or its end, within the calm before an edge or just after it
     reach = np.concatenate([np.zeros(_CALM_FRAMES), np.ones(_LINK_FRAMES + 1), np.ones(_CALM_FRAMES + _LINK_FRAMES)])
     near_loss = np.convolve(lost, reach[: 2 * _CALM_FRAMES + 1], mode="same") > 0
-    left = _left(timeline)
+    over = _gone_over_the_edge(timeline)
     found: list[Edge] = []
     for sign, kind in _KINDS:
         last = -rows
@@ -100,13 +100,11 @@ def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
             if row - last < _APART_FRAMES or (lamp[row] and not fill[row] and fill[row + 1 : row + 2].any()):
                 continue  # seen already, or what noise shows a frame before the whole picture steps
             last = row
-            if kind == "flash_off" and left[row]:
-                continue
             before, after = (float(one) for one in timeline.time_s[row - 1 : row + 1])
             # the frame before may have been under the new light for less than shows
             before -= _STEP_FLOOR * (after - before)
             found.append(Edge(kind, row, before, after, bool(lamp[row] and not fill[row])))
-    return _paired(timeline, level, sorted(found, key=lambda edge: edge.row))
+    return _paired(timeline, level, sorted(found, key=lambda edge: edge.row), over)
 
 
 def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int]) -> tuple[Mask, Mask]:
@@ -159,7 +157,7 @@ def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int]) ->
     return fill & inside & ~rushing, lamp & inside
 
 
-def _left(timeline: Timeline) -> Mask:
+def _gone_over_the_edge(timeline: Timeline) -> Mask:
     """Rows [n] at which a light goes that did not go out: it leaves over the picture's edge.
 
     It still shows there, cut, and farther out; and so it was before, or not yet cut. One that goes out is gone, or, in a frame that
@@ -167,8 +165,8 @@ def _left(timeline: Timeline) -> Mask:
     """
     outward = timeline["outward_percent"]
     fast = np.nan_to_num(outward) > _LEAVING_PERCENT
-    whole_before = np.isnan(np.concatenate([[0.0], outward[:-1]]))
-    return np.asarray(fast & (whole_before | (_largest_before(fast.astype(np.float64), _LEAVING_FRAMES) > 0.0)))
+    was_fast = _largest_before(fast.astype(np.float64), _LEAVING_FRAMES) > 0.0
+    return np.asarray(fast & (np.isnan(np.roll(outward, 1)) | was_fast))
 
 
 def _flashing(timeline: Timeline, change: Doubles, step: Doubles) -> Mask:
@@ -264,11 +262,12 @@ def _same_scene(timeline: Timeline, least: Doubles) -> Mask:
     return np.asarray(like | washed | np.roll(washed, -1))
 
 
-def _paired(timeline: Timeline, level: Doubles, edges: list[Edge]) -> list[Edge]:
+def _paired(timeline: Timeline, level: Doubles, edges: list[Edge], over: Mask) -> list[Edge]:
     """Leave out an edge of the kind of the one before it: a lamp that is lit cannot light up again.
 
     The stronger claim is the first one's, since what follows is the camera's answer. Where the camera stands and its level
-    stepped the other way after that, both are edges, and the one between them was missed.
+    stepped the other way after that, both are edges, and the one between them was missed. An off at one of the rows `over` [n], at
+    which a light leaves over the picture's edge, is none either, but parts what is before it from what is after.
     """
     kept: list[Edge] = []
     for edge in edges:
@@ -276,13 +275,22 @@ def _paired(timeline: Timeline, level: Doubles, edges: list[Edge]) -> list[Edge]
         if last is None:
             its_own = True
         elif last.kind == edge.kind:
-            its_own = _missed(timeline, level, last, edge.before_s) is not None
+            its_own = _leaves(last, over) or _missed(timeline, level, last, edge.before_s) is not None
         else:
             its_own = not _out_of_black(timeline, last, edge)
         if its_own:
             kept.append(edge)
     ends = [*(edge.before_s for edge in kept), float(timeline.time_s[-1])][1:]
-    return [replace(edge, missed_row=_missed(timeline, level, edge, end)) for edge, end in zip(kept, ends, strict=True)]
+    return [
+        replace(edge, missed_row=_missed(timeline, level, edge, end))
+        for edge, end in zip(kept, ends, strict=True)
+        if not _leaves(edge, over)
+    ]
+
+
+def _leaves(edge: Edge, over: Mask) -> bool:
+    """Say whether the light of an edge leaves over the picture's edge, at one of the rows `over` [n]."""
+    return edge.kind == "flash_off" and bool(over[edge.row])
 
 
 def _out_of_black(timeline: Timeline, off: Edge, edge: Edge) -> bool:

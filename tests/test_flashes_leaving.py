@@ -34,8 +34,25 @@ def falls_at(*rows: int) -> npt.NDArray[np.float64]:
         ({59: 90.0, 60: 0.0}, True),
         ({59: -90.0, 60: -80.0}, True),
         ({}, True),
+        ({59: 35.0, 60: 35.0}, False),
+        ({59: 25.0, 60: 25.0}, True),
+        ({57: 90.0, 58: 0.0, 59: 0.0, 60: 90.0}, False),
+        ({56: 90.0, 57: 0.0, 58: 0.0, 59: 0.0, 60: 90.0}, True),
     ],
-    ids=["leaves", "just cut", "stood", "swayed", "gone at once", "stands", "comes in", "nothing known"],
+    ids=[
+        "leaves",
+        "just cut",
+        "stood",
+        "swayed",
+        "gone at once",
+        "stands",
+        "comes in",
+        "nothing known",
+        "leaves slowly",
+        "drifts",
+        "shown thrice",
+        "stood for long",
+    ],
 )
 def test_a_light_that_leaves_over_the_edge_did_not_go_out(speeds: dict[int, float], found: bool) -> None:
     """A level that falls while a light leaves over the edge is no light off; where it stood there or is gone at once, it is."""
@@ -57,3 +74,16 @@ def test_a_light_that_leaves_hides_no_light_on() -> None:
     """A lamp lit while another light leaves over the edge is found."""
     edges = edges_of(flash(), (60, 61, UP), (150, 151, DOWN), outward_percent=outward_of({59: 90.0, 60: 80.0}))
     assert [edge.kind for edge in edges] == ["flash_on", "flash_off"]
+
+
+def test_a_light_on_after_one_that_left_is_found() -> None:
+    """Between two light-ons a light that leaves over the edge is neither an edge nor a missed light-off, and takes none of them."""
+    level = np.full(ROWS, 40.0)
+    level[40:100] += 20.0
+    level[170:] += 20.0
+    stretches = ((40, 41, UP), (100, 101, DOWN), (170, 171, UP))
+    edges = edges_of(level, *stretches, outward_percent=outward_of({99: 90.0, 100: 80.0}))
+    assert [(edge.kind, edge.row, edge.missed_row) for edge in edges] == [
+        ("flash_on", 40, None),
+        ("flash_on", 170, None),
+    ]

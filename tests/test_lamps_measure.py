@@ -7,11 +7,11 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from frame_material import RATE, area_of, chain, coded, frame_of
+from frame_material import area_of, coded, frame_of
 
 from fieldscore.frame import PictureArea
 from fieldscore.measures.colour import cast
-from fieldscore.measures.lamps import PERHAPS, SURE, lamps_in_view, light_leaving, sources
+from fieldscore.measures.lamps import PERHAPS, SURE, lamps_in_view, sources
 from fieldscore.units import CodeRange, from_linear
 
 
@@ -285,46 +285,3 @@ def test_what_shows_nothing_has_no_sign() -> None:
     overlay[:120, :288] = overlay[:120, 312:] = overlay[:96] = True
     assert np.isnan(sources(frame_of(picture, area_of(overlay=overlay)))["sign"]).all()
     assert sources(frame_of(night((300, 0, 3))))["sign"].tolist() == [PERHAPS]
-
-
-def leaving(*pictures: np.ndarray, area: PictureArea | None = None) -> float:
-    """Speed out over the edge in the last of the pictures."""
-    return light_leaving(chain(pictures, area)[-1])[0]
-
-
-@pytest.mark.parametrize(
-    ("before", "now", "speed"),
-    [
-        ((606, 200), (626, 200), 20.0),
-        ((30, 200), (12, 200), 18.0),
-        ((300, 30), (300, 14), 16.0),
-        ((300, 450), (300, 464), 14.0),
-    ],
-)
-def test_a_light_that_leaves_has_its_speed(before: tuple[int, int], now: tuple[int, int], speed: float) -> None:
-    """A lamp cut by an edge leaves over it as fast as its middle moved, within a third; one that comes in goes back."""
-    assert leaving(night((*before, 20)), night((*now, 20))) == pytest.approx(speed / 480 * 100 * RATE, rel=0.35)
-    assert leaving(night((630, 200, 20)), night((624, 200, 20))) < 0.0
-
-
-def test_a_light_that_is_whole_or_stays_leaves_over_no_edge() -> None:
-    """A lamp inside the picture, in the first one or under the mask has no speed; that of one that stands at an edge is 0."""
-    inside, moved, cut = night((300, 200, 20)), night((320, 200, 20)), night((630, 200, 20))
-    assert np.isnan(leaving(inside, moved)) and np.isnan(leaving(cut)) and np.isnan(leaving(inside, night()))
-    overlay = np.zeros(cut.shape, np.bool_)
-    overlay[150:250, 580:] = True
-    assert np.isnan(leaving(night((620, 200, 20)), cut, area=area_of(overlay=overlay)))
-    assert leaving(cut, cut) == 0.0
-
-
-@pytest.mark.parametrize("lit", ["band", "most", "at once"])
-def test_a_light_that_fills_the_picture_leaves_over_no_edge(lit: str) -> None:
-    """A light cut by opposite edges, one over a quarter of the picture and one that was not there before have no speed."""
-    before, now = night(), night()
-    if lit == "band":
-        before[100:130], now[104:134] = 235, 235
-    elif lit == "most":
-        before[:240, :320], now[:240, :310] = 235, 235
-    else:
-        cv2.circle(now, (630, 200), 20, 235, -1)
-    assert leaving(before, now) == 0.0

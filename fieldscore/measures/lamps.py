@@ -56,8 +56,10 @@ _FARTHER_OFF = (0.02, 0.06)  # heights from the source between which that is loo
 # A light that leaves is cut by the picture's edge.
 _RIM = 4  # pixels from the edge within which such a one is at the ceiling
 _MOST_CLIPPED = 0.2  # share of the picture: more is a sky, or a lamp that fills it and leaves over no edge
-_OF_ALL = 0.1  # share of all samples at the ceiling that it has at least: specks are always cut somewhere
-_OF_SIZE = 0.25  # share of its samples that it had at least in the frame before
+_MOST_OF_ALL = 0.5  # share of all at the ceiling that a light has over: then it is its light that is gone
+_OF_SIZE = 0.1  # share of its own size that is left of it at least
+_REACH = 2.0  # of its radii that it goes at most between two frames: its middle goes one from whole to the last of it
+_LEAST_MOVED = 1.0 / 240.0  # heights, a sample of 320 x 240: the middle of a noisy lamp that stands moves a ninth of it
 
 
 # A source of a picture: its middle, right of and below the picture's, and its radius in picture heights; and by how much its light
@@ -65,9 +67,9 @@ _OF_SIZE = 0.25  # share of its samples that it had at least in the frame before
 SOURCE = np.dtype([("right", "<f4"), ("down", "<f4"), ("radius", "<f4"), ("sign", "<f4")])
 # Signs: a source by itself; light falls evenly about it; it falls fast; it is another thing.
 SURE, EVENLY, PERHAPS, NONE = 1.0, 0.75, 0.5, 0.0
-# A light of a picture: its middle as that of a source, its samples, and which way is out over the edges that cut it, 0 where none
-# does and NaN where two opposite ones do.
-_LIGHT = np.dtype([("middle", "<f8", 2), ("size", "<i4"), ("out", "<f8", 2)])
+# A light of a picture: its middle as that of a source, its size in squared picture heights, and which way is out over the edges
+# that cut it, 0 where none does and NaN where two opposite ones do.
+_LIGHT = np.dtype([("middle", "<f8", 2), ("size", "<f8"), ("out", "<f8", 2)])
 
 
 @measure(
@@ -105,37 +107,51 @@ def lamps_in_view(frame: Frame) -> tuple[float, ...]:
         "outward_percent",
         "%/s",
         "neither",
-        "Speed at which the largest light at the picture's edge leaves over it, in % of the height; none without one.",
+        "Speed at which the light that was most of what is at the ceiling leaves over an edge that cuts it, in % of the height.",
     )
 )
 def light_leaving(frame: Frame) -> tuple[float, ...]:
-    """Speed of the largest light cut by the picture's edge out over that edge, in % of the height a second; NaN without one.
+    """Speed of the light that was most of what was at the ceiling out over the edge that cuts it, in % of the height a second.
 
-    0 where opposite edges cut it, too much is at the ceiling, or the frame before shows nothing as large: it leaves over none.
-    Unlike lamps it is looked for in every frame: it is gone within a few.
+    NaN where no edge cuts it, or any light. 0 where it leaves over none: it is gone or stands, no light was most, or too much is at
+    the ceiling. Unlike lamps it is looked for in every frame: it is gone within a few.
     """
     before, clipped = frame.previous, frame.sums[3]
-    if before is None or not clipped > 0.0 or not _at_rim(frame):
+    if before is None or before.area is not frame.area or not clipped > 0.0 or not _at_rim(frame):
         return (math.nan,)
     if clipped > _MOST_CLIPPED:
         return (0.0,)
-    lights, earlier = frame.view(_lights), before.view(_lights)
-    cut = lights[(lights["out"] != 0.0).any(axis=1) & (lights["size"] >= _OF_ALL * lights["size"].sum())]
-    if not cut.size:
-        return (math.nan,)
-    one = cut[np.argmax(cut["size"])]
-    earlier = earlier[earlier["size"] >= _OF_SIZE * one["size"]]
-    if not earlier.size or np.isnan(one["out"]).any():
-        return (0.0,)
-    moved = one["middle"] - earlier["middle"]
-    nearest = moved[np.argmin(np.hypot(*moved.T))]
-    return (100.0 * float((nearest * one["out"])[one["out"] != 0.0].max()) / (frame.time_s - before.time_s),)
+    return (100.0 * _moved_out(before.view(_lights), frame.view(_lights)) / (frame.time_s - before.time_s),)
+
+
+def _moved_out(earlier: npt.NDArray[np.void], lights: npt.NDArray[np.void]) -> float:
+    """Heights by which the light that was most of the `earlier` ones moved out over the edge that cuts it; as `light_leaving`."""
+    if not lights["out"].any():
+        return math.nan
+    main = int(np.argmax(earlier["size"])) if earlier.size else 0
+    if not earlier.size or earlier["size"][main] <= _MOST_OF_ALL * earlier["size"].sum():
+        return 0.0
+    size, middle = float(earlier["size"][main]), earlier["middle"][main]
+    near = np.hypot(*(lights["middle"] - middle).T) <= _REACH * math.sqrt(size / math.pi)
+    near &= lights["size"] >= _OF_SIZE * size
+    if not near.any():
+        return 0.0
+    rest = lights[near][np.argmax(lights["size"][near])]
+    if not rest["out"].any():
+        return math.nan
+    away = np.hypot(*(earlier["middle"] - rest["middle"]).T)
+    away[earlier["size"] < _OF_SIZE * rest["size"]] = math.inf
+    if np.argmin(away) != main or np.isnan([rest["out"], earlier["out"][main]]).any():
+        return 0.0
+    over = rest["out"] != 0.0
+    moved = float(((rest["middle"] - middle) * rest["out"])[over].max())
+    return moved if abs(moved) > _LEAST_MOVED else 0.0
 
 
 def _at_rim(frame: Frame) -> bool:
     """Say whether anything next to the picture's edge is at the ceiling."""
     codes, least = frame.codes, frame.area.ceiling - _NEAR_END_CODES
-    return any(int(one.max()) > least for one in (codes[:_RIM], codes[-_RIM:], codes[:, :_RIM], codes[:, -_RIM:]))
+    return any(int(strip.max()) > least for strip in (codes[:_RIM], codes[-_RIM:], codes[:, :_RIM], codes[:, -_RIM:]))
 
 
 def _lights(frame: Frame) -> npt.NDArray[np.void]:
@@ -146,7 +162,7 @@ def _lights(frame: Frame) -> npt.NDArray[np.void]:
     left, top, width, height, size = found[1:].T
     lights = np.zeros(len(size), dtype=_LIGHT)
     lights["middle"] = (middles[1:] + 0.5 - (columns / 2, rows / 2)) / rows
-    lights["size"] = size
+    lights["size"] = size / rows**2
     low, high = np.stack([left, top], axis=1) == 0, np.stack([left + width, top + height], axis=1) == (columns, rows)
     lights["out"] = high * 1.0 - low
     lights["out"][(low & high).any(axis=1)] = math.nan
