@@ -32,7 +32,8 @@ _FADED_OVER = 0.3
 # Noise of as many codes as lie between black and those that prove full range puts pixels there by itself. Where it is also so many
 # times what the quieter quarter of the pictures has, it is the link's snow and says nothing of the recorder.
 _LOUD_CODES, _LOUD_RATIO = 8.0, 1.5
-_ALIKE_FAR = 1.25  # times as much over four times the distance, at most: a scene's texture is alike nearby, snow nowhere (1.0 to 1.2)
+# Times as much over four times the distance, at most: a scene's texture is alike nearby, snow nowhere (1.0 to 1.2).
+_ALIKE_FAR = 1.25
 _QUIETER = 0.25
 _BEND_OF_NOISE = 0.6745 * 6.0**0.5  # the median size of x - 2 y + z, for normal noise of sigma 1 in each
 _NOISE_COLUMNS = 320  # columns at least that are looked at for it

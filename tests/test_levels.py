@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from frame_material import Luma, coded, middle, moved, noisy, texture
@@ -205,6 +206,20 @@ def test_full_range_shows_behind_snow() -> None:
     for tag in ("narrow", None):
         ends = chain_ends(pictures, None, tag)
         assert (ends.code_range, ends.range_from) == (CodeRange.FULL, "measured")
+
+
+@pytest.mark.parametrize("tag", ["narrow", None])
+def test_a_rough_wood_is_no_snow(tag: str | None) -> None:
+    """Full range that shows in the shadows of a wood counts, though its texture is far louder than the sky in the other pictures."""
+    rng = np.random.default_rng(3)
+    pictures = []
+    for number in range(10):
+        rough = cv2.GaussianBlur(rng.normal(size=(HEIGHT, WIDTH)), (0, 0), 3.0)
+        sky = np.linspace(200.0, 90.0, HEIGHT)[:, None] + np.zeros(WIDTH)
+        scene = 80.0 + 70.0 * rough / rough.std() if number >= 4 else sky
+        pictures.append(np.clip(np.rint(scene + rng.normal(0.0, 2.0, (HEIGHT, WIDTH))), 0, 255).astype(np.uint8))
+    ends = chain_ends(pictures, None, tag)
+    assert (ends.code_range, ends.range_from) == (CodeRange.FULL, "measured")
 
 
 def test_even_noise_of_a_flight_is_no_snow() -> None:

@@ -53,3 +53,13 @@ def test_blocks_for_good_are_measured_again() -> None:
     assert during is before
     assert after is not None
     assert after.time_s > before.time_s + 2.0
+
+
+def test_a_pass_that_begins_in_blocks_forgets_them() -> None:
+    """A recording, or a part of one, that begins broken up has the noise of sound pictures within a second of their return."""
+    pictures = _flown(24 + 30)
+    for number in range(24):
+        pictures[number] = broken(pictures[number], 0.3, seed=number // 6)
+    found, sound = _read(pictures), _read(_flown(SOUND))
+    assert found[5] > 2.0 * sound[-1]
+    assert found[-1] == pytest.approx(sound[-1], rel=0.15)
