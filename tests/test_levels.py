@@ -210,7 +210,7 @@ def test_full_range_shows_behind_snow() -> None:
 
 @pytest.mark.parametrize("tag", ["narrow", None])
 def test_a_rough_wood_is_no_snow(tag: str | None) -> None:
-    """Full range that shows in the shadows of a wood counts, though its texture is far louder than the sky in the other pictures."""
+    """Full range that shows in the shadows of a wood counts, though its texture is far louder than the sky of other pictures."""
     rng = np.random.default_rng(3)
     pictures = []
     for number in range(10):
