@@ -163,7 +163,7 @@ def _gone_over_the_edge(timeline: Timeline) -> Mask:
     It still shows there, cut, and farther out; and so it was before, or not yet cut. One that goes out is gone, or, in a frame that
     is exposed partly under it, stands where it stood.
     """
-    outward = timeline["outward_percent"]
+    outward = timeline["light_leaving_percent"]
     fast = np.nan_to_num(outward) > _LEAVING_PERCENT
     was_fast = _largest_before(fast.astype(np.float64), _LEAVING_FRAMES) > 0.0
     return np.asarray(fast & (np.isnan(np.roll(outward, 1)) | was_fast))

@@ -56,7 +56,7 @@ def falls_at(*rows: int) -> npt.NDArray[np.float64]:
 )
 def test_a_light_that_leaves_over_the_edge_did_not_go_out(speeds: dict[int, float], found: bool) -> None:
     """A level that falls while a light leaves over the edge is no light off; where it stood there or is gone at once, it is."""
-    edges = edges_of(falls_at(60), (60, 61, DOWN), motion_percent=60.0, outward_percent=outward_of(speeds))
+    edges = edges_of(falls_at(60), (60, 61, DOWN), motion_percent=60.0, light_leaving_percent=outward_of(speeds))
     assert [(edge.kind, edge.row) for edge in edges] == ([("flash_off", 60)] if found else [])
 
 
@@ -65,14 +65,18 @@ def test_the_rest_of_a_light_that_leaves_is_no_edge_either() -> None:
     level = falls_at(60, 120)
     level[61:] -= 10.0
     edges = edges_of(
-        level, (60, 62, DOWN), (120, 121, DOWN), motion_percent=60.0, outward_percent=outward_of({59: 90.0, 60: 80.0})
+        level,
+        (60, 62, DOWN),
+        (120, 121, DOWN),
+        motion_percent=60.0,
+        light_leaving_percent=outward_of({59: 90.0, 60: 80.0}),
     )
     assert [(edge.kind, edge.row) for edge in edges] == [("flash_off", 120)]
 
 
 def test_a_light_that_leaves_hides_no_light_on() -> None:
     """A lamp lit while another light leaves over the edge is found."""
-    edges = edges_of(flash(), (60, 61, UP), (150, 151, DOWN), outward_percent=outward_of({59: 90.0, 60: 80.0}))
+    edges = edges_of(flash(), (60, 61, UP), (150, 151, DOWN), light_leaving_percent=outward_of({59: 90.0, 60: 80.0}))
     assert [edge.kind for edge in edges] == ["flash_on", "flash_off"]
 
 
@@ -82,7 +86,7 @@ def test_a_light_on_after_one_that_left_is_found() -> None:
     level[40:100] += 20.0
     level[170:] += 20.0
     stretches = ((40, 41, UP), (100, 101, DOWN), (170, 171, UP))
-    edges = edges_of(level, *stretches, outward_percent=outward_of({99: 90.0, 100: 80.0}))
+    edges = edges_of(level, *stretches, light_leaving_percent=outward_of({99: 90.0, 100: 80.0}))
     assert [(edge.kind, edge.row, edge.missed_row) for edge in edges] == [
         ("flash_on", 40, None),
         ("flash_on", 170, None),

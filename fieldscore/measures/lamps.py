@@ -104,7 +104,7 @@ def lamps_in_view(frame: Frame) -> tuple[float, ...]:
 
 @measure(
     Column(
-        "outward_percent",
+        "light_leaving_percent",
         "%/s",
         "neither",
         "Speed at which the light that was most of what is at the ceiling leaves over an edge that cuts it, in % of the height.",
