@@ -43,6 +43,9 @@ _ANSWER_S, _ANSWERED = 0.5, 0.25
 # pictures, so that it leaves this share of the beam's likeness, whatever is lost in the dark; and the level goes back by
 # _ANSWERED toward what it was before the beam, within so long. What the camera did just before the fall is this many times less.
 _UNDOES_SHARE, _UNDOES_LIKENESS, _UNDOES_S, _UNDOES_RATIO = 0.8, 0.5, 3.0, 4.0
+_STOOD_S = (
+    3.0  # s: one that moves for half of so long (no sway or answer does), or is unseen all of it, may stand elsewhere
+)
 _LAMP_CODES = 25.0  # a small lamp changes its blocks by this ...
 _LAMP_RATIO = 3.5  # ... which is so many times what blocks changed in the calm ...
 _LAMP_CALM_CODES = 15.0  # ... and the calm is at most this
@@ -153,7 +156,7 @@ def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int]) ->
     )
     least_like = np.minimum(least_like, np.where(lit, _LIT_SCENE, _SAME_SCENE))
     inside = (np.arange(len(level)) >= _CALM_FRAMES) & _same_scene(timeline, least_like)
-    inside &= ~_own_answer(timeline, level, down)
+    inside &= ~_own_answer(timeline, level, most, down)
     return fill & inside & ~rushing, lamp & inside
 
 
@@ -214,10 +217,22 @@ def _beam(timeline: Timeline, level: Doubles, sign: float) -> Mask:
     return np.asarray(grown | ((sign > 0) & (after >= _LIT_RATIO * before) & answered))
 
 
-def _likeness(timeline: Timeline) -> Doubles:
-    """Likeness [n] across each row and the next, the lower of both; 1 where it is not known."""
-    likeness = np.nan_to_num(timeline["likeness"], nan=1.0)
+def _likeness(timeline: Timeline, unknown: float = 1.0) -> Doubles:
+    """Likeness [n] across each row and the next, the lower of both; where one is not known, `unknown` stands for it."""
+    likeness = np.nan_to_num(timeline["likeness"], nan=unknown)
     return np.minimum(likeness, np.roll(likeness, -1))
+
+
+def _stood(timeline: Timeline, beam: int, stop: int) -> Mask:
+    """Rows from the one after a `beam` up to `stop` [stop - beam - 1] before which the camera stood since just before the beam.
+
+    It may seem to move for a while as it answers the beam: what is shorter than `_STOOD_S` counts only just before the row.
+    """
+    rows, begin = np.arange(beam + 1, stop), max(beam - 2 * _CALM_FRAMES, 0)
+    firsts = np.maximum(np.searchsorted(timeline.time_s, timeline.time_s[rows] - _STOOD_S), begin)
+    moving = np.cumsum(np.concatenate([[0], np.nan_to_num(timeline["motion_percent"][:stop]) > STANDING_PERCENT]))
+    stands = (firsts < rows) & (2 * (moving[rows] - moving[firsts]) <= rows - firsts)
+    return np.asarray(stands & ~np.logical_or.accumulate(~stands & (firsts > begin)))
 
 
 def _undoing(timeline: Timeline, level: Doubles, most: Doubles, back: Doubles, beams: list[int]) -> Doubles:
@@ -230,29 +245,27 @@ def _undoing(timeline: Timeline, level: Doubles, most: Doubles, back: Doubles, b
     for beam, stop in zip(beams, [*beams, len(level)][1:], strict=True):
         wide = _UNDOES_SHARE * back[beam : beam + 2].max()
         before = level[beam - 1]
-        for row in (beam + 1 + np.flatnonzero(most[beam + 1 : stop] >= max(wide, _FILL_PERCENT))).tolist():
-            first = max(beam - 2 * _CALM_FRAMES, int(np.searchsorted(time_s, time_s[row] - _UNDOES_S)), 0)
-            motion = np.nan_to_num(timeline["motion_percent"][first:row])
+        as_wide = most[beam + 1 : stop] >= max(wide, _FILL_PERCENT)
+        for row in (beam + 1 + np.flatnonzero(as_wide & _stood(timeline, beam, stop))).tolist():
             after = level[row : np.searchsorted(time_s, time_s[row] + _UNDOES_S)]
-            goes_back = after[0] - after.min() >= _ANSWERED * (after[0] - before)
-            if goes_back and np.median(motion) <= STANDING_PERCENT:
+            if level[row] - after.min(initial=level[row]) >= _ANSWERED * (level[row] - before):
                 least[row] = min(_SAME_SCENE, _UNDOES_LIKENESS * likeness[beam])
     return least
 
 
-def _own_answer(timeline: Timeline, level: Doubles, back: Doubles) -> Mask:
+def _own_answer(timeline: Timeline, level: Doubles, most: Doubles, back: Doubles) -> Mask:
     """Rows [n] whose step is the camera's answer to a light that changed just before, whether or not that was found.
 
-    The light changed `back` [n] % of the picture and left it less like itself; the answer leaves it as it is, only exposed
-    otherwise. A light that goes out at once undoes what it did. `level` [n] has the step's sign.
+    The light changed `back` [n] % of the picture and left it less like itself; the answer changes much of it, `most` [n] %, and
+    is known to leave it as it is, only exposed otherwise. A light that goes out at once undoes what it did. `level` [n] has the
+    step's sign.
     """
-    likeness = _likeness(timeline)
     falls = np.roll(level, 1) - np.minimum(level, np.roll(level, -1))
-    light = (back >= _FILL_PERCENT) & (falls >= _STEP_PERCENT) & (likeness < _OWN_LIKENESS)
+    light = (back >= _FILL_PERCENT) & (falls >= _STEP_PERCENT) & (_likeness(timeline) < _OWN_LIKENESS)
     own = np.zeros(len(level), dtype=np.bool_)
     for row in np.flatnonzero(light).tolist():
         own[row + 1 : int(np.searchsorted(timeline.time_s, timeline.time_s[row] + _OWN_S))] = True
-    return own & (likeness >= _OWN_LIKENESS)
+    return own & (most >= _FILL_PERCENT) & (_likeness(timeline, unknown=np.nan) >= _OWN_LIKENESS)
 
 
 def _same_scene(timeline: Timeline, least: Doubles) -> Mask:

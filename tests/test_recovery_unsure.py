@@ -38,6 +38,29 @@ def test_a_recovery_ends_where_the_last_light_that_was_missed_changed(settles: b
     assert "  between 0:02.0 and the end a light off was missed" in recovery_report.recovery_lines([test])
 
 
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_light_that_went_and_came_back_unseen_is_told(sign: float) -> None:
+    """Between a light on and a light off, one of each was missed where light changed, not only the one that was seen."""
+    level = np.full(270, 40.0)
+    level[60:120] += sign * 25.0 * np.exp(-np.arange(60) / 5.0)
+    level[120:150] -= sign * 12.0
+    level[150:210] += sign * 4.0  # back in two steps, none of which is a lamp's
+    level[210:] -= sign * 25.0 * np.exp(-np.arange(60) / 10.0)
+    names = ("brightened_percent", "dimmed_percent", "rise_codes", "fall_codes")
+    up = dict(zip(names, (80.0, 1.0, 90.0, 2.0), strict=True)) | {"likeness": 0.8}
+    down = dict(zip(names, (1.0, 80.0, 2.0, 90.0), strict=True)) | {"likeness": 0.8}
+    first, second = (up, down) if sign > 0 else (down, up)
+    missed = {"brightened_percent": 40.0, "dimmed_percent": 40.0, "likeness": 0.2}
+    stretches = ((60, 61, first), (120, 121, missed), (210, 211, second))
+    quiet = {"brightened_percent": 0.5, "dimmed_percent": 0.5, "rise_codes": 3.0, "fall_codes": 3.0}
+    timeline = timeline_of(270, *stretches, level_percent=level, motion_percent=0.2, **quiet)
+    test = recovery_report.Tested("north", "north.mp4", score_flight(record_of(timeline), Criteria()), {})
+    assert [event.kind for event in test.score.events] == ["flash_on", "flash_off"][:: int(sign)]
+    told = "the light went out and came on unseen" if sign > 0 else "the light came on and went out unseen"
+    lines = recovery_report.recovery_lines([test])
+    assert [line for line in lines if line.startswith("  between")] == [f"  between 0:02.0 and 0:07.0 {told}"]
+
+
 def test_one_event_each_does_not_tell_cameras_apart() -> None:
     """Two cameras of one event each are named, more are counted; none is called quicker, and repeats are told as before."""
 
