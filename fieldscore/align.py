@@ -85,11 +85,10 @@ class Match:
 
 def align(a: Places, b: Places) -> Alignment:
     """Align two flights by what was seen. Swapping the flights swaps the times."""
-    for flight, places in (("first", a), ("second", b)):
-        seen = _length_s(places.time_s)
-        if seen < LEAST_OVERLAP_S:
-            told = f"the {flight} flight shows {seen:.1f} s of picture; {LEAST_OVERLAP_S:g} s are needed"
-            return replace(_refused(told), too_short=True)
+    seen = min(_length_s(places.time_s) for places in (a, b))
+    if seen < LEAST_OVERLAP_S:
+        told = f"one of the two shows only {_under(seen, 1)} s of picture; {LEAST_OVERLAP_S:g} s are needed"
+        return replace(_refused(told), too_short=True)
     match = best_match(a, b)
     if match is None:
         return _refused("nothing in the two flights looks alike")

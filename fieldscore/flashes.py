@@ -39,9 +39,10 @@ _SAME_SCENE = 0.4  # likeness across the edge, unless the picture is blown or bl
 # One whose exposure moves for its own reasons just after the cut is taken for a beam.
 _LIT_SCENE, _LIT_PERCENT, _LIT_CLIPPED_PERCENT, _LIT_RATIO = 0.25, 80.0, 5.0, 2.0
 _ANSWER_S, _ANSWERED = 0.5, 0.25
-# A fall that undoes a beam: it changes as much of the picture, to this share, as the beam did; both lie between the same two
-# pictures, so that it leaves this share of the beam's likeness, whatever is lost in the dark; and the level goes back by
-# _ANSWERED toward what it was before the beam, within so long. What the camera did just before the fall is this many times less.
+# A fall that undoes a beam: it changes as much of the picture, to this share, as the beam did; where the camera stood, the same two
+# pictures lie on either side of both, so that it leaves this share of the beam's likeness, whatever is lost in the dark; and the
+# level goes back by _ANSWERED toward what it was before the beam, within so long. What the camera did just before the fall is this
+# many times less.
 _UNDOES_SHARE, _UNDOES_LIKENESS, _UNDOES_S, _UNDOES_RATIO = 0.8, 0.5, 3.0, 4.0
 _STOOD_S = (
     3.0  # s: one that moves for half of so long (no sway or answer does), or is unseen all of it, may stand elsewhere
@@ -285,20 +286,20 @@ def _paired(timeline: Timeline, level: Doubles, edges: list[Edge], over: Mask) -
     kept: list[Edge] = []
     for edge in edges:
         last = kept[-1] if kept else None
+        missed = None if last is None else _missed(timeline, level, last, edge.before_s)
         if last is None:
             its_own = True
         elif last.kind == edge.kind:
-            its_own = _leaves(last, over) or _missed(timeline, level, last, edge.before_s) is not None
+            its_own = _leaves(last, over) or missed is not None
         else:
             its_own = not _out_of_black(timeline, last, edge)
         if its_own:
+            if last is not None:
+                kept[-1] = replace(last, missed_row=missed)
             kept.append(edge)
-    ends = [*(edge.before_s for edge in kept), float(timeline.time_s[-1])][1:]
-    return [
-        replace(edge, missed_row=_missed(timeline, level, edge, end))
-        for edge, end in zip(kept, ends, strict=True)
-        if not _leaves(edge, over)
-    ]
+    if kept:
+        kept[-1] = replace(kept[-1], missed_row=_missed(timeline, level, kept[-1], float(timeline.time_s[-1])))
+    return [edge for edge in kept if not _leaves(edge, over)]
 
 
 def _leaves(edge: Edge, over: Mask) -> bool:

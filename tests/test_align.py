@@ -217,12 +217,12 @@ def test_pictures_of_nothing_are_refused() -> None:
 
 
 def test_too_short_a_flight_is_refused() -> None:
-    """A flight shorter than the shortest overlap is refused, and which one is said."""
+    """A flight shorter than the shortest overlap is refused, and what it shows is said."""
     found = align(_flight(STEADY), _flight(STEADY[:20]))
     assert not found.same_route
-    assert found.reason == "the second flight shows 1.9 s of picture; 4 s are needed"
+    assert found.reason == "one of the two shows only 1.9 s of picture; 4 s are needed"
     nothing = Places(np.zeros(0), np.zeros((0, 24, 32), dtype=np.int8))
-    assert align(nothing, nothing).reason == "the first flight shows 0.0 s of picture; 4 s are needed"
+    assert align(nothing, nothing).reason == "one of the two shows only 0.0 s of picture; 4 s are needed"
     assert found.too_short and align(nothing, nothing).too_short
 
 

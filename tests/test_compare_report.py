@@ -35,7 +35,7 @@ from fieldscore.report import (
     write_comparison,
 )
 from fieldscore.report.cautions import CAUTIONS
-from fieldscore.report.compare_facts import alignment_row
+from fieldscore.report.compare_facts import alignment_row, whole
 from fieldscore.report.compare_page import unreadable_path
 from fieldscore.report.verdict import agreed
 from fieldscore.report.words import visible
@@ -220,15 +220,18 @@ def test_a_foreign_route_is_said_in_one_sentence() -> None:
     assert page.open == []
     assert not page.figures
     assert comparison_json(result)["differences"] == []
+    shown = whole(result)
+    assert shown["many_measures"] is None
+    assert shown["facts"] == "2 flights, none of which could be compared with another"
 
 
 def test_what_is_too_short_is_not_called_another_route() -> None:
     """Flights too short for any route to be told are told so wherever it is told."""
-    short = "the first flight shows 1.5 s of picture; 4 s are needed"
+    short = "one of the two shows only 1.5 s of picture; 4 s are needed"
     result = made(found=replace(foreign(), reason=short, too_short=True))
     text = verdict(result)
     assert text.startswith(
-        "No comparison: too short to be matched. Flights 1 (dim) and 2 (lit) cannot be matched: the first flight"
+        "No comparison: too short to be matched. Flights 1 (dim) and 2 (lit) cannot be matched: one of the two"
     )
     assert alignment_row(result.alignments[0])["same"] == f"too short: {short}"
     (line, _) = run_compare._strangers(result)

@@ -9,6 +9,8 @@ import pytest
 from flight_material import record_of, timeline_of
 
 from fieldscore import Criteria, score_flight
+from fieldscore.plots.recovery import draw_recoveries
+from fieldscore.plots.svg import new_figure
 from fieldscore.recovery import flash_events
 from fieldscore.report import recovery as recovery_report
 
@@ -36,6 +38,11 @@ def test_a_recovery_ends_where_the_last_light_that_was_missed_changed(settles: b
         )
     test = recovery_report.Tested("north", "north.mp4", score_flight(record_of(timeline), Criteria()), {})
     assert "  between 0:02.0 and the end a light off was missed" in recovery_report.recovery_lines([test])
+    if settles:
+        axes = new_figure(720.0, 200.0).add_axes((0.1, 0.1, 0.8, 0.8))
+        draw_recoveries(axes, [("north", test.score, test.score.events)])
+        drawn = axes.lines[2].get_xdata()
+        assert float(np.max(drawn)) == pytest.approx(4.0 - 2.0, abs=0.6 / 30), "drawn past the end of its own time"
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])

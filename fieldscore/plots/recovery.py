@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -34,7 +35,7 @@ def draw_recoveries(ax: Axes, group: Sequence[tuple[str, Score, Sequence[FlashEv
         for index, event in enumerate(events):
             if event.settled_percent is None or event.settled_percent <= 0:
                 continue
-            shown = timeline.between(event.at_s - _BEFORE_S, event.at_s + _AFTER_S)
+            shown = timeline.between(event.at_s - _BEFORE_S, min(event.at_s + _AFTER_S, _until(score, event)))
             level = 100.0 * (timeline["level_percent"][shown] - floor) / event.settled_percent
             top = max(top, min(float(np.nanmax(level, initial=0.0)), 250.0))
             seconds = timeline.time_s[shown] - event.at_s
@@ -53,6 +54,12 @@ def draw_recoveries(ax: Axes, group: Sequence[tuple[str, Score, Sequence[FlashEv
     ax.set_ylabel("level, % of settled")
     if len(group) > 1:
         ax.legend(loc="lower right", frameon=False)
+
+
+def _until(score: Score, event: FlashEvent) -> float:
+    """The last time (s) that belongs to an event: light changes after it, be it found or missed. inf where none does."""
+    ends = [one.before_s for one in score.events if one.before_s > event.at_s]
+    return min([*ends, *([] if event.missed_s is None else [event.missed_s])], default=math.inf)
 
 
 def recoveries_figure(group: Sequence[tuple[str, Score, Sequence[FlashEvent]]], size: Size) -> Figure:

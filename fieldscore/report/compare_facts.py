@@ -45,7 +45,7 @@ def whole(result: Comparison) -> dict[str, Any]:
     confidence = result.criteria.confidence_percent
     return {
         "title": " and ".join(visible(label) for label in result.cameras),
-        "facts": f"{plural(len(result.scores), 'flight', 'flights')} of one route, compared place by place",
+        "facts": _facts(result),
         "lead": lead,
         "scope": scope,
         "failed": sum(not one.ok for one in result.checks),
@@ -62,8 +62,21 @@ def whole(result: Comparison) -> dict[str, Any]:
         "notes": [visible(note) for note in result.notes],
         "many_measures": f"{plural(measures, 'measure was', 'measures were')} compared: by chance alone about one in "
         f"{round(100 / max(100 - confidence, 0.1))} would show a difference that is not there, so trust what several of them "
-        "say together.",
+        "say together."
+        if measures
+        else None,
     }
+
+
+def _facts(result: Comparison) -> str:
+    """What was compared, and how."""
+    count = plural(len(result.scores), "flight", "flights")
+    together = len(result.scores) - len(result.strangers)
+    if not together:
+        return f"{count}, none of which could be compared with another"
+    if result.strangers:
+        return f"{count}, {together} of them of one route and compared place by place"
+    return f"{count} of one route, compared place by place"
 
 
 def picture_of(score: Score, flight: int, time_s: float, pictures: Pictures) -> tuple[bytes | None, float]:
