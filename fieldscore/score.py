@@ -9,10 +9,11 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from fieldscore.airtime import Airtime, airtime, motion_of_exposure
 from fieldscore.brightness import curve_note, dark_causes, lamps, pulled_down, stability, stop_range
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
-from fieldscore.events import Airtime, airtime, link_lost, motion_of_exposure, runs
+from fieldscore.events import link_lost, runs
 from fieldscore.measure import Column
 from fieldscore.record import LEAST_PIXELS, FlightRecord
 from fieldscore.recovery import FlashEvent, exposure_back_s, flash_events
@@ -90,6 +91,7 @@ def score_flight(
         notes.append(
             "no sustained motion found: the whole clip is taken as airtime (--from and --to choose another stretch)"
         )
+    notes += _lay_still(air)
     steady, steady_notes = stability(timeline, clear, events)
     one_stop = stop_range(timeline["p50_percent"][clear] - record.clip.floor_level_percent, criteria.transfer_curve)
     under_curve = curve_note(one_stop, criteria.transfer_curve, steady, found)
@@ -150,6 +152,18 @@ def _airtime(
             "give another --from and --to"
         )
     return Airtime(max(start, first), min(stop, last), "given")
+
+
+def _lay_still(air: Airtime) -> list[str]:
+    """A note on the longest stretch of the airtime in which the picture stood still: a landing, and a hand that picks it up."""
+    if not air.still:
+        return []
+    from_s, to_s = max(air.still, key=lambda one: one[1] - one[0])
+    more = "" if len(air.still) == 1 else f", the longest of {len(air.still)} such stretches"
+    return [
+        f"the picture stands still from {from_s:.1f} s to {to_s:.1f} s{more}, which is counted as airtime: if the drone lay on the "
+        "ground there, leave it out with --from and --to"
+    ]
 
 
 def _causes(

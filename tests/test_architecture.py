@@ -25,7 +25,7 @@ LAYERS = (
     {"noise", "picture", "links", "places"},
     {"exposure_trace"},
     {"measures", "collect", "events", "simulate", "hunting", "lamp_passes", "sun", "sequence"},
-    {"lamp_tracks", "readable_rows", "parts", "flashes"},
+    {"lamp_tracks", "readable_rows", "parts", "flashes", "airtime"},
     {"gather"},
     {"analyse", "recovery", "align"},
     {"scorecard"},

@@ -13,7 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from fieldscore import Criteria, measure_flight
-from fieldscore.events import MOTION_OF_EXPOSURE, airtime, exposure_speed, link_lost
+from fieldscore.airtime import MOTION_OF_EXPOSURE, airtime, exposure_speed
+from fieldscore.events import link_lost
 
 
 def main(directory: Path) -> None:
@@ -55,7 +56,7 @@ def standing(directory: Path) -> None:
     print(
         f"standing, exposure moving: {middle:.1f} %/s for a stop a second, 90 % under {high:.1f}; a flight in {flights} of {clips}"
     )
-    print(f"Sets MOTION_OF_EXPOSURE = {MOTION_OF_EXPOSURE:g} in events.py: what is under it is no flight's motion.")
+    print(f"Sets MOTION_OF_EXPOSURE = {MOTION_OF_EXPOSURE:g} in airtime.py: what is under it is no flight's motion.")
 
 
 if __name__ == "__main__":

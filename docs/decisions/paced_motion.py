@@ -13,8 +13,9 @@ import numpy as np
 
 import fieldscore.sequence as sequence
 from fieldscore import measure_flight
+from fieldscore.airtime import airtime
 from fieldscore.criteria import Criteria
-from fieldscore.events import airtime, link_lost
+from fieldscore.events import link_lost
 from fieldscore.record import FlightRecord
 from fieldscore.score import score_flight
 
