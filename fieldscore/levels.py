@@ -20,9 +20,11 @@ _OUTSIDE_CODES = 8  # codes below nominal black that narrow-range undershoot doe
 _OUTSIDE_SHARE = 0.005  # share of all pixels there that proves full range, against a tag too
 _EMPTY_SHARE = 2e-4  # at most this share beyond an end of the chain ...
 _LEAK = 0.1  # ... or this share of the pile-up: overshoot of a codec, or noise of an analogue link
-# Where a codec rings so hard on a sharpened picture that 0.7 % of the pixels come out under code 8, it puts 0.2 of white's
-# pile-up beyond it; full range has 1.6 times and more of what happens to lie about code 235 beyond that (50 flights as both)
-_RINGING_LEAK = 0.5
+# Where a codec rings on a sharpened picture it puts 0.2 to 0.7 of white's pile-up beyond it; full range has 1.6 times and more of
+# what happens to lie about code 235 beyond that (390 recordings as both)
+_RINGING_LEAK = 0.9
+# Codes within the end that hold so many times what as many beyond its wobble do: no scene ends so by itself (680 made-up full ones)
+_CUT_RATIO = 4.0
 _MOST_RINGING = 0.02  # share of the pixels so far under black: three times as much
 _FADED = 0.5  # ringing far under black holds at most this share of the eight codes from black up, 0.2 there; what is video, any
 # Undershoot of noise and sharpening in the dark holds at most 0.014 there, far overshoot 0.15 of the eight codes up to white;
@@ -32,8 +34,9 @@ _FADED_OVER = 0.3
 # Noise of as many codes as lie between black and those that prove full range puts pixels there by itself. Where it is also so many
 # times what the quieter quarter of the pictures has, it is the link's snow and says nothing of the recorder.
 _LOUD_CODES, _LOUD_RATIO = 8.0, 1.5
-# Times as much over four times the distance, at most: a scene's texture is alike nearby, snow nowhere (1.0 to 1.2).
-_ALIKE_FAR = 1.25
+# A scene's texture is alike nearby: it bends by at least so many times as much over four times the distance, as a random walk does,
+# or as the quieter pictures show of this one; snow bends alike over any.
+_TEXTURE_FAR = 2.0
 _QUIETER = 0.25
 _BEND_OF_NOISE = 0.6745 * 6.0**0.5  # the median size of x - 2 y + z, for normal noise of sigma 1 in each
 _NOISE_COLUMNS = 320  # columns at least that are looked at for it
@@ -103,13 +106,17 @@ def _histogram(picture: Luma, overlay: npt.NDArray[np.bool_] | None) -> Doubles:
 
 def _quiet(pictures: Sequence[Luma]) -> npt.NDArray[np.bool_]:
     """Pictures [pictures] without much snow: a recorder's range holds in these as in all, and snow holds any code."""
-    noise, far = np.array([[_pixel_noise(picture, lines) for lines in (2, 8)] for picture in pictures]).T
-    loud = noise > max(_LOUD_CODES, _LOUD_RATIO * float(np.quantile(noise, _QUIETER)))
-    return np.asarray(~loud | (far > _ALIKE_FAR * noise))
+    near, far = np.array([[_bend(picture, lines) for lines in (2, 8)] for picture in pictures]).T
+    quieter = near <= np.quantile(near, _QUIETER)
+    texture = max(_TEXTURE_FAR, float(np.median(far[quieter]) / max(np.median(near[quieter]), 1e-9))) ** 2
+    noise = np.sqrt(
+        np.maximum(texture * near**2 - far**2, 0.0) / (texture - 1.0)
+    )  # near**2 and far**2 are sums of both
+    return np.asarray(noise <= max(_LOUD_CODES, _LOUD_RATIO * float(np.quantile(noise, _QUIETER))))
 
 
-def _pixel_noise(picture: Luma, apart: int) -> float:
-    """Noise (sigma, codes) of the smoother half of a picture: from how lines so many apart, of one field, bend; 0 with too few."""
+def _bend(picture: Luma, apart: int) -> float:
+    """How a picture's smoother half bends over lines so many apart, of one field, as sigma (codes) of noise; 0 with too few."""
     lines = picture[:, :: max(1, picture.shape[1] // _NOISE_COLUMNS)].astype(np.int16)
     bend = np.abs(lines[2 * apart :] - 2 * lines[apart:-apart] + lines[: -2 * apart])
     return float(np.median(bend)) / _BEND_OF_NOISE if bend.size else 0.0
@@ -181,10 +188,17 @@ def _is_ringing(histograms: Doubles) -> bool:
     if not _fades_under_black(histograms):
         return False
     turned, from_top = histograms[:, ::-1], 255.0 - CodeRange.NARROW.white
-    if _end(turned, from_top, _RINGING_LEAK) == from_top:
+    if _end(turned, from_top, _RINGING_LEAK) == from_top or _is_cut_off(turned.mean(axis=0), int(from_top)):
         return True
     ceiling = _end(turned, from_top, _CEILING_LEAK)
     return ceiling is not None and ceiling > from_top
+
+
+def _is_cut_off(histogram: Doubles, end: int) -> bool:
+    """Say whether a histogram [256] is cut off at a low end, with or without a pile-up there."""
+    inside = histogram[end : end + _WOBBLE + 1].sum()
+    outside = histogram[end - 2 * _WOBBLE : end - _WOBBLE + 1].sum()
+    return bool(inside > max(_PILE_SHARE, _CUT_RATIO * outside))
 
 
 def _fades_under_black(histograms: Doubles) -> bool:

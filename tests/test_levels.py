@@ -222,6 +222,26 @@ def test_a_rough_wood_is_no_snow(tag: str | None) -> None:
     assert (ends.code_range, ends.range_from) == (CodeRange.FULL, "measured")
 
 
+@pytest.mark.parametrize(("scale", "amplitude"), [(3.0, 45.0), (5.0, 40.0)])
+def test_snow_over_a_rough_wood_is_snow(scale: float, amplitude: float) -> None:
+    """Texture that bends more over a distance does not hide that snow lies over it: a tagged flight stays narrow."""
+    rng = np.random.default_rng(4)
+    woods = []
+    for _ in GROWING:
+        rough = cv2.GaussianBlur(rng.normal(size=(HEIGHT, WIDTH)), (0, 0), scale)
+        woods.append(np.clip(100.0 + amplitude * rough / rough.std() + rng.normal(0.0, 1.0, rough.shape), 16, 235))
+    pictures = snowed(woods, GROWING, 254.0)
+    assert np.mean([np.mean(picture < 8) for picture in pictures]) > 0.005
+    ends = chain_ends(pictures, None, "narrow")
+    assert (ends.code_range, ends.range_from) == (CodeRange.NARROW, "tag")
+
+
+def test_pictures_too_low_to_show_noise_have_none() -> None:
+    """Of a picture of twelve lines no noise is known; its range is found all the same, without a warning."""
+    pictures = [picture[:12] for picture in limited(0, 255)]
+    assert chain_ends(pictures, None, None).code_range is CodeRange.FULL
+
+
 def test_even_noise_of_a_flight_is_no_snow() -> None:
     """Where every picture is as noisy none is left out: shadows far under 16 overrule a tag."""
     ends = chain_ends(snowed(limited(4, 235), [14.0] * len(SCENES), 255.0), None, "narrow")
@@ -243,6 +263,22 @@ def test_ringing_under_black_is_no_full_range(tag: str | None, how: str) -> None
     ends = chain_ends(pictures, None, tag)
     assert (ends.code_range, ends.range_from, ends.notes) == (CodeRange.NARROW, how, ())
     assert ends.ceiling == 235.0
+
+
+@pytest.mark.parametrize("piled", [True, False])
+def test_ringing_over_white_is_no_full_range(piled: bool) -> None:
+    """White at 235 ends narrow range where a codec rings far beyond it, and where highlights only reach up to it and stop."""
+    pictures = ringing(limited(16, 235))
+    for picture in pictures:
+        white = np.flatnonzero(picture.ravel() >= 233)
+        if piled:
+            over = white[::2]  # 0.7 of what is left within two codes of white
+            picture.flat[over] = np.resize(np.arange(237, 243, dtype=np.uint8), len(over))
+        else:
+            picture.flat[white] = np.resize(np.arange(212, 236, dtype=np.uint8), len(white))
+            picture.flat[white[::50]] = 238  # a sixth of what three codes up to white hold
+    ends = chain_ends(pictures, None, None)
+    assert (ends.code_range, ends.range_from) == (CodeRange.NARROW, "measured")
 
 
 @pytest.mark.parametrize(
@@ -273,7 +309,7 @@ def test_a_sky_with_clouds_above_it_is_no_ceiling_below_white() -> None:
     pictures = ringing(limited(16, 228))
     for picture in pictures:
         sky = np.flatnonzero(np.abs(picture.ravel() - 228.0) <= 2)
-        picture.flat[sky[::4]] = np.resize(np.arange(232, 236, dtype=np.uint8), len(sky[::4]))
+        picture.flat[sky[::4]] = np.resize(np.arange(232, 240, dtype=np.uint8), len(sky[::4]))
     assert chain_ends(pictures, None, None).code_range is CodeRange.FULL
 
 
