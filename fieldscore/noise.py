@@ -140,7 +140,7 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
     last = None if frame.previous is None else frame.previous.view(noise_curve)
     if last is not None and not _is_due(last, frame.time_s):
         return last
-    if frame.reference is None or (last is not None and (says_nothing_of_noise(frame) or _in_blocks(frame, last))):
+    if frame.reference is None or _in_blocks(frame, last) or (last is not None and says_nothing_of_noise(frame)):
         return last
     now = _of_pair(frame, far=_turn(frame.time_s) % _FAR_EVERY == 0 and not frame.area.intra)
     known = np.zeros(0) if now is None else np.isfinite(now.plainer)
@@ -154,7 +154,7 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
         farther += (more - farther) / min(count, _FAR_MEMORY)
     level = max(float(np.nanmedian(tile_levels(frame))), _LEAST_LEVEL)
     edges = frame.view(block_edges)
-    fell = last is not None and last.edges > max(_IN_BLOCKS, _IN_BLOCKS_RATIO * edges)  # all that is known is of blocks
+    fell = last is not None and last.edges > _steps(edges)  # all that is known is of blocks
     if last is not None and edges > last.edges:  # what is usual is seen where they are few, at once
         edges = last.edges + _FOLLOW * (edges - last.edges)
     if last is not None and not (fell or max(level / last.level, last.level / level) > _OTHER_LIGHT):
@@ -165,11 +165,17 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
     return NoiseCurve(frame.time_s, between, left, recent, counts, farther, count, level, edges)
 
 
-def _in_blocks(frame: Frame, last: NoiseCurve) -> bool:
-    """Say whether a frame, or one that it is compared with, has fallen into blocks since noise was last measured."""
-    limit = max(_IN_BLOCKS, _IN_BLOCKS_RATIO * last.edges)
-    looked_at = [one for one in (frame, frame.reference, frame.earlier) if one is not None]
-    return frame.time_s - last.time_s <= _BLOCKS_AT_MOST_S and any(one.view(block_edges) > limit for one in looked_at)
+def _in_blocks(frame: Frame, last: NoiseCurve | None) -> bool:
+    """Say whether a frame, or one that it is compared with, is in blocks and the other is not, or fell into them since `last`."""
+    edges = [one.view(block_edges) for one in (frame, frame.reference, frame.earlier) if one is not None]
+    if max(edges) > _steps(min(edges)):
+        return True
+    return last is not None and frame.time_s - last.time_s <= _BLOCKS_AT_MOST_S and max(edges) > _steps(last.edges)
+
+
+def _steps(usual: float) -> float:
+    """Steps at block edges from which on a picture has fallen into blocks, where so much is usual."""
+    return max(_IN_BLOCKS, _IN_BLOCKS_RATIO * usual)
 
 
 def _of_pair(frame: Frame, *, far: bool) -> PairPools | None:
