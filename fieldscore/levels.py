@@ -25,7 +25,9 @@ _LEAK = 0.1  # ... or this share of the pile-up: overshoot of a codec, or noise 
 _RINGING_LEAK = 0.9
 # Codes within the end that hold so many times what as many beyond its wobble do: no scene ends so by itself (680 made-up full ones)
 _CUT_RATIO = 4.0
-_MOST_RINGING = 0.02  # share of the pixels so far under black: three times as much
+_MOST_RINGING = 0.02  # share of the pixels so far under black: three times what a codec's ringing puts there
+# Where white ends at 235 it may be the noise of a high gain that nothing limits at black, too
+_FADED_LOUD, _MOST_LOUD = 0.8, 0.05
 _FADED = 0.5  # ringing far under black holds at most this share of the eight codes from black up, 0.2 there; what is video, any
 # Undershoot of noise and sharpening in the dark holds at most 0.014 there, far overshoot 0.15 of the eight codes up to white;
 # full range mostly 0.02 and more, and 0.5 where it reaches so high (150 flights, night and day, as both)
@@ -185,11 +187,11 @@ def _is_ringing(histograms: Doubles) -> bool:
     """Say whether what lies outside narrow range is a codec's ringing: it fades away from black, and the chain ends where
     narrow range has white, or before, piled up with little beyond.
     """
-    if not _fades_under_black(histograms):
-        return False
     turned, from_top = histograms[:, ::-1], 255.0 - CodeRange.NARROW.white
     if _end(turned, from_top, _RINGING_LEAK) == from_top or _is_cut_off(turned.mean(axis=0), int(from_top)):
-        return True
+        return _fades_under_black(histograms, _FADED_LOUD, _MOST_LOUD)
+    if not _fades_under_black(histograms):
+        return False
     ceiling = _end(turned, from_top, _CEILING_LEAK)
     return ceiling is not None and ceiling > from_top
 
@@ -201,11 +203,11 @@ def _is_cut_off(histogram: Doubles, end: int) -> bool:
     return bool(inside > max(_PILE_SHARE, _CUT_RATIO * outside))
 
 
-def _fades_under_black(histograms: Doubles) -> bool:
+def _fades_under_black(histograms: Doubles, faded: float = _FADED, most: float = _MOST_RINGING) -> bool:
     """Say whether what lies far under narrow black fades away from it."""
     histogram, black = histograms.mean(axis=0), int(CodeRange.NARROW.black)
     under, inside = histogram[: black - _OUTSIDE_CODES].sum(), histogram[black : black + _OUTSIDE_CODES].sum()
-    return bool(under <= min(_FADED * inside, _MOST_RINGING))
+    return bool(under <= min(faded * inside, most))
 
 
 def _reaches_narrow_ends(histograms: Doubles) -> bool:

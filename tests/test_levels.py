@@ -265,6 +265,15 @@ def test_ringing_under_black_is_no_full_range(tag: str | None, how: str) -> None
     assert ends.ceiling == 235.0
 
 
+@pytest.mark.parametrize(("tag", "how"), [("narrow", "tag"), (None, "measured")])
+def test_noise_of_a_high_gain_under_black_is_no_full_range(tag: str | None, how: str) -> None:
+    """Over 2 % far under black are no full range either where they fade away from it and white ends at 235."""
+    pictures = ringing(limited(16, 235), under=60.0, sigma=12.0)
+    assert 0.02 < np.mean([np.mean(picture < 8) for picture in pictures]) < 0.05
+    ends = chain_ends(pictures, None, tag)
+    assert (ends.code_range, ends.range_from) == (CodeRange.NARROW, how)
+
+
 @pytest.mark.parametrize("piled", [True, False])
 def test_ringing_over_white_is_no_full_range(piled: bool) -> None:
     """White at 235 ends narrow range where a codec rings far beyond it, and where highlights only reach up to it and stop."""
