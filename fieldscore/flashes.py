@@ -319,10 +319,8 @@ def _paired(timeline: Timeline, level: Doubles, edges: list[Edge], crosses: set[
             its_own = True
         elif last.kind == edge.kind:
             its_own = last_crosses or missed is not None
-        elif last_crosses and (edge.kind, edge.row) not in crosses:
-            its_own = not _answers(timeline, last, edge)
         else:
-            its_own = not _out_of_black(timeline, last, edge)
+            its_own = not (_out_of_black(timeline, last, edge) or (last_crosses and _answers(timeline, last, edge)))
         if its_own:
             if last is not None:
                 kept[-1] = replace(last, missed_row=missed)

@@ -5,7 +5,10 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 import pytest
-from test_flashes import DOWN, ROWS, UP, edges_of, flash
+from flight_material import timeline_of
+from test_flashes import DOWN, QUIET, ROWS, UP, edges_of, flash
+
+from fieldscore.flashes import flash_edges
 
 
 def outward_of(speeds: dict[int, float]) -> npt.NDArray[np.float64]:
@@ -184,3 +187,23 @@ def test_a_small_torch_after_a_light_that_left_is_found() -> None:
     torch = {"rise_codes": 90.0, "brightened_percent": 1.5, "dimmed_percent": 0.2, "likeness": 0.97}
     edges = edges_of(level, (60, 61, DOWN), (80, 81, torch), light_leaving_percent=outward_of({59: 90.0, 60: 80.0}))
     assert [(edge.kind, edge.row, edge.local) for edge in edges] == [("flash_on", 80, True)]
+
+
+def test_the_end_of_the_black_after_a_light_that_left_is_no_light_on() -> None:
+    """A camera that falls into black as a bright light leaves comes out of it within two seconds: too dark to tell its likeness."""
+    level = np.full(ROWS, 40.0)
+    level[60:90] = 0.0
+    level[90:] = 20.0
+    clipped = np.where(np.arange(ROWS) < 60, 5.0, 0.0)
+    crushed = np.where((np.arange(ROWS) >= 60) & (np.arange(ROWS) < 90), 99.0, 0.5)
+    timeline = timeline_of(
+        ROWS,
+        (60, 61, DOWN),
+        (90, 91, {**UP, "likeness": np.nan}),
+        level_percent=level,
+        clipped_percent=clipped,
+        crushed_percent=crushed,
+        light_leaving_percent=outward_of({59: 90.0, 60: 80.0}),
+        **QUIET,
+    )
+    assert flash_edges(timeline, level, np.zeros(ROWS, dtype=np.bool_)) == []
