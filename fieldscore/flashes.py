@@ -44,9 +44,9 @@ _ANSWER_S, _ANSWERED = 0.5, 0.25
 # level goes back by _ANSWERED toward what it was before the beam, within so long. What the camera did just before the fall is this
 # many times less.
 _UNDOES_SHARE, _UNDOES_LIKENESS, _UNDOES_S, _UNDOES_RATIO = 0.8, 0.5, 3.0, 4.0
-_STOOD_S = (
-    3.0  # s: one that moves for half of so long (no sway or answer does), or is unseen all of it, may stand elsewhere
-)
+# s: a camera that moves for half of what is seen of so long (no sway or answer does), or of which nothing is seen for all of it
+# (a lost link, a frozen picture, one too dark or plain to tell motion), may stand elsewhere.
+_STOOD_S = 3.0
 _LAMP_CODES = 25.0  # a small lamp changes its blocks by this ...
 _LAMP_RATIO = 3.5  # ... which is so many times what blocks changed in the calm ...
 _LAMP_CALM_CODES = 15.0  # ... and the calm is at most this
@@ -59,9 +59,9 @@ _OWN_S = 0.5  # a camera that answers a light in one step does so within this
 _ALONE_S = 0.5  # s each way in which a late answer of the camera goes on as it began, or in steps of its gain
 _OWN_LIKENESS = 0.95  # the camera's own answer leaves the picture as like itself; a lamp throws other shadows
 
-# %/s of the height: faster than a hand sways, slower than any light that is gone over the picture's edge within a few frames.
-_LEAVING_PERCENT = 2.0 * STANDING_PERCENT
-_LEAVING_FRAMES = 3  # frames before an edge in which one is seen to leave: pictures may be shown three times
+# %/s of the height: faster than a hand sways, slower than any light that crosses the picture's edge within a few frames.
+_CROSSING_PERCENT = 2.0 * STANDING_PERCENT
+_CROSSING_FRAMES = 3  # frames before or after in which it is seen to cross, too: pictures may be shown three times
 
 _KINDS: tuple[tuple[float, Kind], ...] = ((1.0, "flash_on"), (-1.0, "flash_off"))
 
@@ -70,7 +70,8 @@ _KINDS: tuple[tuple[float, Kind], ...] = ((1.0, "flash_on"), (-1.0, "flash_off")
 class Edge:
     """A flash edge: `row` is the first row after it; it lies between `before_s` and `after_s`.
 
-    `missed_row`: where an edge of the other kind that was missed lies after it, before the next.
+    After it, before the next: `missed_row`, where an edge of the other kind was missed; `crossed_row`, where a light came in or
+    left over the picture's edge and so changed the level.
     """
 
     kind: Kind
@@ -79,6 +80,7 @@ class Edge:
     after_s: float
     local: bool
     missed_row: int | None = None
+    crossed_row: int | None = None
 
     @property
     def at_s(self) -> float:
@@ -94,12 +96,11 @@ def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
     # a lost link, or its end, within the calm before an edge or just after it
     reach = np.concatenate([np.zeros(_CALM_FRAMES), np.ones(_LINK_FRAMES + 1), np.ones(_CALM_FRAMES + _LINK_FRAMES)])
     near_loss = np.convolve(lost, reach[: 2 * _CALM_FRAMES + 1], mode="same") > 0
-    over = _gone_over_the_edge(timeline)
     found: list[Edge] = []
     for sign, kind in _KINDS:
         last = -rows
         beams = [edge.row for edge in found if not edge.local]
-        fill, lamp = _steps(timeline, level * sign, sign, beams)
+        fill, lamp = _steps(timeline, level * sign, sign, beams, lost)
         for row in np.flatnonzero((fill | lamp) & ~near_loss).tolist():
             if row - last < _APART_FRAMES or (lamp[row] and not fill[row] and fill[row + 1 : row + 2].any()):
                 continue  # seen already, or what noise shows a frame before the whole picture steps
@@ -108,13 +109,15 @@ def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
             # the frame before may have been under the new light for less than shows
             before -= _STEP_FLOOR * (after - before)
             found.append(Edge(kind, row, before, after, bool(lamp[row] and not fill[row])))
-    return _paired(timeline, level, sorted(found, key=lambda edge: edge.row), over)
+    crossing = {"flash_on": _comes_in(timeline, level), "flash_off": _leaves(timeline)}
+    crosses = {(edge.kind, edge.row) for edge in found if crossing[edge.kind][edge.row]}
+    return _paired(timeline, level, sorted(found, key=lambda edge: edge.row), crosses)
 
 
-def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int]) -> tuple[Mask, Mask]:
+def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int], lost: Mask) -> tuple[Mask, Mask]:
     """Rows [n] at which the picture, and at which only a small lamp in it, steps up (`sign` 1) or down (-1).
 
-    `beams`: rows of the other kind's edges, where they are known.
+    `beams`: rows of the other kind's edges, where they are known. `lost` [n] marks lost link.
     """
     names = ("brightened_percent", "dimmed_percent", "rise_codes", "fall_codes")
     up, down, rise, fall = (np.nan_to_num(timeline[name]) for name in names)
@@ -134,7 +137,7 @@ def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int]) ->
     fill = (step >= _STEP_PERCENT) & (step >= least * np.abs(np.roll(level, 1)))
     fill &= (step >= _CALM_RATIO * _largest_before(np.abs(change), _CALM_FRAMES)) & (change >= _STEP_FLOOR * step)
     fill &= (np.roll(level, -3) - np.roll(level, -1) <= _GOES_ON * step) & ~_flashing(timeline, np.abs(change), step)
-    least_like = _undoing(timeline, level, most, down, beams)
+    least_like = _undoing(timeline, level, most, down, beams, lost)
     sudden = most >= _SUDDEN * _largest_before(up, _CALM_FRAMES)
     sudden |= (least_like < _SAME_SCENE) & (rise >= _UNDOES_RATIO * _largest_before(rise, _CALM_FRAMES))
     fill &= (most >= _FILL_PERCENT) & (most >= _ONE_WAY * other) & sudden
@@ -161,16 +164,31 @@ def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int]) ->
     return fill & inside & ~rushing, lamp & inside
 
 
-def _gone_over_the_edge(timeline: Timeline) -> Mask:
+def _leaves(timeline: Timeline) -> Mask:
     """Rows [n] at which a light goes that did not go out: it leaves over the picture's edge.
 
     It still shows there, cut, and farther out; and so it was before, or not yet cut. One that goes out is gone, or, in a frame that
     is exposed partly under it, stands where it stood.
     """
     outward = timeline["light_leaving_percent"]
-    fast = np.nan_to_num(outward) > _LEAVING_PERCENT
-    was_fast = _largest_before(fast.astype(np.float64), _LEAVING_FRAMES) > 0.0
+    fast = np.nan_to_num(outward) > _CROSSING_PERCENT
+    was_fast = _largest_before(fast.astype(np.float64), _CROSSING_FRAMES) > 0.0
     return np.asarray(fast & (np.isnan(np.roll(outward, 1)) | was_fast))
+
+
+def _comes_in(timeline: Timeline, level: Doubles) -> Mask:
+    """Rows [n] from before which a light comes that did not light up: it comes in over the picture's edge.
+
+    As one that leaves, seen backwards: it shows there, cut, farther in than the frame before; and so it goes on, or is whole. That
+    is the last of the step's two frames that raises the `level` [n].
+    """
+    outward = timeline["light_leaving_percent"][::-1]
+    fast = np.nan_to_num(outward) < -_CROSSING_PERCENT
+    goes_on = _largest_before(fast.astype(np.float64), _CROSSING_FRAMES) > 0.0
+    comes = (fast & (np.isnan(np.roll(outward, 1)) | goes_on))[::-1]
+    rise = np.diff(level, prepend=level[0])
+    in_two = np.roll(rise, -1) >= _STEP_FLOOR * (rise + np.roll(rise, -1))
+    return np.asarray(np.where(in_two, np.roll(comes, -1), comes))
 
 
 def _flashing(timeline: Timeline, change: Doubles, step: Doubles) -> Mask:
@@ -224,22 +242,30 @@ def _likeness(timeline: Timeline, unknown: float = 1.0) -> Doubles:
     return np.minimum(likeness, np.roll(likeness, -1))
 
 
-def _stood(timeline: Timeline, beam: int, stop: int) -> Mask:
+def _camera_stood(timeline: Timeline, lost: Mask, beam: int, stop: int) -> Mask:
     """Rows from the one after a `beam` up to `stop` [stop - beam - 1] before which the camera stood since just before the beam.
 
     It may seem to move for a while as it answers the beam: what is shorter than `_STOOD_S` counts only just before the row.
     """
     rows, begin = np.arange(beam + 1, stop), max(beam - 2 * _CALM_FRAMES, 0)
     firsts = np.maximum(np.searchsorted(timeline.time_s, timeline.time_s[rows] - _STOOD_S), begin)
-    moving = np.cumsum(np.concatenate([[0], np.nan_to_num(timeline["motion_percent"][:stop]) > STANDING_PERCENT]))
-    stands = (firsts < rows) & (2 * (moving[rows] - moving[firsts]) <= rows - firsts)
+    motion = timeline["motion_percent"][:stop]
+    seen = np.isfinite(motion) & ~lost[:stop] & ~(timeline["repeated"][:stop] > 0.0)
+    seen_rows, moving_rows = (
+        np.diff([sums[firsts], sums[rows]], axis=0)[0]
+        for sums in (np.concatenate([[0], np.cumsum(mask)]) for mask in (seen, seen & (motion > STANDING_PERCENT)))
+    )
+    stands = (seen_rows > 0) & (2 * moving_rows <= seen_rows)
     return np.asarray(stands & ~np.logical_or.accumulate(~stands & (firsts > begin)))
 
 
-def _undoing(timeline: Timeline, level: Doubles, most: Doubles, back: Doubles, beams: list[int]) -> Doubles:
+def _undoing(  # noqa: PLR0913 - one kind of step
+    timeline: Timeline, level: Doubles, most: Doubles, back: Doubles, beams: list[int], lost: Mask
+) -> Doubles:
     """Likeness [n] that a step must leave at the least where it may undo the last of the `beams`; `_SAME_SCENE` elsewhere.
 
     `most` and `back` [n] are the shares of the picture that went the step's way and the other, in %; `level` [n] has its sign.
+    `lost` [n] marks lost link.
     """
     likeness, time_s = _likeness(timeline), timeline.time_s
     least = np.full(len(level), _SAME_SCENE)
@@ -247,7 +273,7 @@ def _undoing(timeline: Timeline, level: Doubles, most: Doubles, back: Doubles, b
         wide = _UNDOES_SHARE * back[beam : beam + 2].max()
         before = level[beam - 1]
         as_wide = most[beam + 1 : stop] >= max(wide, _FILL_PERCENT)
-        for row in (beam + 1 + np.flatnonzero(as_wide & _stood(timeline, beam, stop))).tolist():
+        for row in (beam + 1 + np.flatnonzero(as_wide & _camera_stood(timeline, lost, beam, stop))).tolist():
             after = level[row : np.searchsorted(time_s, time_s[row] + _UNDOES_S)]
             if level[row] - after.min(initial=level[row]) >= _ANSWERED * (level[row] - before):
                 least[row] = min(_SAME_SCENE, _UNDOES_LIKENESS * likeness[beam])
@@ -276,35 +302,44 @@ def _same_scene(timeline: Timeline, least: Doubles) -> Mask:
     return np.asarray(like | washed | np.roll(washed, -1))
 
 
-def _paired(timeline: Timeline, level: Doubles, edges: list[Edge], over: Mask) -> list[Edge]:
+def _paired(timeline: Timeline, level: Doubles, edges: list[Edge], crosses: set[tuple[Kind, int]]) -> list[Edge]:
     """Leave out an edge of the kind of the one before it: a lamp that is lit cannot light up again.
 
     The stronger claim is the first one's, since what follows is the camera's answer. Where the camera stands and its level
-    stepped the other way after that, both are edges, and the one between them was missed. An off at one of the rows `over` [n], at
-    which a light leaves over the picture's edge, is none either, but parts what is before it from what is after.
+    stepped the other way after that, both are edges, and the one between them was missed. One that `crosses` (kind and row), whose
+    light comes in or leaves over the picture's edge, is none either, but parts what is before it from what is after, and what the
+    camera does in answer is none.
     """
     kept: list[Edge] = []
     for edge in edges:
         last = kept[-1] if kept else None
         missed = None if last is None else _missed(timeline, level, last, edge.before_s)
+        last_crosses = last is not None and (last.kind, last.row) in crosses
         if last is None:
             its_own = True
         elif last.kind == edge.kind:
-            its_own = _leaves(last, over) or missed is not None
+            its_own = last_crosses or missed is not None
         else:
-            its_own = not _out_of_black(timeline, last, edge)
+            its_own = not (_out_of_black(timeline, last, edge) or (last_crosses and _answers(timeline, last, edge)))
         if its_own:
             if last is not None:
                 kept[-1] = replace(last, missed_row=missed)
             kept.append(edge)
     if kept:
         kept[-1] = replace(kept[-1], missed_row=_missed(timeline, level, kept[-1], float(timeline.time_s[-1])))
-    return [edge for edge in kept if not _leaves(edge, over)]
+    crossed = sorted(row for _, row in crosses)
+    stops = [*(edge.row for edge in kept), len(timeline)][1:]
+    return [
+        replace(edge, crossed_row=next((row for row in crossed if edge.row < row <= stop), None))
+        for edge, stop in zip(kept, stops, strict=True)
+        if (edge.kind, edge.row) not in crosses
+    ]
 
 
-def _leaves(edge: Edge, over: Mask) -> bool:
-    """Say whether the light of an edge leaves over the picture's edge, at one of the rows `over` [n]."""
-    return edge.kind == "flash_off" and bool(over[edge.row])
+def _answers(timeline: Timeline, crossed: Edge, edge: Edge) -> bool:
+    """Say whether an edge is the camera's answer to a light that came in or left: soon, and known to leave the picture as it is."""
+    soon = edge.before_s - crossed.after_s < _MISSED_S
+    return bool(soon and not edge.local and _likeness(timeline, unknown=np.nan)[edge.row] >= _OWN_LIKENESS)
 
 
 def _out_of_black(timeline: Timeline, off: Edge, edge: Edge) -> bool:

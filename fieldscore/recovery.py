@@ -49,7 +49,8 @@ class FlashEvent:
 
     `unreadable_percent` is the share of the picture that stays unreadable under the new light.
     `recovery_s` lies between `recovery_low_s` and `recovery_high_s`; `reason` says why an event is not resolvable.
-    `missed_s` is when light of the other kind changed after it, before the next event, that was not found to be one.
+    After it, before the next event: `missed_s` is when light of the other kind changed that was not found to be one, `crossed_s`
+    when a light came in or left over the picture's edge.
     """
 
     kind: str
@@ -71,6 +72,7 @@ class FlashEvent:
     resolvable: bool
     reason: str | None
     missed_s: float | None = None
+    crossed_s: float | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Give the event as plain data, rounded to a tenth of a millisecond."""
@@ -89,8 +91,7 @@ def flash_events(
     if not edges:
         return []
     nexts = [edge.row for edge in edges[1:]] + [len(timeline)]
-    stops = [stop if edge.missed_row is None else edge.missed_row for edge, stop in zip(edges, nexts, strict=True)]
-    return [_event(timeline, criteria, level, readable, edge, stop) for edge, stop in zip(edges, stops, strict=True)]
+    return [_event(timeline, criteria, level, readable, edge, stop) for edge, stop in zip(edges, nexts, strict=True)]
 
 
 def _start_up(timeline: Timeline, criteria: Criteria, level: Doubles, stop: int) -> list[Edge]:
@@ -106,12 +107,12 @@ def _start_up(timeline: Timeline, criteria: Criteria, level: Doubles, stop: int)
         return []
     first = float(time_s[0])
     washed = max(timeline[name][0] for name in ("clipped_percent", "crushed_percent")) > WASHED_PERCENT
-    if not washed and _stood(time_s - first, part, settled):
+    if not washed and _level_stood(time_s - first, part, settled):
         return []
     return [Edge("start_up", 0, first, first, False)]
 
 
-def _stood(time_s: Doubles, level: Doubles, settled: float) -> bool:
+def _level_stood(time_s: Doubles, level: Doubles, settled: float) -> bool:
     """Say whether a level that begins far from where it settles stood there until light changed it; times from the first row."""
     leaves = int(np.argmax(np.maximum.accumulate(level) - np.minimum.accumulate(level) > BAND_SHARE * settled))
     steady = float(time_s[leaves])
@@ -128,13 +129,14 @@ def _event(  # noqa: PLR0913 - one edge in its flight
     edge: Edge,
     stop: int,
 ) -> FlashEvent:
+    stop, told = _ended(edge, stop)
     time_s, part = timeline.time_s[edge.row : stop], level[edge.row : stop]
     settled, sigma, reason = settled_level(time_s, part)
     bounds: tuple[float, float, float] | None = None
     if reason is None:
         bounds, reason = recovery_bounds(time_s, part, settled, sigma, edge.before_s)
-    if reason is not None and edge.missed_row is not None:
-        reason = f"the light {_CHANGED_BACK[edge.kind]} before it settled: {reason}"
+    if reason is not None and told is not None:
+        reason = f"{told} before it settled: {reason}"
     seen = np.flatnonzero(readable[edge.row : stop])
     flat = timeline["p95_percent"][edge.row : stop] - timeline["p5_percent"][edge.row : stop]
     grey = (flat < criteria.grey_range_percent) & (part > criteria.grey_level_percent)
@@ -160,7 +162,18 @@ def _event(  # noqa: PLR0913 - one edge in its flight
         resolvable=reason is None,
         reason=reason,
         missed_s=None if edge.missed_row is None else float(timeline.time_s[edge.missed_row]),
+        crossed_s=None if edge.crossed_row is None else float(timeline.time_s[edge.crossed_row]),
     )
+
+
+def _ended(edge: Edge, stop: int) -> tuple[int, str | None]:
+    """The row at which the recovery of an edge ends, and what happened there if light changed before the `stop`."""
+    ends: list[tuple[int, str | None]] = [(stop, None)]
+    if edge.missed_row is not None:
+        ends.append((edge.missed_row, f"the light {_CHANGED_BACK[edge.kind]}"))
+    if edge.crossed_row is not None:
+        ends.append((edge.crossed_row, "a light came in or left over the picture's edge"))
+    return min(ends, key=lambda end: end[0])
 
 
 def _lost_for_good(timeline: Timeline, start: int, stop: int) -> float:
@@ -214,13 +227,12 @@ def recovery_bounds(
     wider = max(_WIDEN_SIGMAS * sigma, _WIDEN_PERCENT)
     early = _stays_within(time_s, level, settled, band + wider)
     late = _stays_within(time_s, level, settled, max(band - wider, 0.0))
-    early = row if early is None else min(early, row)
-    late = row if late is None else max(late, row)
+    late = row if late is None else late
     middle = (before_s + float(time_s[0])) / 2
-    crossing = _crossing(time_s, level, settled, band, row, middle)
+    reached = _band_reached_s(time_s, level, settled, band, row, middle)
     low = max(0.0, float(time_s[early - 1] if early else before_s) - float(time_s[0]))
     high = float(time_s[late]) - before_s
-    return (min(max(crossing - middle, low), high), low, high), None
+    return (min(max(reached - middle, low), high), low, high), None
 
 
 def exposure_back_s(timeline: Timeline, at_s: float, until_s: float) -> float:
@@ -251,7 +263,7 @@ def _stays_within(time_s: Doubles, level: Doubles, settled: float, band: float) 
     return None
 
 
-def _crossing(  # noqa: PLR0913 - one crossing
+def _band_reached_s(  # noqa: PLR0913 - one entry
     time_s: Doubles, level: Doubles, settled: float, band: float, row: int, edge_s: float
 ) -> float:
     """Instant at which the level enters the band, interpolated between frames; the edge itself where it never left."""

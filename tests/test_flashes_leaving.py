@@ -1,11 +1,14 @@
-"""A light that leaves over the picture's edge, on hand-made Timelines: no light off."""
+"""A light that leaves or comes in over the picture's edge, on hand-made Timelines: no light off, no light on."""
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
 import pytest
-from test_flashes import DOWN, ROWS, UP, edges_of, flash
+from flight_material import timeline_of
+from test_flashes import DOWN, QUIET, ROWS, UP, edges_of, flash
+
+from fieldscore.flashes import flash_edges
 
 
 def outward_of(speeds: dict[int, float]) -> npt.NDArray[np.float64]:
@@ -87,7 +90,120 @@ def test_a_light_on_after_one_that_left_is_found() -> None:
     level[170:] += 20.0
     stretches = ((40, 41, UP), (100, 101, DOWN), (170, 171, UP))
     edges = edges_of(level, *stretches, light_leaving_percent=outward_of({99: 90.0, 100: 80.0}))
-    assert [(edge.kind, edge.row, edge.missed_row) for edge in edges] == [
-        ("flash_on", 40, None),
-        ("flash_on", 170, None),
+    assert [(edge.kind, edge.row, edge.missed_row, edge.crossed_row) for edge in edges] == [
+        ("flash_on", 40, None, 100),
+        ("flash_on", 170, None, None),
     ]
+
+
+@pytest.mark.parametrize(
+    ("speeds", "first", "found"),
+    [
+        ({60: -90.0, 61: -80.0}, 20.0, False),
+        ({60: -80.0}, 20.0, False),
+        ({60: 0.0, 61: -90.0, 62: -80.0}, 10.0, False),
+        ({60: 0.0, 61: -90.0}, 10.0, False),
+        ({60: 0.0, 61: -90.0, 62: -80.0}, 20.0, True),
+        ({60: -80.0, 61: 0.0}, 20.0, True),
+        ({60: 0.0, 61: -80.0, 62: 0.0}, 10.0, True),
+        ({60: 90.0, 61: 80.0}, 20.0, True),
+        ({60: -25.0, 61: -25.0}, 20.0, True),
+        ({60: -90.0, 61: 0.0, 62: 0.0, 63: -90.0}, 20.0, False),
+        ({60: -90.0, 61: 0.0, 62: 0.0, 63: 0.0, 64: -90.0}, 20.0, True),
+        ({}, 20.0, True),
+    ],
+    ids=[
+        "comes in",
+        "then whole",
+        "in two frames",
+        "in two, then whole",
+        "lit at the edge",
+        "stands after",
+        "stands after two",
+        "leaves",
+        "drifts",
+        "shown thrice",
+        "stands for long",
+        "nothing known",
+    ],
+)
+def test_a_light_that_comes_in_over_the_edge_did_not_light_up(
+    speeds: dict[int, float], first: float, found: bool
+) -> None:
+    """A level that rises, by `first` of 20 in its first frame, while a light comes in over the edge is no light on; else it is."""
+    level = np.full(ROWS, 40.0)
+    level[60] += first
+    level[61:] += 20.0
+    edges = edges_of(level, (60, 62, UP), motion_percent=60.0, light_leaving_percent=outward_of(speeds))
+    assert [(edge.kind, edge.row) for edge in edges] == ([("flash_on", 60)] if found else [])
+
+
+@pytest.mark.parametrize("motion", [0.2, 60.0])
+def test_a_light_that_goes_to_and_fro_over_the_edge_lights_up_once(motion: float) -> None:
+    """One that was lit, leaves, comes back and goes out there is a light on and a light off; the first ends where it leaves."""
+    level = np.full(ROWS, 40.0)
+    level[40:100] += 20.0
+    level[130:200] += 20.0
+    speeds = outward_of({99: 90.0, 100: 80.0, 130: -80.0, 131: -80.0})
+    stretches = ((40, 41, UP), (100, 101, DOWN), (130, 131, UP), (200, 201, DOWN))
+    edges = edges_of(level, *stretches, motion_percent=motion, light_leaving_percent=speeds)
+    assert [(edge.kind, edge.row, edge.crossed_row) for edge in edges] == [
+        ("flash_on", 40, 100),
+        ("flash_off", 200, None),
+    ]
+
+
+def test_another_light_that_comes_in_ends_a_recovery() -> None:
+    """Beside a lamp that was lit, one that comes in changes the level: what comes after is no recovery from the first."""
+    level = np.full(ROWS, 40.0)
+    level[40:] += 20.0
+    level[100:] += 20.0
+    speeds = outward_of({100: -90.0, 101: -80.0})
+    edges = edges_of(level, (40, 41, UP), (100, 101, UP), light_leaving_percent=speeds)
+    assert [(edge.kind, edge.row, edge.crossed_row) for edge in edges] == [("flash_on", 40, 100)]
+
+
+@pytest.mark.parametrize("motion", [0.2, 60.0])
+@pytest.mark.parametrize(
+    ("row", "likeness", "found"), [(118, 0.99, False), (118, 0.93, True), (118, np.nan, True), (134, 0.99, True)]
+)
+def test_the_cameras_answer_to_a_light_that_left_is_no_light_on(
+    row: int, likeness: float, found: bool, motion: float
+) -> None:
+    """Up to a second after it left, a step that leaves the picture like itself is the camera's, be it in one; a lamp's is not."""
+    level = np.full(ROWS, 40.0)
+    level[40:100] += 20.0
+    level[100:row] -= 12.0
+    stretches = ((40, 41, UP), (100, 101, DOWN), (row, row + 1, {**UP, "likeness": likeness}))
+    speeds = outward_of({99: 90.0, 100: 80.0})
+    edges = edges_of(level, *stretches, motion_percent=motion, light_leaving_percent=speeds)
+    assert [edge.row for edge in edges] == ([40, row] if found else [40])
+
+
+def test_a_small_torch_after_a_light_that_left_is_found() -> None:
+    """One that lights a few blocks leaves the picture like itself, too, and is no answer of the camera."""
+    level = np.full(ROWS, 60.0)
+    level[60:] = 40.0
+    torch = {"rise_codes": 90.0, "brightened_percent": 1.5, "dimmed_percent": 0.2, "likeness": 0.97}
+    edges = edges_of(level, (60, 61, DOWN), (80, 81, torch), light_leaving_percent=outward_of({59: 90.0, 60: 80.0}))
+    assert [(edge.kind, edge.row, edge.local) for edge in edges] == [("flash_on", 80, True)]
+
+
+def test_the_end_of_the_black_after_a_light_that_left_is_no_light_on() -> None:
+    """A camera that falls into black as a bright light leaves comes out of it within two seconds: too dark to tell its likeness."""
+    level = np.full(ROWS, 40.0)
+    level[60:90] = 0.0
+    level[90:] = 20.0
+    clipped = np.where(np.arange(ROWS) < 60, 5.0, 0.0)
+    crushed = np.where((np.arange(ROWS) >= 60) & (np.arange(ROWS) < 90), 99.0, 0.5)
+    timeline = timeline_of(
+        ROWS,
+        (60, 61, DOWN),
+        (90, 91, {**UP, "likeness": np.nan}),
+        level_percent=level,
+        clipped_percent=clipped,
+        crushed_percent=crushed,
+        light_leaving_percent=outward_of({59: 90.0, 60: 80.0}),
+        **QUIET,
+    )
+    assert flash_edges(timeline, level, np.zeros(ROWS, dtype=np.bool_)) == []

@@ -69,6 +69,31 @@ def test_a_cut_after_a_flight_elsewhere_undoes_no_beam(flown: tuple[int, int], f
     assert [edge.kind for edge in edges] == (["flash_on", "flash_off"] if found else ["flash_on"])
 
 
+@pytest.mark.parametrize(("stop", "found"), [(180, True), (1480, False)])
+@pytest.mark.parametrize("how", ["lost", "frozen", "not known"])
+def test_a_cut_after_a_stretch_unseen_undoes_no_beam(how: str, stop: int, found: bool) -> None:
+    """Over seconds of a lost link, a frozen picture or one without motion the camera is not known to have stood."""
+    rows = np.arange(1600)
+    level = np.where(rows < 60, 40.0, 27.0 + 53.0 * np.exp(-(rows - 60.0) / 8.0))
+    level[1500:] = 7.0 + 33.0 * (1.0 - np.exp(-np.arange(100) / 20.0))
+    column = {"lost": {}, "frozen": {"repeated": 1.0, "motion_percent": 0.0}, "not known": {"motion_percent": np.nan}}
+    lost = (100, stop) if how == "lost" else (0, 0)
+    edges = edges_of(level, (60, 61, VEIL), (1500, 1501, GONE), (100, stop, column[how]), lost=lost)
+    assert [edge.kind for edge in edges] == (["flash_on", "flash_off"] if found else ["flash_on"])
+
+
+@pytest.mark.parametrize(("speed", "found"), [(0.2, True), (60.0, False)])
+def test_motion_is_judged_on_what_is_seen(speed: float, found: bool) -> None:
+    """A camera that moves on every picture it shows, each for two rows or three, is one that moves."""
+    rows = np.arange(1600)
+    level = np.where(rows < 60, 40.0, 27.0 + 53.0 * np.exp(-(rows - 60.0) / 8.0))
+    level[1500:] = 7.0 + 33.0 * (1.0 - np.exp(-np.arange(100) / 20.0))
+    again = (rows % 3 > 0) & (rows > 200) & (rows < 1400)
+    motion = np.where((rows > 200) & (rows < 1400) & ~again, speed, 0.2)
+    edges = edges_of(level, (60, 61, VEIL), (1500, 1501, GONE), motion_percent=motion, repeated=again.astype(float))
+    assert [edge.kind for edge in edges] == (["flash_on", "flash_off"] if found else ["flash_on"])
+
+
 @pytest.mark.parametrize(("first", "found"), [(60, True), (46, False)])
 def test_a_camera_that_flies_into_a_beam_does_not_stand(first: int, found: bool) -> None:
     """A short pulse says little of the motion: the camera stood just before it, too."""

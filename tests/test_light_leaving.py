@@ -139,6 +139,20 @@ def test_a_light_not_yet_cut_has_no_speed_and_a_small_time_step_tells_none() -> 
     assert leaving(blocks(CUT), blocks((602, 300, 640, 340)), rate=1e5) == 0.0
 
 
+def test_a_light_that_leaves_slowly_has_its_speed_at_a_high_rate() -> None:
+    """Half of the height a second is told at 120 frames a second, too, though it is two pixels of 480 from frame to frame."""
+    before, now = blocks((560, 100, 640, 160)), blocks((564, 100, 640, 160))
+    assert leaving(before, now, rate=120.0) == pytest.approx(2 / 480 * 100 * 120, rel=0.05)
+
+
+def test_no_time_between_pictures_tells_no_speed() -> None:
+    """Two pictures of one instant have no speed between them."""
+    first = frame_of(blocks(CUT))
+    for time_s in (first.time_s, first.time_s - 1.0):
+        now = frame_of(blocks((620, 300, 640, 340)), previous=first, time_s=time_s, area=first.area)
+        assert np.isnan(light_leaving(now)[0])
+
+
 def test_a_light_is_not_followed_into_another_area() -> None:
     """Where the picture's area changes, as at another part of the file, there is no speed."""
     first = frame_of(blocks(CUT))

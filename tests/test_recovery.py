@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from fieldscore import Criteria, cli, compare_times, score_flight
 from fieldscore.compare_times import difference, repeats
-from fieldscore.recovery import flash_events, recovery_bounds, settled_level, time_constant
+from fieldscore.recovery import exposure_back_s, flash_events, recovery_bounds, settled_level, time_constant
 from fieldscore.report import recovery as recovery_report
 from fieldscore.timeline import Timeline
 
@@ -186,6 +186,24 @@ def test_a_steady_start_is_no_event() -> None:
     assert [event.kind for event in found] == ["start_up"]
 
 
+def test_light_that_goes_on_changing_for_longer_than_a_camera_starts_is_no_start_up() -> None:
+    """A level that takes ten seconds to where it stays is not a camera's that starts; one that takes four may be."""
+    for length_s, kinds in ((10.0, []), (4.0, ["start_up"])):
+        level = 70.0 - 30.0 * np.clip(np.arange(450) / 30 / length_s, 0.0, 1.0)
+        timeline = timeline_of(450, level_percent=level, motion_percent=0.2)
+        nothing, readable = np.zeros(450, dtype=np.bool_), np.ones(450, dtype=np.bool_)
+        assert [event.kind for event in flash_events(timeline, Criteria(), level, nothing, readable)] == kinds
+
+
+def test_an_exposure_is_back_within_three_tenths_of_a_stop() -> None:
+    """An exposure that goes back by two stops as exp(-t / 0.5 s) is back after 0.5 ln(2 / 0.3) s; not known, at the end."""
+    time_s = np.arange(240) / 30
+    exposure = np.where(time_s < 2.0, 0.0, -2.0 * np.exp(-(time_s - 2.0) / 0.5))
+    back = exposure_back_s(timeline_of(240, exposure_stops=exposure), 2.0, 6.0)
+    assert back == pytest.approx(2.0 + 0.5 * math.log(2.0 / 0.3), abs=1.5 / 30)
+    assert exposure_back_s(timeline_of(240, exposure_stops=np.nan), 2.0, 6.0) == 6.0
+
+
 @pytest.mark.parametrize(
     ("steady_s", "frames", "started"),
     [
@@ -231,7 +249,7 @@ def test_a_recovery_ends_where_the_next_light_was_missed() -> None:
 
 
 def test_black_grey_and_first_usable_frames() -> None:
-    """Frames under 5 % after the edge, greyed-out frames while lit, and the first usable moment are counted from the edge."""
+    """Frames under 5 % after the edge and the first usable moment are counted from it; none is greyed out by light that went."""
     rows = np.arange(240) / 30
     level = np.full(240, SETTLED)
     level[100:] = SETTLED * (1 - np.exp(-(rows[100:] - rows[100] + 0.01) / 0.2))
@@ -243,11 +261,14 @@ def test_black_grey_and_first_usable_frames() -> None:
         "rise_codes": 3.0,
         "fall_codes": 3.0,
     }
-    timeline = timeline_of(240, (100, 101, down), level_percent=level, **quiet)
+    level[150:156] = 70.0
+    flat = {"p5_percent": level - 1.0, "p95_percent": level + 1.0}
+    timeline = timeline_of(240, (100, 101, down), level_percent=level, **flat, **quiet)
     readable = np.ones(240, dtype=np.bool_)
     readable[100:108] = False
     (event,) = flash_events(timeline, Criteria(), level, np.zeros(240, dtype=np.bool_), readable)
     assert event.kind == "flash_off"
+    assert event.grey_frames == 0
     assert event.black_frames == int(np.count_nonzero(level[100:] < 5.0)) >= 1
     assert event.first_readable_s == pytest.approx(8.5 / 30, abs=0.003)
     assert event.unreadable_percent == pytest.approx(8.0)  # the table's tiles are 92 % readable throughout

@@ -3,41 +3,49 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from flight_material import record_of, timeline_of
 
 from fieldscore import Criteria, score_flight
+from fieldscore.flashes import Edge
 from fieldscore.plots.recovery import draw_recoveries
 from fieldscore.plots.svg import new_figure
-from fieldscore.recovery import flash_events
+from fieldscore.recovery import _ended, flash_events
 from fieldscore.report import recovery as recovery_report
 
 
 @pytest.mark.parametrize("settles", [True, False])
-def test_a_recovery_ends_where_the_last_light_that_was_missed_changed(settles: bool) -> None:
-    """A light-on's time stops where the light went out unseen, after the last edge too; not settled by then, it says so."""
+@pytest.mark.parametrize("crosses", [True, False])
+def test_a_recovery_ends_where_light_changed_that_is_no_edge(settles: bool, crosses: bool) -> None:
+    """A light-on's time stops where the light went out unseen or left over the edge, after the last edge too, and says so."""
     level = np.full(240, 30.0)
     row = np.arange(60)
     level[60:120] += 25.0 * np.exp(-row / 5.0) if settles else 25.0 - row / 3.0
     level[120:] -= 20.0 * np.exp(-np.arange(120) / 10.0)
     up = {"dimmed_percent": 1.0, "brightened_percent": 80.0, "fall_codes": 2.0, "rise_codes": 90.0, "likeness": 0.8}
     quiet = {"brightened_percent": 0.5, "dimmed_percent": 0.5, "rise_codes": 3.0, "fall_codes": 3.0}
-    missed = {"brightened_percent": 30.0, "dimmed_percent": 60.0, "likeness": 0.2}
-    timeline = timeline_of(240, (60, 61, up), (120, 121, missed), level_percent=level, motion_percent=0.2, **quiet)
+    unseen = {"brightened_percent": 30.0, "dimmed_percent": 60.0, "likeness": 0.2}
+    leaves = {"brightened_percent": 1.0, "dimmed_percent": 80.0, "likeness": 0.8, "light_leaving_percent": 90.0}
+    changed = leaves if crosses else unseen
+    still = {"motion_percent": 0.2, "light_leaving_percent": np.nan}
+    timeline = timeline_of(240, (60, 61, up), (120, 121, changed), level_percent=level, **still, **quiet)
     nothing, readable = np.zeros(240, dtype=np.bool_), np.ones(240, dtype=np.bool_)
     (event,) = flash_events(timeline, Criteria(), level, nothing, readable)
-    assert event.missed_s == pytest.approx(4.0)
+    assert (event.crossed_s if crosses else event.missed_s) == pytest.approx(4.0)
+    assert (event.missed_s if crosses else event.crossed_s) is None
     if settles:
         assert event.recovery_s == pytest.approx(5 / 30 * math.log(25 / 3), abs=1 / 30)
+        assert event.resolvable and event.reason is None
     else:
         assert event.recovery_s is None
-        assert event.reason is not None and event.reason.startswith(
-            "the light went out before it settled: still drifting"
-        )
+        told = "a light came in or left over the picture's edge" if crosses else "the light went out"
+        assert event.reason is not None and event.reason.startswith(f"{told} before it settled: still drifting")
     test = recovery_report.Tested("north", "north.mp4", score_flight(record_of(timeline), Criteria()), {})
-    assert "  between 0:02.0 and the end a light off was missed" in recovery_report.recovery_lines([test])
+    missed = "  between 0:02.0 and the end a light off was missed" in recovery_report.recovery_lines([test])
+    assert missed is not crosses
     if settles:
         axes = new_figure(720.0, 200.0).add_axes((0.1, 0.1, 0.8, 0.8))
         draw_recoveries(axes, [("north", test.score, test.score.events)])
@@ -45,9 +53,17 @@ def test_a_recovery_ends_where_the_last_light_that_was_missed_changed(settles: b
         assert float(np.max(drawn)) == pytest.approx(4.0 - 2.0, abs=0.6 / 30), "drawn past the end of its own time"
 
 
+def test_a_recovery_ends_at_the_first_of_several_changes() -> None:
+    """Where another light came in and the lamp went out unseen, the one that came first ends the recovery and is named."""
+    edge = Edge("flash_on", 60, 2.0, 2.03, local=False)
+    assert _ended(edge, 240) == (240, None)
+    assert _ended(replace(edge, missed_row=150, crossed_row=120), 240)[0] == 120
+    assert _ended(replace(edge, missed_row=120, crossed_row=150), 240) == (120, "the light went out")
+
+
 @pytest.mark.parametrize("sign", [1.0, -1.0])
-def test_light_that_went_and_came_back_unseen_is_told(sign: float) -> None:
-    """Between a light on and a light off, one of each was missed where light changed, not only the one that was seen."""
+def test_no_more_is_said_to_be_missed_than_was_seen(sign: float) -> None:
+    """Between a light on and a light off whose light changed once more, the one change that was seen is told, and no second one."""
     level = np.full(270, 40.0)
     level[60:120] += sign * 25.0 * np.exp(-np.arange(60) / 5.0)
     level[120:150] -= sign * 12.0
@@ -63,7 +79,7 @@ def test_light_that_went_and_came_back_unseen_is_told(sign: float) -> None:
     timeline = timeline_of(270, *stretches, level_percent=level, motion_percent=0.2, **quiet)
     test = recovery_report.Tested("north", "north.mp4", score_flight(record_of(timeline), Criteria()), {})
     assert [event.kind for event in test.score.events] == ["flash_on", "flash_off"][:: int(sign)]
-    told = "the light went out and came on unseen" if sign > 0 else "the light came on and went out unseen"
+    told = "a light off was missed" if sign > 0 else "a light on was missed"
     lines = recovery_report.recovery_lines([test])
     assert [line for line in lines if line.startswith("  between")] == [f"  between 0:02.0 and 0:07.0 {told}"]
 

@@ -59,7 +59,9 @@ _MOST_CLIPPED = 0.2  # share of the picture: more is a sky, or a lamp that fills
 _MOST_OF_ALL = 0.5  # share of all at the ceiling that a light has over: then it is its light that is gone
 _OF_SIZE = 0.1  # share of its own size that is left of it at least
 _REACH = 2.0  # of its radii that it goes at most between two frames: its middle goes one from whole to the last of it
-_LEAST_MOVED = 1.0 / 240.0  # heights, a sample of 320 x 240: the middle of a noisy lamp that stands moves a ninth of it
+# Heights, just over half a sample of 320 x 240: by that the middle of a cut light moves where noise turns a line of samples. At
+# 30 % of the height a second, as flashes.py asks, more than this passes in a frame up to 135 a second.
+_LEAST_MOVED = 1.0 / 450.0
 
 
 # A source of a picture: its middle, right of and below the picture's, and its radius in picture heights; and by how much its light
@@ -113,11 +115,13 @@ def lamps_in_view(frame: Frame) -> tuple[float, ...]:
 def light_leaving(frame: Frame) -> tuple[float, ...]:
     """Speed of the light that was most of what was at the ceiling out over the edge that cuts it, in % of the height a second.
 
-    NaN where no edge cuts it, or any light. 0 where it leaves over none: it is gone or stands, no light was most, or too much is at
-    the ceiling. Unlike lamps it is looked for in every frame: it is gone within a few.
+    NaN where no edge cuts it, or any light, or no time has passed. 0 where it leaves over none: it is gone or stands, no light was
+    most, or too much is at the ceiling. Unlike lamps it is looked for in every frame: it is gone within a few.
     """
     before, clipped = frame.previous, frame.sums[3]
-    if before is None or before.area is not frame.area or not clipped > 0.0 or not _at_rim(frame):
+    if before is None or before.area is not frame.area or not frame.time_s > before.time_s:
+        return (math.nan,)
+    if not clipped > 0.0 or not _at_rim(frame):
         return (math.nan,)
     if clipped > _MOST_CLIPPED:
         return (0.0,)

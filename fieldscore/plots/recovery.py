@@ -57,9 +57,9 @@ def draw_recoveries(ax: Axes, group: Sequence[tuple[str, Score, Sequence[FlashEv
 
 
 def _until(score: Score, event: FlashEvent) -> float:
-    """The last time (s) that belongs to an event: light changes after it, be it found or missed. inf where none does."""
+    """The last time (s) that belongs to an event: light changes after it, be it found, missed or another's. inf where none does."""
     ends = [one.before_s for one in score.events if one.before_s > event.at_s]
-    return min([*ends, *([] if event.missed_s is None else [event.missed_s])], default=math.inf)
+    return min([*ends, *(one for one in (event.missed_s, event.crossed_s) if one is not None)], default=math.inf)
 
 
 def recoveries_figure(group: Sequence[tuple[str, Score, Sequence[FlashEvent]]], size: Size) -> Figure:

@@ -28,10 +28,6 @@ _BEFORE_S, _AFTER_S, _STEP_S = 1.0, 3.0, 0.05  # of the clips shown together, se
 _MOST_TOGETHER = 4  # clips: more are too small side by side
 _NAMES = {"flash_off": "light off", "flash_on": "light on"}
 _MISSED = {"flash_off": "a light on was missed", "flash_on": "a light off was missed"}
-_MISSED_BOTH = {
-    "flash_off": "the light came on and went out unseen",
-    "flash_on": "the light went out and came on unseen",
-}
 _PAIR = 2  # so many labels are named, more are counted
 _FEWEST_REPEATS = "four repeats each are the fewest that tell how sure it is"
 _NOT_CONTROLLED = "distance, beam and brightness of the light, and how dark the rest was, are not known to the program"
@@ -130,14 +126,12 @@ def _rate_notes(tests: Sequence[Tested]) -> list[str]:
 def _missed(test: Tested) -> list[str]:
     """A line for each event after which, before the next or the end, light changed that was not found."""
     events = test.score.events
-    ends = [*((moment(event.at_s), event.kind) for event in events), ("the end", None)][1:]
-    lines = []
-    for event, (end, kind) in zip(events, ends, strict=True):
-        if event.missed_s is not None:
-            # before an event of the other kind light must have changed back, too
-            told = (_MISSED if kind in (None, event.kind) else _MISSED_BOTH)[event.kind]
-            lines.append(f"between {moment(event.at_s)} and {end} {told}")
-    return lines
+    ends = [*(moment(event.at_s) for event in events), "the end"][1:]
+    return [
+        f"between {moment(event.at_s)} and {end} {_MISSED[event.kind]}"
+        for event, end in zip(events, ends, strict=True)
+        if event.missed_s is not None
+    ]
 
 
 def _round(value: float | None) -> float | None:
