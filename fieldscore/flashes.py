@@ -62,6 +62,8 @@ _OWN_LIKENESS = 0.95  # the camera's own answer leaves the picture as like itsel
 # %/s of the height: faster than a hand sways, slower than any light that crosses the picture's edge within a few frames.
 _CROSSING_PERCENT = 2.0 * STANDING_PERCENT
 _CROSSING_FRAMES = 3  # frames before or after in which it is seen to cross, too: pictures may be shown three times
+# A light leaves because the picture moves, which turns and comes nearer at another speed elsewhere: by this share of it at least.
+_WITH_PICTURE = 0.5
 
 _KINDS: tuple[tuple[float, Kind], ...] = ((1.0, "flash_on"), (-1.0, "flash_off"))
 
@@ -168,12 +170,15 @@ def _leaves(timeline: Timeline) -> Mask:
     """Rows [n] at which a light goes that did not go out: it leaves over the picture's edge.
 
     It still shows there, cut, and farther out; and so it was before, or not yet cut. One that goes out is gone, or, in a frame that
-    is exposed partly under it, stands where it stood.
+    is exposed partly under it, stands where it stood. One that is gone left, too, where it was leaving the frame before as the
+    picture moved.
     """
     outward = timeline["light_leaving_percent"]
     fast = np.nan_to_num(outward) > _CROSSING_PERCENT
     was_fast = _largest_before(fast.astype(np.float64), _CROSSING_FRAMES) > 0.0
-    return np.asarray(fast & (np.isnan(np.roll(outward, 1)) | was_fast))
+    with_picture = fast & (np.nan_to_num(timeline["motion_percent"]) >= _WITH_PICTURE * outward)
+    gone = (outward == 0.0) & np.concatenate([[False], with_picture[:-1]])
+    return np.asarray((fast & (np.isnan(np.roll(outward, 1)) | was_fast)) | gone)
 
 
 def _comes_in(timeline: Timeline, level: Doubles) -> Mask:
