@@ -115,9 +115,9 @@ def test_half_a_stop_of_hunting_is_never_denied(seconds: float, period: float, p
     assert found.stops is None or found.stops == pytest.approx(0.5, rel=0.1)
 
 
-@pytest.mark.parametrize(("stops", "period"), [(0.1, 4.5), (0.4, 4.5), (0.42, 3.4)])
-def test_slow_change_of_less_than_half_a_stop_hides_no_swing_of_that(stops: float, period: float) -> None:
-    """A scene that is followed slowly by four tenths of a stop does not keep hunting from being denied."""
+@pytest.mark.parametrize(("stops", "period"), [(0.1, 4.5), (0.3, 4.5), (0.33, 3.4)])
+def test_little_slow_change_hides_no_swing(stops: float, period: float) -> None:
+    """A scene that is followed slowly by a third of a stop does not keep hunting from being denied."""
     time_s = np.arange(270) / RATE
     slow = 0.5 * stops * np.sin(2 * np.pi * time_s / period)
     assert hunting(time_s, slow, np.ones(270, dtype=np.bool_)).stops == 0.0
