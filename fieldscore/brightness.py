@@ -5,16 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
-from fieldscore.hunting import flicker, hunting
+from fieldscore.hunting import OF_BEAT, flicker, hunting
 from fieldscore.lamp_passes import TAIL_S, LampPass, lamp_passes, toward_light, while_seen
-from fieldscore.record import FlightRecord
+from fieldscore.record import FlightRecord, TileSeries
 from fieldscore.recovery import FlashEvent
 from fieldscore.scorecard import Lamps, Stability
-from fieldscore.sun import SUN, bright_stretches, lost_around
+from fieldscore.sun import SUN, LightStretch, bright_stretches
 from fieldscore.timeline import Timeline
 from fieldscore.units import CURVES, PERCENT, CodeRange, code_to_level, to_linear
 
@@ -62,19 +63,19 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
     found = hunting(timeline.time_s, timeline["exposure_stops"], calm)
     rate = 1.0 / timeline.interval_s if len(timeline) > 1 else math.nan
     beat = flicker(timeline.time_s, level, calm, rate) if math.isfinite(rate) else None
+    alone = "no oscillation of the exposure stands out"
+    hz = None if found.period_s is None else 1.0 / found.period_s
+    if beat is not None and hz is not None and abs(hz - beat.alias_hz) < OF_BEAT * beat.alias_hz:
+        alone = f"the swing of {hz:.2f} Hz is the beat of {beat.lamp_hz:.0f} Hz lamps with the frames, not the camera's"
+        found = hunting(timeline.time_s, timeline["exposure_stops"], calm, beat.alias_hz)
+    period = found.period_s
     if found.stops is None:
         why["hunting_stops"] = why["hunting_period_s"] = f"not measurable, {found.reason}"
-    period = found.period_s
-    if beat is not None and period is not None and abs(1.0 / period - beat.alias_hz) < 0.25 * beat.alias_hz:
-        why["hunting_period_s"] = (
-            f"the swing of {1.0 / period:.2f} Hz is the beat of {beat.lamp_hz:.0f} Hz lamps with the frames, not the camera's"
-        )
-        found, period = type(found)(0.0, None), None
-    elif period is not None and (doubt := _of_lamps(timeline, inside, calm, found.stops or 0.0, period)):
+    elif period is None:
+        why["hunting_period_s"] = alone
+    elif doubt := _of_lamps(timeline, inside, calm, found.stops, period):
         why["hunting_stops"] = why["hunting_period_s"] = f"not measurable, {doubt}: its own swing is not told"
         found, period = type(found)(None, None), None
-    elif period is None and found.stops is not None:
-        why["hunting_period_s"] = "no oscillation of the exposure stands out"
     if beat is None:
         for name in ("flicker_percent", "flicker_hz"):
             why[name] = "no beat of 100 or 120 Hz lamps with the frames was found"
@@ -163,6 +164,32 @@ def lamps(record: FlightRecord, inside: Mask, criteria: Criteria, events: Sequen
         while_seen(timeline, inside & sun, criteria.usable_zone_readable_percent),
         lost_around(record.tiles, [one for one in lights if one.kind == SUN], criteria.rose_k),
     )
+
+
+def lost_around(tiles: TileSeries, suns: Sequence[LightStretch], rose_k: float) -> float | None:
+    """Median share (%) of the picture that cannot be read around the sun; None without it.
+
+    Around it are the tiles under the criterion that hang together, by sides or corners, with the one that its core is in.
+    """
+    shares = []
+    for sun in suns:
+        for time_s, across, down in sun.places:
+            if not len(tiles.time_s):
+                return None
+            k = tiles.readable[int(np.abs(tiles.time_s - time_s).argmin())]
+            known = np.isfinite(k)
+            if not known.any():
+                continue
+            row, column = (
+                min(int(share * size), size - 1) for share, size in zip((down, across), k.shape, strict=True)
+            )
+            lost = known & (np.nan_to_num(k) < rose_k)
+            joined = lost.copy()
+            joined[row, column] = True
+            _, labels = cv2.connectedComponents(joined.astype(np.uint8), connectivity=8)
+            around = lost & (labels == labels[row, column])
+            shares.append(100.0 * np.count_nonzero(around) / np.count_nonzero(known))
+    return float(np.median(shares)) if shares else None
 
 
 def pulled_down(timeline: Timeline, found: Lamps) -> Mask:

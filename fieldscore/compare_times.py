@@ -12,6 +12,9 @@ import numpy.typing as npt
 
 CONFIDENCE = 0.95
 FEWEST_PAIRS = 6  # of which all differences lie on one side by chance less often than 5 % allows: 2 in 64
+# Of two sets, in each: four against four lie all on one side by chance in 2 of 70. Beside many, three and fewer may do as
+# well by ranks alone, but say next to nothing of how much their own kind varies.
+FEWEST_EACH = 4
 # From which on the normal distribution gives the same rank to one in hundreds, at no cost; of two sets, pairs of one of each.
 # Beside thousands a set of few has a rank a little lower by it, and the wider interval.
 _EXACT_PAIRS, _EXACT_PAIRINGS = 200, 5_000
@@ -57,15 +60,17 @@ def difference(first: Sequence[float], second: Sequence[float]) -> Difference | 
     """Shift between two sets: the median of all pairwise differences, its interval from the Mann-Whitney distribution.
 
     Exact, of more than `_EXACT_PAIRINGS` by the normal approximation: Hollander and Wolfe, Nonparametric Statistical Methods,
-    chapter 4. Four values each are the fewest with a 95 % interval, of a set beside many fewer do. None where a set is empty.
+    chapter 4. `FEWEST_EACH` in each set are the fewest with a 95 % interval. None where a set is empty.
     """
     if not first or not second:
         return None
     pairs = np.sort(
         np.subtract.outer(np.asarray(second, dtype=np.float64), np.asarray(first, dtype=np.float64)).ravel()
     )
-    rank = _mann_whitney_left(len(first), len(second))
-    interval = (float(pairs[rank - 1]), float(pairs[len(pairs) - rank])) if rank else None
+    interval = None
+    if min(len(first), len(second)) >= FEWEST_EACH:
+        rank = _mann_whitney_left(len(first), len(second))
+        interval = (float(pairs[rank - 1]), float(pairs[len(pairs) - rank]))
     return Difference(float(np.median(pairs)), interval, (len(first), len(second)))
 
 
@@ -114,11 +119,13 @@ def _signed_rank_left(n: int) -> int:
 
 
 def _mann_whitney_left(first: int, second: int) -> int:
-    """How many values of the Mann-Whitney statistic of two sets, from 0 up, the interval leaves out at each end."""
+    """How many values of the Mann-Whitney statistic of two sets of `FEWEST_EACH` or more, from 0 up, the interval leaves out
+    at each end: one at least.
+    """
     outside = (1 - CONFIDENCE) / 2
     if first * second > _EXACT_PAIRINGS:
         deviation = sqrt(first * second * (first + second + 1) / 12)
-        return max(floor(first * second / 2 + NormalDist().inv_cdf(outside) * deviation), 0)
+        return floor(first * second / 2 + NormalDist().inv_cdf(outside) * deviation)
     ways = _mann_whitney(first, second)
     return int(np.searchsorted(np.cumsum(ways) / ways.sum(), outside, side="right"))
 
@@ -127,12 +134,11 @@ def _mann_whitney(first: int, second: int) -> np.ndarray[tuple[int], np.dtype[np
     """In how many ways the Mann-Whitney statistic takes each value 0 .. first x second, without ties."""
     ways = np.zeros((second + 1, first * second + 1))
     ways[:, 0] = 1.0
-    for size in range(1, first + 1):
+    for _ in range(first):
         row = np.zeros_like(ways)
         row[0, 0] = 1.0
         for other in range(1, second + 1):
             row[other] = row[other - 1]
-            row[other, size:] += 0.0
             shifted = np.zeros(first * second + 1)
             shifted[other:] = ways[other][: first * second + 1 - other]
             row[other] += shifted

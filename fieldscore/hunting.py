@@ -24,9 +24,15 @@ _LINE = 24.0
 _BESIDE = (1.3, 2.2)  # frequency ratios between which power counts as beside
 _LEAST_POWER = 1e-8  # squared stops: below is arithmetic
 _LEAST_CYCLES = 4.0  # fewer swings in the longest stretch are no oscillation
-_USUAL_S = 2.0  # swings that take longer are seldom; common practice, no source
+_SHOWS_S = 8.0  # a stretch so long shows nine tenths at least of a swing of 0.2 Hz and faster, whatever its phase
+# Peak to peak, of what the exposure moves by at paces too slow for so many swings. Half a stop, a change that a pilot sees at
+# once (common practice, no source), shows by less only where the scene moves against it: put into 22 flights of 8 to 20 s
+# it was missed in 1 of 14.
+_SLOW_STOPS = 0.35
+_SLOW_STEP_HZ = 0.02  # a line is wider in a stretch that is too short for four swings
 LEAST_STOPS = 0.05  # peak to peak: twice what the trace itself wobbles by (docs/dark-accuracy.md)
 
+OF_BEAT = 0.25  # of the frequency of a beat: what swings within so much of it is that beat
 MAINS_LAMP_HZ = (100.0, 120.0)  # lamps flicker at twice the mains frequency
 _LEAST_ALIAS_HZ = 0.08  # a slower beat takes longer than a stretch of flight and is drift
 _ALIAS_MATCH_HZ = 0.06  # mains and frame clocks are off by so much together at most; common practice, no source
@@ -36,9 +42,9 @@ _LEAST_FLICKER_PERCENT = 0.1  # of level; less no one sees, and codecs make as m
 
 @dataclass(frozen=True)
 class Hunting:
-    """Oscillation of the exposure: `stops` peak to peak and `period_s`; 0 and None where none stands out.
+    """Oscillation of the exposure: `stops` peak to peak and `period_s`; 0 and None where none stands out in all of the band.
 
-    `stops` is None where `reason` says why.
+    `stops` is None where `reason` says why: too short a trace, or slow change that may hide a swing.
     """
 
     stops: float | None
@@ -60,11 +66,12 @@ def alias_hz(lamp_hz: float, rate_hz: float) -> float:
     return abs(lamp_hz - rate_hz * round(lamp_hz / rate_hz))
 
 
-def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask) -> Hunting:
+def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask, beat_hz: float | None = None) -> Hunting:
     """Find the oscillation of an exposure trace [n], over the rows that count (airtime, no event).
 
     A sinusoid is fitted by least squares to every stretch, each with its own phase (after Lomb 1976). A camera follows
-    its scene at all frequencies; it hunts where one of them stands out from those beside it.
+    its scene at all frequencies; it hunts where one of them stands out from those beside it. What swings at `beat_hz` is not
+    the camera's.
     """
     stretches = [piece for one in _stretches(time_s, exposure_stops, counted) for piece in _pieces(_evened(*one))]
     total = sum(len(one) for one in stretches) * _STEP_S
@@ -81,8 +88,10 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask) -> Hunting:
     beside = np.array([_beside(frequency, power, float(frequency[number])) for number in inside])
     excess = np.sqrt(np.maximum(power[inside] - beside, 0.0))
     lines = power[inside] >= _LINE * beside
+    if beat_hz is not None:
+        lines &= np.abs(frequency[inside] - beat_hz) >= OF_BEAT * beat_hz
     if not lines.any():
-        return _none_within(longest)
+        return _none_within(stretches, longest)
     if power[inside[0] - 2] > power[inside[0]]:  # what falls from there on is the shoulder of a slower swing
         lines[: int(np.argmax(np.diff(power[inside], append=np.inf) > 0.0)) + 1] = False
     if not lines.any():
@@ -94,17 +103,32 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask) -> Hunting:
     best = int(np.argmax(np.where(lines, excess, -1.0)))
     hz = float(frequency[inside[best]])
     swing = 2.0 * float(excess[best]) / _kept(hz, longest)
-    return Hunting(swing, 1.0 / hz) if swing >= LEAST_STOPS else _none_within(longest)
+    return Hunting(swing, 1.0 / hz) if swing >= LEAST_STOPS else _none_within(stretches, longest)
 
 
-def _none_within(longest_s: float) -> Hunting:
-    """What is said where nothing stands out: no hunting only where swings as slow as usual would have shown."""
-    if longest_s >= _LEAST_CYCLES * _USUAL_S:
+def _none_within(stretches: list[Doubles], longest_s: float) -> Hunting:
+    """What is said where nothing stands out: no hunting only where a swing of any pace in the band would have shown."""
+    slowest_s = longest_s / _LEAST_CYCLES
+    faster = f"no swing faster than every {slowest_s:.1f} s stands out"
+    unbroken = f"the longest unbroken stretch is {longest_s:.1f} s"
+    if longest_s < _SHOWS_S:
+        return Hunting(None, None, f"{faster}; slower ones cannot be told, {unbroken}")
+    moves = _slow_stops([one for one in stretches if len(one) * _STEP_S >= _SHOWS_S], 1.0 / slowest_s)
+    if moves < _SLOW_STOPS:
         return Hunting(0.0, None)
-    faster = f"no swing faster than every {longest_s / _LEAST_CYCLES:.1f} s stands out"
-    return Hunting(
-        None, None, f"{faster}; slower ones cannot be told, the longest unbroken stretch is {longest_s:.1f} s"
-    )
+    slower = f"the exposure moves by {moves:.1f} stops more slowly, which may be a swing or the scene"
+    return Hunting(None, None, f"{faster}; {slower}: {unbroken}")
+
+
+def _slow_stops(stretches: list[Doubles], below_hz: float) -> float:
+    """By how much (peak to peak) the exposure moves at any pace of the band below a frequency; 0 where there is none."""
+    frequency = np.arange(BAND_HZ[0], below_hz, _SLOW_STEP_HZ)
+    if not frequency.size:
+        return 0.0
+    squares = [np.square(_amplitude(one, frequency)) for one in stretches]
+    power = np.average(squares, axis=0, weights=[len(one) for one in stretches])
+    kept = [_kept(hz, _SHOWS_S) for hz in frequency.tolist()]
+    return float(np.max(2.0 * np.sqrt(power) / kept))
 
 
 def _kept(hz: float, longest_s: float) -> float:

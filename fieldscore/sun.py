@@ -11,7 +11,8 @@ of such light does so than stays, none of a flight's is the sun.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from bisect import bisect_left
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -19,11 +20,13 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.record import Evidence, StoredPictures, TileSeries
+from fieldscore.record import Evidence, StoredPictures
 from fieldscore.spool import let_go
-from fieldscore.units import to_linear
+from fieldscore.still_dark import dark_and_still
+from fieldscore.units import from_linear, to_linear
 
 Luma = npt.NDArray[np.uint8]
+Pictures = Callable[[int], Luma | None]  # by their number
 
 SUN, LAMP, BRIGHT = "sun", "lamp", "bright source"
 
@@ -68,8 +71,10 @@ _GROWS = 2.0  # times from a stretch's first third to its last: a source that gr
 _NEARS = 0.25
 _NEARS_BY = 0.22  # nepers in the stretch at least, 1.25 times: two pictures of the sun differ by a tenth
 _PAIRED = 4  # pictures, a second: pairs further apart say nothing, as a stretch may hold one lamp after another
-_LIT_S = 1.5  # that such a source is seen for at the least: between trees a sun stands for less
 _STANDS = 0.01  # of the height: a source that varies by less in its place is seen from where nothing comes nearer
+_LOOKED_BESIDE = 3  # pictures before and after a source: in the first a torch may already blow all of it out, or glow
+# Of the light next to a source, what is there without it at most: a torch's is its own, a third and more of the sun's the sky's.
+_OWN_LIGHT = 0.25
 
 
 @dataclass(frozen=True)
@@ -142,22 +147,36 @@ def bright_stretches(
     `ceiling_level` is the level fraction of the highest code of the chain, `curve` the assumed tone curve, `border` what is no
     picture (top, right, bottom, left) as shares of height and width.
     """
+
+    def picture(number: int) -> Luma | None:
+        return _picture(evidence, number, border)
+
     looks = []
-    for number, (time_s, data) in enumerate(zip(evidence.thumb_time_s.tolist(), evidence.thumbs, strict=True)):
+    for number, time_s in enumerate(evidence.thumb_time_s.tolist()):
         if isinstance(evidence.thumbs, StoredPictures) and number % _LET_GO_EVERY == 0:
             let_go(evidence.thumbs.data)
-        picture = cv2.imdecode(np.frombuffer(data, dtype=np.uint8), cv2.IMREAD_GRAYSCALE)
-        if picture is None:
-            continue
-        look = brightest(_inside(np.asarray(picture, dtype=np.uint8), border), time_s, ceiling_level, curve)
+        seen = picture(number)
+        look = None if seen is None else brightest(seen, time_s, ceiling_level, curve)
         if look is not None:
             looks.append(look)
     step = float(np.median(np.diff(evidence.thumb_time_s))) if len(evidence.thumb_time_s) > 1 else 0.0
     parts = _followed(looks)
     found = tuple(_stretch(part, step) for part in parts)
-    if _are_lamps(parts, found) or (found and _are_lit(parts, evidence.thumb_time_s[0], step)):
-        return tuple(replace(one, kind=BRIGHT) if one.kind == SUN else one for one in found)
-    return found
+    none, times = _are_lamps(parts, found), evidence.thumb_time_s.tolist()
+    return tuple(
+        replace(one, kind=BRIGHT)
+        if one.kind == SUN and (none or _is_lit(part, times, picture, ceiling_level, curve))
+        else one
+        for part, one in zip(parts, found, strict=True)
+    )
+
+
+def _picture(evidence: Evidence, number: int, border: tuple[float, float, float, float]) -> Luma | None:
+    """The small picture of a number [height, width] without its border; None where there is none or it cannot be read."""
+    if not 0 <= number < len(evidence.thumbs):
+        return None
+    read = cv2.imdecode(np.frombuffer(evidence.thumbs[number], dtype=np.uint8), cv2.IMREAD_GRAYSCALE)
+    return None if read is None else _inside(np.asarray(read, dtype=np.uint8), border)
 
 
 def _falls(rings: tuple[float, float, float], sky: float) -> bool:
@@ -350,43 +369,31 @@ def _stands(looks: Sequence[Look]) -> bool:
     return bool(np.hypot(np.std([look.x for look in looks]), np.std([look.y for look in looks])) < _STANDS)
 
 
-def _are_lit(parts: Sequence[Sequence[Look]], first_s: float, step_s: float) -> bool:
-    """Say whether all sources of a recording come out of nothing, after its first picture, and stand: a torch lit before a camera.
+def _is_lit(
+    looks: Sequence[Look], time_s: Sequence[float], picture: Pictures, ceiling_level: float, curve: str
+) -> bool:
+    """Say whether a source stands, and comes out of the dark or goes into it before a camera that stands: a torch.
 
-    In flight the sun's place in the picture moves, and a camera that stands before it has it from the start.
+    The sun comes in over the edge, or from behind something, as the camera moves, and a cloud before it is bright. `picture`
+    gives the small picture of a number in `time_s` [n].
     """
-    later = [look for part in parts for look in part[1:]]  # the first may show it before the exposure closed, larger
-    lasting = max((part[-1].time_s - part[0].time_s for part in parts), default=0.0)
-    return lasting >= _LIT_S and _stands(later) and min(part[0].time_s for part in parts) - first_s >= step_s
+    if not _stands(looks[1:] or looks):  # the first may show it before the exposure closed, larger
+        return False
+    near = _OWN_LIGHT * np.median([look.turned[0] for look in looks])
+    dark = 255.0 * min(ceiling_level, 1.0) * float(from_linear(near, curve))
+    for look, way in ((looks[0], -1), (looks[-1], 1)):
+        number = bisect_left(time_s, look.time_s)
+        beside = [picture(number + way * away) for away in range(1, _LOOKED_BESIDE + 1)]
+        if way > 0:  # what shows another source may be another view, after a cut or a quick turn
+            beside = [
+                one if one is None or brightest(one, 0.0, ceiling_level, curve) is None else None for one in beside
+            ]
+        if dark_and_still(beside, (look.x, look.y), _RINGS[2] * look.radius, dark):
+            return True
+    return False
 
 
 def _soft(looks: Sequence[Look]) -> bool:
     """Say whether a source is as large as the sun, and the light next to it as strong and even."""
     alike = np.mean([look.rings[0] >= _SUN_NEAR and look.even >= _EVEN for look in looks]) >= _MOSTLY
     return bool(alike and np.median(_radii(looks)) >= _SUN_RADIUS)
-
-
-def lost_around(tiles: TileSeries, suns: Sequence[LightStretch], rose_k: float) -> float | None:
-    """Median share (%) of the picture that cannot be read around the sun; None without it.
-
-    Around it are the tiles under the criterion that hang together, by sides or corners, with the one that its core is in.
-    """
-    shares = []
-    for sun in suns:
-        for time_s, across, down in sun.places:
-            if not len(tiles.time_s):
-                return None
-            k = tiles.readable[int(np.abs(tiles.time_s - time_s).argmin())]
-            known = np.isfinite(k)
-            if not known.any():
-                continue
-            row, column = (
-                min(int(share * size), size - 1) for share, size in zip((down, across), k.shape, strict=True)
-            )
-            lost = known & (np.nan_to_num(k) < rose_k)
-            joined = lost.copy()
-            joined[row, column] = True
-            _, labels = cv2.connectedComponents(joined.astype(np.uint8), connectivity=8)
-            around = lost & (labels == labels[row, column])
-            shares.append(100.0 * np.count_nonzero(around) / np.count_nonzero(known))
-    return float(np.median(shares)) if shares else None

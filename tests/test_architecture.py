@@ -14,7 +14,7 @@ ROOT = Path(fieldscore.__file__).parent
 # From the ground up; a module may import from lower layers and, within a package, from its own.
 LAYERS = (
     {"errors", "tasks", "confine", "leftovers", "units", "stats", "compare_times", "intervals", "running"},
-    {"criteria", "colour", "workers", "ahead", "spool", "farther"},
+    {"criteria", "colour", "workers", "ahead", "spool", "farther", "still_dark"},
     {"frame"},
     {"measure"},
     {"timeline"},

@@ -68,3 +68,19 @@ def test_frames_in_step_with_the_mains_have_no_beat() -> None:
     level = 30.0 + np.sin(2 * np.pi * 1.2 * time_s)  # 120 - 4 x 30.3 Hz, the rate of the median of 33, 33, 34 ms
     flight = replace(timeline_of(len(time_s), level_percent=level), time_s=time_s)
     assert stability(flight, np.ones(len(time_s), dtype=np.bool_), ())[0].flicker_hz is None
+
+
+@pytest.mark.parametrize(("seconds", "denied"), [(7.0, False), (15.0, True)])
+def test_the_beat_of_lamps_denies_hunting_only_where_it_would_have_shown(seconds: float, denied: bool) -> None:
+    """Where the exposure swings at the beat of lamps alone, hunting is 0 in a long flight and not measurable in a short one."""
+    rate = 99.0 / 4  # 100 Hz lamps beat at 1 Hz
+    time_s = np.arange(round(seconds * rate)) / rate
+    beat = np.sin(2 * np.pi * time_s)
+    flight = timeline_of(len(time_s), level_percent=30.0 + 2.0 * beat, exposure_stops=0.2 * beat)
+    found, why = stability(replace(flight, time_s=time_s), np.ones(len(time_s), dtype=np.bool_), ())
+    assert found.flicker_hz == pytest.approx(1.0, abs=0.02)
+    assert (found.hunting_stops, found.hunting_period_s) == (0.0 if denied else None, None)
+    if denied:
+        assert "Hz is the beat of 100 Hz lamps" in why["hunting_period_s"] and "hunting_stops" not in why
+    else:
+        assert "no swing faster than every 1.7 s" in why["hunting_stops"]

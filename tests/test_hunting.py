@@ -103,6 +103,48 @@ def test_steady_stretches_too_short_for_a_swing_tell_of_none(seconds: float, tol
     assert hunting(time_s, noise + 0.2 * np.sin(4.0 * np.pi * time_s), counted).period_s == pytest.approx(0.5, rel=0.05)
 
 
+@pytest.mark.parametrize("seconds", [8.2, 9.0, 10.0, 12.0, 16.0, 19.5])
+@pytest.mark.parametrize("period", [2.5, 3.3, 4.5, 4.9])
+@pytest.mark.parametrize("phase", [0.0, 0.8, 1.6, 2.4])
+def test_half_a_stop_of_hunting_is_never_denied(seconds: float, period: float, phase: float) -> None:
+    """A swing too slow for four turns of it is found or not told, whatever its phase."""
+    time_s, trace = wandering(seconds, 1, sigma=0.001)
+    counted = np.ones(len(time_s), dtype=np.bool_)
+    swing = np.sin(2 * np.pi * time_s / period + phase)
+    found = hunting(time_s, trace + 0.25 * swing, counted)
+    assert found.stops is None or found.stops == pytest.approx(0.5, rel=0.1)
+
+
+@pytest.mark.parametrize(("stops", "period"), [(0.1, 4.5), (0.3, 4.5), (0.33, 3.4)])
+def test_little_slow_change_hides_no_swing(stops: float, period: float) -> None:
+    """A scene that is followed slowly by a third of a stop does not keep hunting from being denied."""
+    time_s = np.arange(270) / RATE
+    slow = 0.5 * stops * np.sin(2 * np.pi * time_s / period)
+    assert hunting(time_s, slow, np.ones(270, dtype=np.bool_)).stops == 0.0
+
+
+def test_slow_change_that_may_be_a_swing_is_named() -> None:
+    """What hides a slow swing is said with its size, and short stretches that cannot show it take nothing from it."""
+    time_s = np.arange(1800) / RATE
+    counted = (time_s < 9.0) | (time_s % 4.0 < 3.5)
+    counted[269] = False
+    trace = np.where(time_s < 9.0, 0.3 * np.sin(2 * np.pi * time_s / 4.5), 0.0)
+    found = hunting(time_s, trace, counted)
+    assert found.stops is None and found.reason is not None
+    assert "no swing faster than every 2.2 s" in found.reason and "by 0.6 stops more slowly" in found.reason
+
+
+def test_the_beat_of_lamps_is_not_hunting() -> None:
+    """Without a beat of 1 Hz the camera's own smaller swing is found, or none where the whole band would have shown one."""
+    time_s, trace = wandering(24.0, 2, sigma=0.002)
+    counted = np.ones(len(time_s), dtype=np.bool_)
+    beat, own = (size * np.sin(2 * np.pi * hz * time_s) for size, hz in ((0.3, 1.0), (0.15, 0.35)))
+    assert hunting(time_s, trace + beat + own, counted).period_s == pytest.approx(1.0, rel=0.03)
+    assert hunting(time_s, trace + beat + own, counted, 1.0).period_s == pytest.approx(1.0 / 0.35, rel=0.05)
+    assert hunting(time_s, 10.0 * trace + beat, counted, 1.0).stops == 0.0
+    assert hunting(time_s, trace + beat, time_s < 7.0, 1.0).stops is None
+
+
 def test_too_short_a_trace_says_so() -> None:
     """Under five seconds of trace there is no figure but a reason."""
     time_s = np.arange(100) / RATE

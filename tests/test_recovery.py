@@ -308,9 +308,12 @@ def test_hodges_lehmann_worked_example() -> None:
     assert back.shift == pytest.approx(-found.shift)
 
 
-@pytest.mark.parametrize(("first", "second", "interval"), [(3, 3, False), (4, 4, True), (1, 30, False)])
+@pytest.mark.parametrize(
+    ("first", "second", "interval"),
+    [(3, 3, False), (4, 4, True), (4, 3, False), (1, 39, False), (3, 50, False), (50, 3, False), (4, 50, True)],
+)
 def test_few_repeats_give_no_interval(first: int, second: int, interval: bool) -> None:
-    """Four repeats each are the fewest that give an interval on the difference; one of a camera never does."""
+    """Four repeats each are the fewest that give an interval on the difference; fewer never do, beside however many."""
     found = difference(list(np.arange(first) / 100), list(1 + np.arange(second) / 100))
     assert found is not None
     assert (found.ci95 is not None) == interval
@@ -329,8 +332,10 @@ def test_hundreds_of_repeats_are_compared() -> None:
     assert np.diff(found.ci95)[0] == pytest.approx(2 * 1.96 * np.sqrt(2 / 600 * np.pi / 3), rel=0.1)
     exact, near = compare_times._mann_whitney_left(70, 71), compare_times._mann_whitney_left(71, 71)
     assert 0 < near - exact < 60
-    assert compare_times._mann_whitney_left(1, 119) == 3  # of 120 equal chances three are 2.5 %
-    assert compare_times._mann_whitney_left(1, 20_000) == 0  # too few for the normal distribution
+    assert compare_times._mann_whitney_left(4, 4) == 1  # 1 in 70; two would be 2 in 70, over 2.5 %
+    few, many = ([0.0, 1.0, 2.0, 3.0], list(range(10, 20_010)))
+    for found in (difference(few, many), difference(many, few)):
+        assert found is not None and found.ci95 is not None
 
 
 def _run(words: list[str], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> tuple[int, str, str]:

@@ -32,12 +32,12 @@ from sun_material import (
 )
 
 from fieldscore import Criteria, measure_flight, score_flight
-from fieldscore.brightness import lamps
+from fieldscore.brightness import lamps, lost_around
 from fieldscore.record import TileSeries
 from fieldscore.recovery import FlashEvent
 from fieldscore.report.flight import flight_json
 from fieldscore.report.light import sun_words
-from fieldscore.sun import BRIGHT, LAMP, SUN, LightStretch, bright_stretches, lost_around
+from fieldscore.sun import BRIGHT, LAMP, SUN, LightStretch, bright_stretches
 
 CLIPS = Path(__file__).parents[2] / "shared" / "clips"
 
@@ -189,14 +189,6 @@ def test_where_there_are_several_none_is_the_sun() -> None:
     dark = [made(np.full((ROWS, COLUMNS), 0.1))] * 4
     assert [one.kind for one in named(in_pairs(8) + dark + alone(4))] == [BRIGHT, BRIGHT]
     assert [one.kind for one in named(in_pairs(8) + dark + alone(12))] == [BRIGHT, SUN]
-
-
-def test_a_torch_that_is_lit_is_not_the_sun() -> None:
-    """What comes out of nothing and stands is no sun; one that is there from the first picture on, or moves, may be."""
-    dark = [made(np.full((ROWS, COLUMNS), 0.1))] * 4
-    assert [one.kind for one in named(dark + [sunny(110, core=20)] + [sunny()] * 8)] == [BRIGHT]
-    assert [one.kind for one in named([sunny()] * 8)] == [SUN]
-    assert [one.kind for one in named(dark + [sunny(100 + 3 * k) for k in range(8)])] == [SUN]
 
 
 def test_a_glance_says_too_little() -> None:
