@@ -119,6 +119,8 @@ def test_what_is_frozen_is_not_readable(frozen: float, better: str | None, withh
     result = compared(*scores, alignment_of(way, way))
     assert (of(result, "readable_percent").better, of(result, "readable_percent").withheld) == (better, withheld)
     assert of(result, "zone_readable_percent").withheld == withheld
+    told = judgement(result, of(result, "zone_readable_percent"))  # crossed in the drawing, so in words as well
+    assert told.startswith("not judged: share frozen differs; no interval: " if withheld else "no interval: ")
     assert of(result, "crushed_percent").better == "b"
     assert ("shows more of the picture" in verdict(result)) is (better is not None)
     assert ("By what can be read second is not judged: it freezes more" in verdict(result)) is (withheld is not None)
