@@ -383,3 +383,15 @@ def test_notes_name_unsure_alignments() -> None:
     result = compare_flights([flight(way, {}), flight(way, {})], ("a", "b"), {(0, 1): found}, Criteria())
     assert any("not sure (confidence 0.30)" in note for note in result.notes)
     assert not math.isnan(result.alignments[0].found.confidence)
+
+
+def test_a_route_taken_through_a_third_flight_is_told() -> None:
+    """A weak match that was taken says why in the notes, the row of the alignment and the data."""
+    way = steady(LENGTH_S)
+    why = "alike too little by themselves, but flight 3 matches both and leads to the same places"
+    result = made(found=replace(alignment_of(way, way), reason=why))
+    assert f"flights 1 (dim) and 2 (lit) are taken to show the same route: {why}" in result.notes
+    assert alignment_row(result.alignments[0])["same"] == f"yes: {why}"
+    assert comparison_json(result)["alignment"][0]["reason"] == why
+    assert alignment_row(made().alignments[0])["same"] == "yes"
+    assert not any("taken to show" in note for note in made().notes)
