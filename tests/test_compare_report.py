@@ -182,7 +182,7 @@ def test_verdict_needs_every_pair_of_flights_to_agree() -> None:
     apart = verdict(made(labels=("dim", "lit") * 2, crushed=(20.0, 10.0, 14.0, 13.5)))
     assert "Camera" not in apart.partition(". ")[0]
     assert apart.startswith(
-        "Not every pair of flights shows a difference between dim and lit. By crushed lit is ahead in 3 of 4"
+        "Not every pair of flights shows a sure difference between dim and lit. By crushed lit is ahead in 3 of 4"
     )
     agreed = verdict(made(labels=("dim", "lit") * 2, crushed=(30.0, 10.0, 25.0, 15.0)))
     assert re.match(r"Camera lit keeps more of the unlit part: (8|9|10)\.\d", agreed)

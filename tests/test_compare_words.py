@@ -126,8 +126,8 @@ def of_pairs(*sides: str | None) -> Comparison:
     [
         (
             ("b", "-", "b", "-", "-"),
-            "Not every pair of flights shows a difference between first and second. By crushed second is ahead in all 5 pairs of "
-            "flights, by 4.00 to 8.00 points; in 2 of them that is sure and matters. This holds",
+            "Not every pair of flights shows a sure difference between first and second. By crushed second is ahead in all 5 pairs "
+            "of flights, by 4.00 to 8.00 points; in 2 of them that is sure and matters. This holds",
         ),
         (
             ("-", "-", "-"),
@@ -137,8 +137,8 @@ def of_pairs(*sides: str | None) -> Comparison:
         (("-", None, None), "No difference shown between first and second. This holds"),
         (
             ("a", "b", "b"),
-            "Not every pair of flights shows a difference between first and second. By crushed the pairs of flights contradict "
-            "each other: first is better in 1 of 3, second in 2. This holds",
+            "Not every pair of flights shows a sure difference between first and second. By crushed the pairs of flights "
+            "contradict each other: first is better in 1 of 3, second in 2. This holds",
         ),
     ],
 )

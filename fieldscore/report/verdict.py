@@ -49,7 +49,7 @@ _EXPLAINING = frozenset({"occupied_range_stops", "frozen_percent", "level_percen
 _FIRST = frozenset(
     {USABLE, "zone_readable_percent", "crushed_percent", "clipped_percent"}
 )  # to be told even where nothing differs
-_LEADS = {"unsure": "Nothing is sure", "in part": "Not every pair of flights shows a difference"}
+_LEADS = {"unsure": "Nothing is sure", "in part": "Not every pair of flights shows a sure difference"}
 _MOST_NAMED = 3  # differences named in a sentence; the rest is in the table
 
 
