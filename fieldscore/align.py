@@ -2,14 +2,16 @@
 
 Alignment is by what was seen (places.py), never by time or brightness. The stretch in which the two are most alike is
 found on thinned flights over the whole matrix, then again on all places in a band around it, then between the places.
-Whether it is one route is judged apart from that: on what passes by along the path, against chance pairs.
+Whether it is one route is judged apart from that: on what passes by along the path, against chance pairs. A match too weak
+for that is taken where a third flight matches both and leads to the same places.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -32,6 +34,10 @@ PASSING_S = 1.5
 SAME_ROUTE = 3.45  # spreads, mean over the path (docs/decisions/route_threshold.py)
 SAME_ROUTE_WIDTH = 0.3  # spreads over which the confidence goes from a half to 0.73
 DOUBT = 0.2  # confidence from which on a refusal is no more than a doubt: weak true pairs have 0.4 to 0.5
+# Of the matches of a third flight that bears out a weak one: foreign routes reach 0.86 (docs/decisions/route_threshold.py).
+SURE_LINK = 0.9
+BORNE_OUT_S, BORNE_OUT = 0.3, 0.9  # within so much of a place matched (its truth bound), over so much of a weak match
+BORNE_OUT_OVERLAP = 0.5  # of the shorter flight: a weak match over less shows too little to be borne out
 LEAST_OVERLAP_S = 4.0  # of both flights; a shorter stretch is alike by chance
 _NONE_SURE, _ALL_SURE = 1.0, 4.0  # spreads at which the confidence of a place is 0 and 1
 _LEAST_CONFIDENCE = 0.25  # a place below is left out
@@ -47,8 +53,8 @@ class Alignment:
 
     `time_a_s`, `time_b_s` [p] never fall; `place_confidence` [p] is 0 to 1. Places without a match are left out.
     `confidence` says how sure it is that the routes are one (0 to 1; under a half they are not), `overlap_share` how
-    much of the shorter flight is matched. Where `same_route` is False the arrays are empty and `reason` says why;
-    `too_short`: a flight shows too little for any route to be told.
+    much of the shorter flight is matched. Where `same_route` is False the arrays are empty and `reason` says why; where it
+    is True a `reason` says why a weak match was taken. `too_short`: a flight shows too little for any route to be told.
     """
 
     same_route: bool
@@ -85,27 +91,85 @@ class Match:
 
 def align(a: Places, b: Places) -> Alignment:
     """Align two flights by what was seen. Swapping the flights swaps the times."""
+    return _judged(a, b)[0]
+
+
+def align_all(flights: Sequence[Places]) -> dict[tuple[int, int], Alignment]:
+    """Align every two flights, (i, j) with i < j; a weak match is taken where a third flight bears it out.
+
+    A third flight counts by what it shows with each of the two by itself, so that the order of the flights changes nothing.
+    """
+    judged = {(i, j): _judged(flights[i], flights[j]) for i, j in combinations(range(len(flights)), 2)}
+    links = {pair: found for pair, (found, _) in judged.items() if found.same_route and found.confidence >= SURE_LINK}
+    links |= {(j, i): replace(one, time_a_s=one.time_b_s, time_b_s=one.time_a_s) for (i, j), one in links.items()}
+    return {
+        (i, j): found if weak is None else borne_out(found, weak, links, (i, j))
+        for (i, j), (found, weak) in judged.items()
+    }
+
+
+def borne_out(
+    refused: Alignment, weak: Match, links: Mapping[tuple[int, int], Alignment], pair: tuple[int, int]
+) -> Alignment:
+    """The weak match of a pair of flights as an alignment, if the way through a third flight leads to the same places.
+
+    `links`: the sure alignments, either way about. As sure as the weaker link and the share of the places that agree.
+    """
+    first, second = pair
+    best, through = 0.0, -1
+    for third in sorted({j for i, j in links if i == first} & {i for i, j in links if j == second}):
+        link = links[first, third], links[third, second]
+        agreeing = _agreeing(weak, *link)
+        sure = min(one.confidence for one in link) * agreeing
+        if agreeing >= BORNE_OUT and sure > best:
+            best, through = sure, third
+    if through < 0 or weak.overlap_share < BORNE_OUT_OVERLAP:
+        return refused
+    told = f"alike too little by themselves, but flight {through + 1} matches both and leads to the same places"
+    return Alignment(True, best, weak.overlap_share, weak.time_a_s, weak.time_b_s, weak.place_confidence, told)
+
+
+def _agreeing(match: Match, there: Alignment, back: Alignment) -> float:
+    """The share of a match's places that the way over two alignments leads to as well, from either side."""
+    reverse = [replace(one, time_a_s=one.time_b_s, time_b_s=one.time_a_s) for one in (back, there)]
+    ways = ((match.time_a_s, match.time_b_s, (there, back)), (match.time_b_s, match.time_a_s, reverse))
+    led = [np.abs(_along(start, links) - end) <= BORNE_OUT_S for start, end, links in ways]
+    return float(np.mean(led[0] & led[1]))
+
+
+def _along(at: Doubles, links: Sequence[Alignment]) -> Doubles:
+    """Where alignments, one after the other, lead from moments [p]; NaN where one has no match."""
+    for link in links:
+        after = np.clip(np.searchsorted(link.time_a_s, at), 1, len(link.time_a_s) - 1)
+        there = (at >= link.time_a_s[0]) & (at <= link.time_a_s[-1])
+        there &= np.diff(link.time_a_s)[after - 1] <= _LONGEST_STEP_S
+        at = np.where(there, np.interp(at, link.time_a_s, link.time_b_s), np.nan)
+    return at
+
+
+def _judged(a: Places, b: Places) -> tuple[Alignment, Match | None]:
+    """The alignment of two flights; where it is refused for want of likeness alone, their best match as well."""
     seen = min(_length_s(places.time_s) for places in (a, b))
     if seen < LEAST_OVERLAP_S:
         told = f"one of the two shows only {_under(seen, 1)} s of picture; {LEAST_OVERLAP_S:g} s are needed"
-        return replace(_refused(told), too_short=True)
+        return replace(_refused(told), too_short=True), None
     match = best_match(a, b)
     if match is None:
-        return _refused("nothing in the two flights looks alike")
+        return _refused("nothing in the two flights looks alike"), None
     confidence = float(1.0 / (1.0 + np.exp(-(match.strength - SAME_ROUTE) / SAME_ROUTE_WIDTH)))
     if match.matched_s < LEAST_OVERLAP_S:
         share = match.matched_s / LEAST_OVERLAP_S
-        return _refused(
-            f"only {_under(match.matched_s, 1)} s look alike; {LEAST_OVERLAP_S:g} s are needed",
-            confidence * share * DOUBT,
-        )
+        told = f"only {_under(match.matched_s, 1)} s look alike; {LEAST_OVERLAP_S:g} s are needed"
+        return _refused(told, confidence * share * DOUBT), None
     if match.strength < SAME_ROUTE:
-        return _refused(
-            f"what passes by is not alike enough, {_under(match.strength, 2)} spreads out of chance at best; "
-            f"{SAME_ROUTE:g} are needed",
-            confidence,
+        told = (
+            f"what passes by is not alike enough: a likeness of {_under(match.strength, 2)} at best, where one route is from "
+            f"{SAME_ROUTE:g} on and chance is 0"
         )
-    return Alignment(True, confidence, match.overlap_share, match.time_a_s, match.time_b_s, match.place_confidence)
+        return _refused(told, confidence), match
+    return Alignment(
+        True, confidence, match.overlap_share, match.time_a_s, match.time_b_s, match.place_confidence
+    ), None
 
 
 def best_match(a: Places, b: Places) -> Match | None:

@@ -225,6 +225,8 @@ def _notes(
             told = "may or may not show the same route" if one.found.doubtful else "do not show the same route"
             told = "cannot be matched" if one.found.too_short else told
             notes.append(f"{names} {told}: {one.found.reason or 'no reason was given'}")
+        elif one.found.reason:
+            notes.append(f"{names} are taken to show the same route: {one.found.reason}")
         elif one.found.confidence < _CONFIDENT:
             notes.append(
                 f"{names}: the alignment is not sure (confidence {one.found.confidence:.2f}); look at the pictures"

@@ -10,7 +10,7 @@ from itertools import combinations
 from pathlib import Path
 from typing import Any
 
-from fieldscore.align import Alignment, align
+from fieldscore.align import align_all
 from fieldscore.compare import compare_flights
 from fieldscore.comparison import Comparison
 from fieldscore.errors import FieldscoreError, NotMeasurableError, ResultsError
@@ -71,7 +71,7 @@ def run_compare(  # noqa: PLR0913 - what is compared, how it is watched, and wha
     if len(kept) < 2:  # noqa: PLR2004 - a comparison needs two
         failures.append("nothing to compare: fewer than two flights could be measured")
         return CompareRun(None, [], failures, None)
-    alignments = {(i, j): _aligned(kept[i], kept[j]) for i, j in combinations(range(len(kept)), 2)}
+    alignments = align_all([_airborne(score) for score in kept])
     result = compare_flights(kept, [labels[number] for number in there], alignments, jobs[0].criteria)
     failures += _strangers(result)
     own = [jobs[number] for number in there]
@@ -118,13 +118,8 @@ def _loaded(source: Path, job: Job) -> Score:
     return score
 
 
-def _aligned(first: Score, second: Score) -> Alignment:
-    """The alignment of two flights by the places of their airtime; what the ground shows is the same everywhere."""
-    places = [_airborne(score) for score in (first, second)]
-    return align(places[0], places[1])
-
-
 def _airborne(score: Score) -> Places:
+    """The places of a flight's airtime: what the ground shows is the same everywhere."""
     places = score.record.places
     assert places is not None  # _loaded has seen to it
     inside = (places.time_s >= score.airtime_from_s) & (places.time_s <= score.airtime_to_s)

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from functools import lru_cache
+from itertools import permutations
 
 import numpy as np
 import numpy.typing as npt
 import pytest
 
 from fieldscore import align as module
-from fieldscore.align import Alignment, align, best_match
+from fieldscore.align import Alignment, Match, align, align_all, best_match, borne_out
 from fieldscore.likeness import GRID, find_size, likeness, sampling
 from fieldscore.record import Places
 from fieldscore.warping import Band
@@ -196,8 +198,75 @@ def test_a_narrow_refusal_is_a_doubt(monkeypatch: pytest.MonkeyPatch) -> None:
         assert (found.same_route, found.doubtful) == (same, doubtful)
         assert same or "not alike enough" in (found.reason or "")
     monkeypatch.setattr(module, "SAME_ROUTE", match.strength + 1e-3)
-    told = re.search(r"([0-9.]+) spreads", align(a, b).reason or "")
+    told = re.search(r"likeness of ([0-9.]+)", align(a, b).reason or "")
     assert told is not None and float(told[1]) <= match.strength
+
+
+def test_a_third_flight_bears_out_a_weak_match(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two flights too little alike are one route where both match a third that leads to the same places, in any order.
+
+    Another route is refused beside them as it is alone.
+    """
+    flights = [
+        _flight(STEADY, noise=1.3, noise_seed=5),
+        _flight(60 + 1.25 * np.arange(192.0), noise=0.1),
+        _flight(STEADY, noise=1.3, noise_seed=6),
+        _flight(STEADY, seed=2),
+    ]
+    weak = best_match(flights[0], flights[2])
+    assert weak is not None
+    monkeypatch.setattr(module, "SAME_ROUTE", weak.strength + 0.05)
+    found = align_all(flights)
+    alone = found[0, 2]
+    assert alone.same_route and "flight 2 matches both" in (alone.reason or "")
+    assert module.SURE_LINK * module.BORNE_OUT <= alone.confidence <= found[0, 1].confidence
+    np.testing.assert_array_equal(alone.time_b_s, weak.time_b_s)
+    assert not align(flights[0], flights[2]).same_route
+    assert [found[pair].same_route for pair in ((0, 3), (1, 3), (2, 3))] == [False] * 3
+    assert not align_all([flights[0], flights[2], flights[3]])[0, 1].same_route
+    for order in permutations(range(3)):
+        again = align_all([flights[number] for number in order])
+        for (i, j), one in again.items():
+            other = found[min(order[i], order[j]), max(order[i], order[j])]
+            assert (one.same_route, one.confidence) == (other.same_route, pytest.approx(other.confidence))
+
+
+@pytest.mark.parametrize(
+    ("late_s", "sure", "overlap", "taken"),
+    [
+        (0.0, 0.95, 0.9, True),
+        (0.25, 0.95, 0.9, True),
+        (0.35, 0.95, 0.9, False),
+        (0.0, 0.95, 0.4, False),
+    ],
+)
+def test_what_a_third_flight_bears_out(late_s: float, sure: float, overlap: float, *, taken: bool) -> None:
+    """The weak match must lead where the way through the third flight does, and go over most of the shorter flight."""
+    time_s = np.arange(0.0, 20.0, 0.1)
+    weak = Match(3.0, time_s, time_s + 2.0 + late_s, np.ones(200), 20.0, overlap)
+    link = Alignment(True, sure, 0.9, time_s, time_s + 1.0, np.ones(200))
+    on = Alignment(True, 0.99, 0.9, time_s + 1.0, time_s + 2.0, np.ones(200))
+    refused = replace(weak_refused(), confidence=0.2)
+    found = borne_out(refused, weak, {(0, 2): link, (2, 1): on}, (0, 1))
+    assert found.same_route is taken
+    assert found.confidence == pytest.approx(sure if taken else 0.2, abs=0.02)
+    assert borne_out(refused, weak, {(0, 2): link}, (0, 1)) is refused
+
+
+def test_a_gap_of_the_third_flight_bears_out_nothing() -> None:
+    """Places that the third flight did not match do not count as led to."""
+    time_s = np.concatenate([np.arange(0.0, 8.0, 0.1), np.arange(12.0, 20.0, 0.1)])
+    link = Alignment(True, 0.95, 0.9, time_s, time_s, np.ones(len(time_s)))
+    every = np.arange(0.0, 20.0, 0.1)
+    weak = Match(3.0, every, every, np.ones(200), 20.0, 0.9)
+    refused = weak_refused()
+    assert borne_out(refused, weak, {(0, 2): link, (2, 1): link}, (0, 1)) is refused
+
+
+def weak_refused() -> Alignment:
+    """A refusal for want of likeness."""
+    nothing = np.zeros(0)
+    return Alignment(False, 0.2, 0.0, nothing, nothing, nothing, "not alike enough")
 
 
 def test_noise_is_refused() -> None:

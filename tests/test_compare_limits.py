@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -119,6 +120,9 @@ def test_what_is_frozen_is_not_readable(frozen: float, better: str | None, withh
     result = compared(*scores, alignment_of(way, way))
     assert (of(result, "readable_percent").better, of(result, "readable_percent").withheld) == (better, withheld)
     assert of(result, "zone_readable_percent").withheld == withheld
+    short = replace(of(result, "zone_readable_percent"), interval=None, reason="short")
+    told = "not judged: share frozen differs; " if withheld else ""  # crossed in the drawing, so in words as well
+    assert judgement(result, short) == f"{told}no interval: short"
     assert of(result, "crushed_percent").better == "b"
     assert ("shows more of the picture" in verdict(result)) is (better is not None)
     assert ("By what can be read second is not judged: it freezes more" in verdict(result)) is (withheld is not None)

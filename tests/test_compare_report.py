@@ -137,7 +137,7 @@ def test_short_flights_are_told_to_fly_longer() -> None:
     scores = [flight(way, {"crushed_percent": lambda m, v=v: v + rough(int(v))(m)}) for v in (30.0, 10.0)]
     text = verdict(compare_flights(scores, ("dim", "lit"), {(0, 1): alignment_of(way, way)}, Criteria()))
     assert text.startswith(
-        "No difference shown between dim and lit: the route they share is too short to tell: fly longer"
+        "It could not be told which of dim and lit is better: the route they share is too short. Fly longer"
     )
     assert "ahead" not in text
     assert "even" not in text
@@ -181,7 +181,9 @@ def test_verdict_needs_every_pair_of_flights_to_agree() -> None:
     """Where one pair of flights shows a better camera and another none, none is named; where all do, the least is told."""
     apart = verdict(made(labels=("dim", "lit") * 2, crushed=(20.0, 10.0, 14.0, 13.5)))
     assert "Camera" not in apart.partition(". ")[0]
-    assert apart.startswith("No difference shown")
+    assert apart.startswith(
+        "Not every pair of flights shows a sure difference between dim and lit. By crushed lit is ahead in 3 of 4"
+    )
     agreed = verdict(made(labels=("dim", "lit") * 2, crushed=(30.0, 10.0, 25.0, 15.0)))
     assert re.match(r"Camera lit keeps more of the unlit part: (8|9|10)\.\d", agreed)
 
@@ -381,3 +383,15 @@ def test_notes_name_unsure_alignments() -> None:
     result = compare_flights([flight(way, {}), flight(way, {})], ("a", "b"), {(0, 1): found}, Criteria())
     assert any("not sure (confidence 0.30)" in note for note in result.notes)
     assert not math.isnan(result.alignments[0].found.confidence)
+
+
+def test_a_route_taken_through_a_third_flight_is_told() -> None:
+    """A weak match that was taken says why in the notes, the row of the alignment and the data."""
+    way = steady(LENGTH_S)
+    why = "alike too little by themselves, but flight 3 matches both and leads to the same places"
+    result = made(found=replace(alignment_of(way, way), reason=why))
+    assert f"flights 1 (dim) and 2 (lit) are taken to show the same route: {why}" in result.notes
+    assert alignment_row(result.alignments[0])["same"] == f"yes: {why}"
+    assert comparison_json(result)["alignment"][0]["reason"] == why
+    assert alignment_row(made().alignments[0])["same"] == "yes"
+    assert not any("taken to show" in note for note in made().notes)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -59,24 +61,97 @@ def test_what_is_in_neither_flight_is_said_so() -> None:
     assert "the same at every place" in blown
 
 
+@pytest.mark.parametrize(("second", "told"), [(24.0, True), (29.0, False)])
+def test_who_is_ahead_is_one_sentence(second: float, *, told: bool) -> None:
+    """What is not sure is told without saying that nothing differs, at how many places, where it would matter."""
+    result = apart("crushed_percent", 30.0, second, 60.0)
+    assert of(result, "crushed_percent").interval is None
+    text = verdict(result)
+    assert text.startswith(
+        "Nothing is sure between first and second. By crushed second is ahead by"
+        if told
+        else "No difference shown between first and second; by crushed it could not be told."
+    )
+    assert ("No difference shown" in text) is not told
+    count = int(np.isfinite(result.places[0].values["crushed_percent"][0]).sum())
+    assert (f"independent samples; ahead at {count} of {count} places, behind at 0)" in text) is told
+
+
+def test_single_flights_do_not_tell_what_rests_on_noise() -> None:
+    """Nobody is ahead by what rests on noise without an interval, however large: a mistake in it is the same at all places."""
+    text = verdict(apart("readable_percent", 60.0, 90.0, 60.0))
+    assert text.startswith(
+        "By picture readable single flights do not tell which of first and second is better: this rests on the noise of each flight"
+    )
+    assert re.search(r"Of the (29|30)\.\d points between them, part or all may be such a mistake\.", text)
+    assert "By what else could be told, no difference is shown." in text
+    for word in ("ahead", "No difference shown", "Nothing is sure"):
+        assert word not in text
+
+
+@pytest.mark.parametrize("size", [0.005, 0.31])
+def test_a_headline_without_an_interval_is_no_equality(size: float) -> None:
+    """Where usable places have no interval the lead says that they could not be told, and speaks of a size only if it matters."""
+    result = apart("crushed_percent", 20.0, 20.0)
+    found = [
+        replace(one, difference=size, interval=None, better=None, reason="short") if one.measure == "usable" else one
+        for one in result.differences
+    ]
+    text = verdict(replace(result, differences=tuple(found)))
+    assert text.startswith("By usable places single flights do not tell")
+    assert ("Of the 31.0 points between them" in text) is (size > 0.05)
+    assert "No difference shown" not in text
+    withheld = [replace(one, withheld="criteria") if one.measure == "usable" else one for one in found]
+    text = verdict(replace(result, differences=tuple(withheld)))
+    assert text.startswith(
+        "By usable places it could not be told which of first and second is better: criteria differs."
+    )
+
+
+def of_pairs(*sides: str | None) -> Comparison:
+    """Pairs of flights whose crushed differs by 4, 5, 6 ... points: surely for a side, or ("-") without an interval for b."""
+    result = apart("crushed_percent", 20.0, 20.0)
+    one = of(result, "crushed_percent")
+    found = []
+    for number, side in enumerate(sides):
+        size = (4.0 + number) * (1.0 if side == "a" else -1.0)
+        span = None if side == "-" else (size - 1.0, size + 1.0) if side else (-9.0, 9.0)
+        sure: Literal["a", "b"] | None = "a" if side == "a" else "b" if side == "b" else None
+        found.append(replace(one, difference=size, interval=span, better=sure, worth=2.0, reason="short"))
+    return replace(result, differences=(*found, of(result, "clipped_percent")))
+
+
 @pytest.mark.parametrize(
-    ("measure", "first", "second", "told"),
+    ("sides", "told"),
     [
-        ("crushed_percent", 30.0, 24.0, True),
-        ("readable_percent", 60.0, 66.0, False),
-        ("readable_percent", 60.0, 90.0, True),
+        (
+            ("b", "-", "b", "-", "-"),
+            "Not every pair of flights shows a sure difference between first and second. By crushed second is ahead in all 5 pairs "
+            "of flights, by 4.00 to 8.00 points; in 2 of them that is sure and matters. This holds",
+        ),
+        (
+            ("-", "-", "-"),
+            "Nothing is sure between first and second. By crushed second is ahead in all 3 pairs of flights, by 4.00 to 6.00 "
+            "points, but the flights are too short",
+        ),
+        (("-", None, None), "No difference shown between first and second. This holds"),
+        (
+            ("a", "b", "b"),
+            "Not every pair of flights shows a sure difference between first and second. By crushed the pairs of flights "
+            "contradict each other: first is better in 1 of 3, second in 2. This holds",
+        ),
     ],
 )
-def test_who_is_ahead_is_one_sentence(measure: str, first: float, second: float, *, told: bool) -> None:
-    """What is not sure is told without saying that nothing differs, at how many places, and only above what noise may fake."""
-    result = apart(measure, first, second, 60.0)
-    assert of(result, measure).interval is None
-    text = verdict(result)
-    assert text.startswith("Nothing is sure between first and second." if told else "No difference shown")
-    assert ("No difference shown" in text) is not told
-    assert ("second is ahead by" in text) is told
-    count = int(np.isfinite(result.places[0].values[measure][0]).sum())
-    assert (f"independent samples; ahead at {count} of {count} places, behind at 0)" in text) is told
+def test_pairs_of_flights_are_counted(sides: tuple[str | None, ...], told: str) -> None:
+    """Of several pairs of flights without one verdict it is told how many agree and how many are sure."""
+    assert verdict(of_pairs(*sides)).startswith(told)
+
+
+def test_what_was_not_measured_is_not_the_same_everywhere() -> None:
+    """Figures that no flight shows are not called equal."""
+    result = apart("crushed_percent", 20.0, 20.0)
+    gone = [replace(one, difference=math.nan, interval=None, better=None) for one in result.differences]
+    assert "the same at every place" not in verdict(replace(result, differences=tuple(gone)))
 
 
 def test_the_player_names_flights_by_their_labels() -> None:

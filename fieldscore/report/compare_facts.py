@@ -32,6 +32,10 @@ HOW_REPEATED = (
     "The same camera flown again, place by place: what differs here is the flying, the light and chance, not the camera. "
     "A difference between cameras that is no larger than these tells nothing."
 )
+_LAMP_BY_LAMP = (
+    "Lamps are compared one by one: the figures of lamp pull-down are medians over the lamps that both counted, its difference is "
+    "the middle of theirs lamp by lamp, which need not be the difference of the medians."
+)
 UNTOLD = (
     "Nobody can tell from a recording whether the weather, the sun, the lamps, the battery and the distance to the receiver "
     "were the same: fly both within minutes, in turns."
@@ -54,8 +58,8 @@ def whole(result: Comparison) -> dict[str, Any]:
             for one in result.checks
         ],
         "how_judged": f"Each line spans the {confidence:g} % interval. Filled: one camera is better, the interval leaves zero "
-        "out and the difference matters. Hollow: no difference shown. Crossed: not judged, the last column says why. In the grey "
-        "band a difference is too small to matter.",
+        "out and the difference matters. Hollow: no difference shown, or too small to matter. Hollow without a line: no interval. "
+        "Crossed: not judged. The last column of the table says why. In the grey band a difference is too small to matter.",
         "repeats": repeats(result),
         "flights": [flight_row(label, score) for label, score in zip(result.labels, result.scores, strict=True)],
         "alignments": [alignment_row(one) for one in result.alignments],
@@ -122,7 +126,8 @@ def counted(found: Sequence[Difference]) -> str:
         )
     pairs = len({(one.a, one.b) for one in found if one.of == "places"})
     several = f" {pairs} pairs of flights: one mark each." if pairs > 1 else ""
-    return f"Differences place by place of single flights.{several}"
+    lamps = f" {_LAMP_BY_LAMP}" if any(one.of == "lamps" for one in found) else ""
+    return f"Differences place by place of single flights.{several}{lamps}"
 
 
 def forest_rows(found: Sequence[Difference]) -> list[tuple[str, str, Sequence[Difference]]]:
@@ -187,9 +192,11 @@ def alignment_of(result: Comparison, places: PairedPlaces) -> tuple[Alignment, b
 def alignment_row(one: PairAlignment) -> dict[str, str]:
     """How two flights go together, in words."""
     told = "too short" if one.found.too_short else "not sure" if one.found.doubtful else "no"
+    told = "yes" if one.found.same_route else told
+    reason = one.found.reason or ("" if one.found.same_route else "no reason was given")
     return {
         "pair": f"{one.a + 1} and {one.b + 1}",
-        "same": "yes" if one.found.same_route else f"{told}: {visible(one.found.reason or 'no reason was given')}",
+        "same": f"{told}: {visible(reason)}" if reason else told,
         "confidence": f"{one.found.confidence:.2f}",
         "overlap": share(one.found.overlap_share),
     }

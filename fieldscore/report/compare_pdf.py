@@ -37,7 +37,7 @@ def comparison_pdf(result: Comparison, pictures: facts.Pictures) -> bytes:
             _route(paper, result, places, pictures)
     _repeats(paper, whole["repeats"])
     paper.heading("Notes")
-    paper.bullets([*whole["notes"], whole["many_measures"]])
+    paper.bullets([*whole["notes"], *filter(None, [whole["many_measures"]])])
     cautions(paper)
     return paper.pdf()
 

@@ -94,13 +94,13 @@ def judgement(result: Comparison, entry: Difference) -> str:
     """How sure a difference is, and who is better by it, in a few words."""
     if entry.mean_a == entry.mean_b == 0.0:
         return "none in either"
-    if entry.interval is None:
-        return f"no interval: {entry.reason or 'no reason was given'}"
+    none = f"no interval: {entry.reason or 'no reason was given'}"
     told = f"{result.criteria.confidence_percent:g} % interval {interval_words(entry)}"
     if entry.withheld:
-        return (
-            f"{told}; not judged: {entry.withheld}{'' if entry.withheld in (IN_NOISE, NOISE_UNKNOWN) else ' differs'}"
-        )
+        why = f"not judged: {entry.withheld}{'' if entry.withheld in (IN_NOISE, NOISE_UNKNOWN) else ' differs'}"
+        return f"{why}; {none}" if entry.interval is None else f"{told}; {why}"
+    if entry.interval is None:
+        return none
     if entry.better is not None:
         label = result.labels[entry.a if entry.better == "a" else entry.b]
         return f"{told}; {visible(label)} is better"

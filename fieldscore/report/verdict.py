@@ -46,6 +46,10 @@ WORDINGS: dict[str, Wording] = {
 }
 # Named in the table only: they describe the recording and explain the others, but a pilot does not fly by them.
 _EXPLAINING = frozenset({"occupied_range_stops", "frozen_percent", "level_percent"})
+_FIRST = frozenset(
+    {USABLE, "zone_readable_percent", "crushed_percent", "clipped_percent"}
+)  # to be told even where nothing differs
+_LEADS = {"unsure": "Nothing is sure", "in part": "Not every pair of flights shows a sure difference"}
 _MOST_NAMED = 3  # differences named in a sentence; the rest is in the table
 
 
@@ -103,40 +107,135 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
         for side in _order(better)
         if better[side]
     ]
-    if all(one.difference == 0.0 for one in found if math.isfinite(one.difference)):
+    known = [one.difference for one in found if math.isfinite(one.difference)]
+    if known and not any(known):
         return f"No difference shown between {visible(first)} and {visible(second)}: they are the same at every place."
-    unsure = _unsure(result, found)
-    if told:
-        return " ".join(["; ".join(told) + ".", *unsure])
     pair = f"{visible(first)} and {visible(second)}"
-    if any(one.interval is not None for one in found if one.measure not in _EXPLAINING):
-        if unsure:
-            return f"Nothing is sure between {pair}. {unsure[0]}"
-        explained = any(one.better is not None for one in agreed(found))
-        where = " in what a pilot flies by" if explained else ""
-        return f"No difference shown between {pair}{where}."
-    why = "too short to tell: fly longer, or more often" if unsure else "too short or too even to tell"
-    return f"No difference shown between {pair}: the route they share is {why}."
+    hints = _hints(result, pair, found)
+    if told:
+        return " ".join(["; ".join(told) + ".", *hints.values()])
+    if all(one.interval is None for one in found if one.measure not in _EXPLAINING):
+        apart = any(_would_matter(one) for one in found if one.measure not in _EXPLAINING)
+        why = "too short. Fly longer, or more often" if apart else "too short or too even"
+        return f"It could not be told which of {pair} is better: the route they share is {why}."
+    if hints:
+        lead = "" if next(iter(hints)) == "untold" else f"{_LEADS[next(iter(hints))]} between {pair}. "
+        rest = " By what else could be told, no difference is shown." if list(hints) == ["untold"] else ""
+        return f"{lead}{' '.join(hints.values())}{rest}"
+    explained = any(one.better is not None for one in agreed(found))
+    where = " in what a pilot flies by" if explained else ""
+    left = [
+        wording(own[0].measure).title for own in _by_measure(found) if own[0].measure in _FIRST and not _any_told(own)
+    ]
+    but = f"; by {' and '.join(left)} it could not be told" if left else ""
+    return f"No difference shown between {pair}{where}{but}."
 
 
-def _unsure(result: Comparison, found: Sequence[Difference]) -> list[str]:
-    """A sentence on the first measure that differs by what matters, but for which the flights are too short.
+def _by_measure(found: Sequence[Difference]) -> list[list[Difference]]:
+    """What a pilot flies by, an entry a pair of flights, in the order in which a pilot cares; what was not measured left out."""
+    kept = [one for one in ranked(found) if one.measure not in _EXPLAINING and math.isfinite(one.difference)]
+    return [[one for one in kept if one.measure == name] for name in dict.fromkeys(one.measure for one in kept)]
 
-    A few lamps or flashes are left out, whatever the flight.
+
+def _any_told(own: Sequence[Difference]) -> bool:
+    """Whether any flights tell a measure: by an interval that may be judged, or as the same at every place."""
+    return any((one.interval is not None and not one.withheld) or not one.difference for one in own)
+
+
+def _by_noise(one: Difference) -> bool:
+    """Whether a figure of two single flights rests on their noise: its places share a mistake in that, and are no witnesses."""
+    return one.of == "places" and one.measure in SLOW_MEASURES
+
+
+def _hints(result: Comparison, pair: str, found: Sequence[Difference]) -> dict[str, str]:
+    """Sentences on what falls short of a verdict, by their kind, what a pilot flies by first.
+
+    One on the first measure by which a camera is ahead ("unsure", "in part": in part of the pairs of flights), one on the
+    first that could not be told ("untold"). A few lamps or flashes are left out, whatever the flight.
     """
-    for one in ranked(found):
-        side = ahead(one)
-        if one.measure in _EXPLAINING or one.of not in ("places", "flights") or one.interval is not None:
-            continue
-        if side is None or one.withheld or not _would_matter(one):
-            continue
-        label = visible(result.labels[one.a if side == "a" else one.b])
-        held = f"{count(one.effective_samples)} independent samples{_places_won(result, one, side)}"
-        return [
-            f"By {wording(one.measure).title} {label} is ahead by {amount(one)}, but the flights are too short to be sure of "
-            f"that ({held}): fly longer, or more often."
-        ]
-    return []
+    hints: dict[str, str] = {}
+    for own in _by_measure(found):
+        sure = any(one.better is not None for one in own)
+        if not {"unsure", "in part"} & set(hints):
+            told = _of_one(result, own[0]) if len(own) == 1 else _of_pairs(result, own)
+            if told:
+                hints["in part" if sure else "unsure"] = f"By {wording(own[0].measure).title} {told}"
+        if sure and _by_noise(own[0]):
+            break  # of what can be read enough is told
+        if "untold" not in hints and (told := _untold(pair, own)):
+            hints["untold"] = f"By {wording(own[0].measure).title} {told}"
+    return hints
+
+
+def _untold(pair: str, own: Sequence[Difference]) -> str:
+    """Why a measure could not be told; "" where it was, or where nobody misses it: but for the headline, what would not matter."""
+    most = max(own, key=lambda one: abs(one.difference))
+    matters = most.worth is not None and abs(most.difference) >= most.worth
+    if _any_told(own) or not (most.measure == USABLE or (matters and _by_noise(most) and not most.withheld)):
+        return ""
+    if most.withheld or not _by_noise(most):
+        why = f"{most.withheld} differs" if most.withheld else most.reason or "no reason was given"
+        return f"it could not be told which of {pair} is better: {why}."
+    told = (
+        f"single flights do not tell which of {pair} is better: this rests on the noise of each flight, and a mistake in that is "
+        "the same at all places."
+    )
+    size = f"{'' if len(own) == 1 else 'up to '}{amount(most)}"
+    return f"{told} Of the {size} between them, part or all may be such a mistake." if matters else told
+
+
+def _of_one(result: Comparison, one: Difference) -> str:
+    """Who is ahead by what would matter, were the flights not too short for an interval; "" where that cannot be said."""
+    side = ahead(one)
+    if one.of not in ("places", "flights") or one.interval is not None or _by_noise(one):
+        return ""
+    if side is None or one.withheld or not _would_matter(one):
+        return ""
+    held = f"{count(one.effective_samples)} independent samples{_places_won(result, one, side)}"
+    return (
+        f"{_label(result, one, side)} is ahead by {amount(one)}, but the flights are too short to be sure of that ({held}): "
+        "fly longer, or more often."
+    )
+
+
+def _of_pairs(result: Comparison, own: Sequence[Difference]) -> str:
+    """How many pairs of flights agree on a measure, and how many of them are sure; "" where too few are of one mind."""
+    if agreed(own):
+        return ""
+    sure = {side: sum(one.better == side for one in own) for side in ("a", "b")}
+    names = {side: _label(result, own[0], side) for side in sure}
+    if all(sure.values()):
+        return (
+            f"the pairs of flights contradict each other: {names['a']} is better in {sure['a']} of {len(own)}, "
+            f"{names['b']} in {sure['b']}."
+        )
+    if any(sure.values()):
+        side = max(sure, key=lambda one: sure[one])
+        same = [one for one in own if ahead(one) == side]
+        end = f"; in {sure[side]} of them that is sure and matters."
+    else:
+        counted = [one for one in own if _may_count(one)]
+        side, same = max(
+            ((side, [one for one in counted if ahead(one) == side]) for side in names), key=lambda one: len(one[1])
+        )
+        end = ", but the flights are too short to be sure of that: fly longer, or more often."
+        if 2 * len(same) <= len(own):
+            return ""
+    least, most = (amount(pick(same, key=lambda one: abs(one.difference))) for pick in (min, max))
+    size = most if least == most else f"{least.split()[0]} to {most}"
+    among = f"{'all' if len(same) == len(own) else f'{len(same)} of'} {len(own)} pairs of flights"
+    return f"{names[side]} is ahead in {among}, by {size}{end}"
+
+
+def _may_count(one: Difference) -> bool:
+    """Whether a pair of flights without an interval may be counted for the side that is ahead."""
+    return (
+        one.of == "places" and not _by_noise(one) and one.interval is None and not one.withheld and _would_matter(one)
+    )
+
+
+def _label(result: Comparison, one: Difference, side: str) -> str:
+    return visible(result.labels[one.a if side == "a" else one.b])
 
 
 def _would_matter(entry: Difference) -> bool:
