@@ -23,8 +23,10 @@ _LEAK = 0.1  # ... or this share of the pile-up: overshoot of a codec, or noise 
 # Where a codec rings on a sharpened picture it puts 0.2 to 0.7 of white's pile-up beyond it; full range has 1.6 times and more of
 # what happens to lie about code 235 beyond that (390 recordings as both)
 _RINGING_LEAK = 0.9
-# Codes within the end that hold so many times what as many beyond its wobble do: no scene ends so by itself (680 made-up full ones)
-_CUT_RATIO = 4.0
+# Three codes up to white hold so many times what three beyond its wobble do, and all beyond at most so many times what they do. So
+# much of that lies at the last three codes at most (0.3 to 0.4 where a codec rings): a sky may end about white, but a sun that is
+# blown out over it lies there, 0.7 and more (750 made-up full recordings).
+_CUT_RATIO, _CUT_BEYOND, _CUT_LAST = 4.0, 1.5, 0.5
 _MOST_RINGING = 0.02  # share of the pixels so far under black: three times what a codec's ringing puts there
 # Where white ends at 235 it may be the noise of a high gain that nothing limits at black, too
 _FADED_LOUD, _MOST_LOUD = 0.8, 0.05
@@ -188,7 +190,7 @@ def _is_ringing(histograms: Doubles) -> bool:
     narrow range has white, or before, piled up with little beyond.
     """
     turned, from_top = histograms[:, ::-1], 255.0 - CodeRange.NARROW.white
-    if _end(turned, from_top, _RINGING_LEAK) == from_top or _is_cut_off(turned.mean(axis=0), int(from_top)):
+    if _end(turned, from_top, _RINGING_LEAK) == from_top or _is_cut_off(histograms.mean(axis=0)):
         return _fades_under_black(histograms, _FADED_LOUD, _MOST_LOUD)
     if not _fades_under_black(histograms):
         return False
@@ -196,10 +198,18 @@ def _is_ringing(histograms: Doubles) -> bool:
     return ceiling is not None and ceiling > from_top
 
 
-def _is_cut_off(histogram: Doubles, end: int) -> bool:
-    """Say whether a histogram [256] is cut off at a low end, with or without a pile-up there."""
-    inside = histogram[end : end + _WOBBLE + 1].sum()
-    outside = histogram[end - 2 * _WOBBLE : end - _WOBBLE + 1].sum()
+def _is_cut_off(histogram: Doubles) -> bool:
+    """Say whether a histogram [256] of pictures with something dark is cut off at narrow white, piled up there or not.
+
+    What lies beyond is a codec's ringing: it fades away, and so little comes to its last codes that no sun is blown out there.
+    """
+    black, end = int(CodeRange.NARROW.black), int(CodeRange.NARROW.white)
+    inside, outside = histogram[end - _WOBBLE : end + 1].sum(), histogram[end + _WOBBLE : end + 2 * _WOBBLE + 1].sum()
+    if histogram[black : black + _OUTSIDE_CODES].sum() < _CLEAR_SHARE:
+        return False  # nothing fades away from black where nothing is dark
+    beyond = histogram[end + _WOBBLE + 1 :].sum()
+    if beyond > _CUT_BEYOND * inside or histogram[-_WOBBLE - 1 :].sum() > _CUT_LAST * beyond:
+        return False
     return bool(inside > max(_PILE_SHARE, _CUT_RATIO * outside))
 
 

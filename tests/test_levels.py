@@ -274,6 +274,24 @@ def test_noise_of_a_high_gain_under_black_is_no_full_range(tag: str | None, how:
     assert (ends.code_range, ends.range_from) == (CodeRange.NARROW, how)
 
 
+@pytest.mark.parametrize(("sun", "dark"), [(0.01, True), (0.0, False)], ids=["blown sun", "nothing dark"])
+@pytest.mark.parametrize("tag", ["narrow", None])
+def test_a_sky_that_ends_about_white_is_no_end_of_narrow_range(tag: str | None, sun: float, dark: bool) -> None:
+    """Full range by day: a sky that ends at 234 with a sun blown out over it, or over ground of which nothing is dark."""
+    generator = np.random.default_rng(12)
+    pictures = []
+    for _ in range(9):
+        picture = np.linspace(234.0, 60.0, HEIGHT)[:, None] + generator.normal(0.0, 0.5, (HEIGHT, WIDTH))
+        if dark:
+            picture[-8:] = generator.uniform(14.0, 60.0, (8, WIDTH))
+        spots = generator.random((HEIGHT, WIDTH))
+        picture[spots < sun] = 255.0
+        picture[spots > 1.0 - 0.007] = 4.0  # some specks far under black, fewer than fade away from a dark part
+        pictures.append(coded(picture))
+    ends = chain_ends(pictures, None, tag)
+    assert (ends.code_range, ends.range_from) == (CodeRange.FULL, "measured")
+
+
 @pytest.mark.parametrize("piled", [True, False])
 def test_ringing_over_white_is_no_full_range(piled: bool) -> None:
     """White at 235 ends narrow range where a codec rings far beyond it, and where highlights only reach up to it and stop."""
