@@ -72,8 +72,8 @@ _KINDS: tuple[tuple[float, Kind], ...] = ((1.0, "flash_on"), (-1.0, "flash_off")
 class Edge:
     """A flash edge: `row` is the first row after it; it lies between `before_s` and `after_s`.
 
-    After it, before the next: `missed_row`, where an edge of the other kind was missed; `crossed_row`, where a light came in or
-    left over the picture's edge and so changed the level.
+    After it, before the next: `missed_row`, where an edge was missed; `crossed_row`, where a light came in or left over the
+    picture's edge and so changed the level. One that `crosses` is such a light's own, and no flash.
     """
 
     kind: Kind
@@ -83,6 +83,7 @@ class Edge:
     local: bool
     missed_row: int | None = None
     crossed_row: int | None = None
+    crosses: bool = False
 
     @property
     def at_s(self) -> float:
@@ -90,8 +91,21 @@ class Edge:
         return (self.before_s + self.after_s) / 2
 
 
+def without_crossing(edges: list[Edge]) -> list[Edge]:
+    """Leave out the edges that cross: the one before them says where they were, and what was missed after them."""
+    left: list[Edge] = []
+    for edge in edges:
+        if not edge.crosses:
+            left.append(edge)
+        elif left:
+            last = left[-1]
+            crossed, missed = last.crossed_row or edge.row, last.missed_row or edge.missed_row
+            left[-1] = replace(last, crossed_row=crossed, missed_row=missed)
+    return left
+
+
 def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
-    """Find every flash edge, in order. `level` [n] is the level above the floor in %, `lost` [n] marks lost link."""
+    """Find every flash edge, those of lights that cross too, in order. `level` [n] above the floor in %, `lost` [n]: no link."""
     rows = len(timeline)
     if rows < 2 * _CALM_FRAMES + 2:
         return []
@@ -112,8 +126,8 @@ def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
             before -= _STEP_FLOOR * (after - before)
             found.append(Edge(kind, row, before, after, bool(lamp[row] and not fill[row])))
     crossing = {"flash_on": _comes_in(timeline, level), "flash_off": _leaves(timeline)}
-    crosses = {(edge.kind, edge.row) for edge in found if crossing[edge.kind][edge.row]}
-    return _paired(timeline, level, sorted(found, key=lambda edge: edge.row), crosses)
+    found = [replace(edge, crosses=bool(crossing[edge.kind][edge.row])) for edge in found]
+    return _paired(timeline, level, sorted(found, key=lambda edge: edge.row))
 
 
 def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int], lost: Mask) -> tuple[Mask, Mask]:
@@ -130,7 +144,8 @@ def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int], lo
     step[[0, -1]] = change[[0, -1]]
     step = np.maximum(step, change)
     speed = np.nan_to_num(timeline["motion_percent"])
-    moving = np.asarray(np.roll(_middle_before(speed, 2 * _CALM_FRAMES), 1) > _MOVING_PERCENT)
+    pace = _middle_before(speed, 2 * _CALM_FRAMES)
+    moving = np.asarray(np.roll(pace, 1) > _MOVING_PERCENT)
     # the frame that is wholly under the new light is this one or the next
     next_is_more = np.roll(up, -1) > up
     most, other = (np.where(next_is_more, np.roll(one, -1), one) for one in (up, down))
@@ -147,19 +162,14 @@ def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int], lo
     quiet = _largest_before(np.maximum(rise, fall), _CALM_FRAMES)
     strongest = np.maximum(rise, np.roll(rise, -1))
     goes_on = np.maximum(np.roll(rise, -2), np.roll(rise, -3)) > _GOES_ON * strongest
-    undone = (
-        np.maximum.reduce([np.roll(fall, -after) for after in range(_UNDONE_FRAMES + 1)]) > _UNDONE_SHARE * strongest
-    )
+    falls = [np.roll(fall, -after) for after in range(_UNDONE_FRAMES + 1)]
+    undone = np.maximum.reduce(falls) > _UNDONE_SHARE * strongest
     # take-off is no lamp: after a lamp the scene stands still as before
     takes_off = np.asarray(_middle_before(speed[::-1], 2 * _CALM_FRAMES)[::-1] > _MOVING_PERCENT)
     lamp = (strongest >= _LAMP_CODES) & (strongest >= _LAMP_RATIO * quiet) & (quiet <= _LAMP_CALM_CODES)
     lamp &= (rise >= _STEP_FLOOR * strongest) & (rise > quiet) & (other <= _OTHER_PERCENT + most / _ONE_WAY)
     lamp &= ~moving & ~takes_off & ~goes_on & ~undone & ~_flashing(timeline, np.maximum(rise, fall), strongest)
-    lit = (
-        (_middle_before(speed, 2 * _CALM_FRAMES) <= STANDING_PERCENT)
-        & (most >= _LIT_PERCENT)
-        & _beam(timeline, level, sign)
-    )
+    lit = (pace <= STANDING_PERCENT) & (most >= _LIT_PERCENT) & _beam(timeline, level, sign)
     least_like = np.minimum(least_like, np.where(lit, _LIT_SCENE, _SAME_SCENE))
     inside = (np.arange(len(level)) >= _CALM_FRAMES) & _same_scene(timeline, least_like)
     inside &= ~_own_answer(timeline, level, most, down)
@@ -307,38 +317,35 @@ def _same_scene(timeline: Timeline, least: Doubles) -> Mask:
     return np.asarray(like | washed | np.roll(washed, -1))
 
 
-def _paired(timeline: Timeline, level: Doubles, edges: list[Edge], crosses: set[tuple[Kind, int]]) -> list[Edge]:
+def _paired(timeline: Timeline, level: Doubles, edges: list[Edge]) -> list[Edge]:
     """Leave out an edge of the kind of the one before it: a lamp that is lit cannot light up again.
 
     The stronger claim is the first one's, since what follows is the camera's answer. Where the camera stands and its level
-    stepped the other way after that, both are edges, and the one between them was missed. One that `crosses` (kind and row), whose
-    light comes in or leaves over the picture's edge, is none either, but parts what is before it from what is after, and what the
-    camera does in answer is none.
+    stepped the other way after that, both are edges, and the one between them was missed. One that crosses, whose light comes in or
+    leaves over the picture's edge, stays, but is no lamp's: any may follow it but what the camera does in answer.
     """
     kept: list[Edge] = []
+    last: int | None = None
     for edge in edges:
-        last = kept[-1] if kept else None
-        missed = None if last is None else _missed(timeline, level, last, edge.before_s)
-        last_crosses = last is not None and (last.kind, last.row) in crosses
-        if last is None:
-            its_own = True
-        elif last.kind == edge.kind:
-            its_own = last_crosses or missed is not None
-        else:
-            its_own = not (_out_of_black(timeline, last, edge) or (last_crosses and _answers(timeline, last, edge)))
-        if its_own:
-            if last is not None:
-                kept[-1] = replace(last, missed_row=missed)
+        its_own = True
+        if last is not None:
+            before, missed = kept[last], _missed(timeline, level, kept[last], edge.before_s)
+            if before.crosses and _answers(timeline, before, edge):
+                its_own = False
+            elif before.kind == edge.kind:
+                its_own = before.crosses or missed is not None
+            else:
+                its_own = not _out_of_black(timeline, before, edge)
+            if its_own:
+                kept[last] = replace(before, missed_row=missed)
+        if its_own or edge.crosses:
             kept.append(edge)
-    if kept:
-        kept[-1] = replace(kept[-1], missed_row=_missed(timeline, level, kept[-1], float(timeline.time_s[-1])))
-    crossed = sorted(row for _, row in crosses)
-    stops = [*(edge.row for edge in kept), len(timeline)][1:]
-    return [
-        replace(edge, crossed_row=next((row for row in crossed if edge.row < row <= stop), None))
-        for edge, stop in zip(kept, stops, strict=True)
-        if (edge.kind, edge.row) not in crosses
-    ]
+        if its_own:
+            last = len(kept) - 1
+    if last is not None:
+        end_s = float(timeline.time_s[-1])
+        kept[last] = replace(kept[last], missed_row=_missed(timeline, level, kept[last], end_s))
+    return kept
 
 
 def _answers(timeline: Timeline, crossed: Edge, edge: Edge) -> bool:
@@ -369,9 +376,8 @@ def _missed(timeline: Timeline, level: Doubles, first: Edge, end_s: float) -> in
         return None
     change = np.diff(level, prepend=level[0]) * (1.0 if first.kind == "flash_off" else -1.0)
     row = int(rows[np.argmax(change[rows])])
-    pair = max(
-        (row - 1, row), key=lambda one: float(change[one : one + 2].sum())
-    )  # a frame may be exposed partly under it
+    # a frame may be exposed partly under it
+    pair = max((row - 1, row), key=lambda one: float(change[one : one + 2].sum()))
     size = max(change[row], change[pair : pair + 2].sum())
     beside = np.abs(timeline.time_s - timeline.time_s[row]) <= _ALONE_S
     beside[pair : pair + 2] = False

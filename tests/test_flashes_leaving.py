@@ -8,7 +8,7 @@ import pytest
 from flight_material import timeline_of
 from test_flashes import DOWN, QUIET, ROWS, UP, edges_of, flash
 
-from fieldscore.flashes import flash_edges
+from fieldscore.flashes import flash_edges, without_crossing
 
 
 def outward_of(speeds: dict[int, float]) -> npt.NDArray[np.float64]:
@@ -208,4 +208,29 @@ def test_the_end_of_the_black_after_a_light_that_left_is_no_light_on() -> None:
         light_leaving_percent=outward_of({59: 90.0, 60: 80.0}),
         **QUIET,
     )
-    assert flash_edges(timeline, level, np.zeros(ROWS, dtype=np.bool_)) == []
+    assert without_crossing(flash_edges(timeline, level, np.zeros(ROWS, dtype=np.bool_))) == []
+
+
+def test_a_light_missed_after_one_that_left_is_said_by_the_edge_before() -> None:
+    """The light that left is no edge, but what was missed after it is not lost with it."""
+    level = np.full(ROWS, 40.0)
+    level[60:] += 20.0
+    level[100:] -= 12.0
+    level[145:] += 15.0
+    stretches = ((60, 61, UP), (100, 101, DOWN), (145, 146, {**UP, "dimmed_percent": 40.0}))
+    edges = edges_of(level, *stretches, light_leaving_percent=outward_of({100: 90.0}))
+    assert [(edge.kind, edge.row, edge.crossed_row, edge.missed_row) for edge in edges] == [("flash_on", 60, 100, 145)]
+
+
+@pytest.mark.parametrize(
+    ("row", "likeness", "found"), [(75, 1.0, False), (75, 0.93, True), (75, np.nan, True), (94, 1.0, True)]
+)
+def test_the_cameras_answer_to_a_light_that_came_in_is_no_light_on(row: int, likeness: float, found: bool) -> None:
+    """A gain that steps up within a second of it leaves the picture like itself, though it goes the light's own way."""
+    level = np.full(ROWS, 40.0)
+    level[60:] += 15.0
+    level[row:] += 18.0
+    stretches = ((60, 61, UP), (row, row + 1, {**UP, "likeness": likeness}))
+    speeds = outward_of({60: -90.0, 61: -80.0})
+    edges = edges_of(level, *stretches, motion_percent=60.0, light_leaving_percent=speeds)
+    assert [edge.row for edge in edges] == ([row] if found else [])
