@@ -62,7 +62,7 @@ _OWN_LIKENESS = 0.95  # the camera's own answer leaves the picture as like itsel
 # %/s of the height: faster than a hand sways, slower than any light that crosses the picture's edge within a few frames.
 _CROSSING_PERCENT = 2.0 * STANDING_PERCENT
 _CROSSING_FRAMES = 3  # frames before or after in which it is seen to cross, too: pictures may be shown three times
-# A light leaves because the picture moves, which turns and comes nearer at another speed elsewhere: by this share of it at least.
+# A light crosses because the picture moves, which turns and comes nearer at another speed elsewhere: by this share of it at least.
 _WITH_PICTURE = 0.5
 
 _KINDS: tuple[tuple[float, Kind], ...] = ((1.0, "flash_on"), (-1.0, "flash_off"))
@@ -180,30 +180,39 @@ def _leaves(timeline: Timeline) -> Mask:
     """Rows [n] at which a light goes that did not go out: it leaves over the picture's edge.
 
     It still shows there, cut, and farther out; and so it was before, or not yet cut. One that goes out is gone, or, in a frame that
-    is exposed partly under it, stands where it stood. One that is gone left, too, where it was leaving the frame before as the
-    picture moved.
+    is exposed partly under it, stands where it stood. One that is gone left, too, where it was leaving just before as the picture
+    moved.
     """
     outward = timeline["light_leaving_percent"]
     fast = np.nan_to_num(outward) > _CROSSING_PERCENT
-    was_fast = _largest_before(fast.astype(np.float64), _CROSSING_FRAMES) > 0.0
     with_picture = fast & (np.nan_to_num(timeline["motion_percent"]) >= _WITH_PICTURE * outward)
-    gone = (outward == 0.0) & np.concatenate([[False], with_picture[:-1]])
-    return np.asarray((fast & (np.isnan(np.roll(outward, 1)) | was_fast)) | gone)
+    was_fast, was_with_picture = (
+        _largest_before(mask.astype(np.float64), _CROSSING_FRAMES) > 0.0 for mask in (fast, with_picture)
+    )
+    return np.asarray((fast & (np.isnan(np.roll(outward, 1)) | was_fast)) | ((outward == 0.0) & was_with_picture))
 
 
 def _comes_in(timeline: Timeline, level: Doubles) -> Mask:
-    """Rows [n] from before which a light comes that did not light up: it comes in over the picture's edge.
+    """Rows [n] from before which a light comes that did not light up: it comes in over the picture's edge as the picture moves.
 
     As one that leaves, seen backwards: it shows there, cut, farther in than the frame before; and so it goes on, or is whole. That
-    is the last of the step's two frames that raises the `level` [n].
+    is the last of the step's two frames that raises the `level` [n]. One that lights up there, exposed longer, grows inward, too.
     """
-    outward = timeline["light_leaving_percent"][::-1]
-    fast = np.nan_to_num(outward) < -_CROSSING_PERCENT
-    goes_on = _largest_before(fast.astype(np.float64), _CROSSING_FRAMES) > 0.0
-    comes = (fast & (np.isnan(np.roll(outward, 1)) | goes_on))[::-1]
+    inward = -timeline["light_leaving_percent"]
+    fast = np.nan_to_num(inward) > _CROSSING_PERCENT
+    goes_on = _largest_before(fast[::-1].astype(np.float64), _CROSSING_FRAMES)[::-1] > 0.0
+    speed = np.where(fast & (np.isnan(np.roll(inward, -1)) | goes_on), inward, np.nan)
     rise = np.diff(level, prepend=level[0])
     in_two = np.roll(rise, -1) >= _STEP_FLOOR * (rise + np.roll(rise, -1))
-    return np.asarray(np.where(in_two, np.roll(comes, -1), comes))
+    # a light that changes is taken for motion, too: what moved before it did is asked
+    return np.asarray(_moved_before(timeline) >= _WITH_PICTURE * np.where(in_two, np.roll(speed, -1), speed))
+
+
+def _moved_before(timeline: Timeline) -> Doubles:
+    """Fastest motion [n] of the picture just before each row, in %/s, be it shown again meanwhile; infinite where none is known."""
+    motion = timeline["motion_percent"]
+    fastest = _largest_before(np.nan_to_num(motion, nan=-1.0), _CROSSING_FRAMES)
+    return np.where(fastest < 0.0, np.inf, fastest)
 
 
 def _flashing(timeline: Timeline, change: Doubles, step: Doubles) -> Mask:
