@@ -62,7 +62,7 @@ _OWN_LIKENESS = 0.95  # the camera's own answer leaves the picture as like itsel
 # %/s of the height: faster than a hand sways, slower than any light that crosses the picture's edge within a few frames.
 _CROSSING_PERCENT = 2.0 * STANDING_PERCENT
 _CROSSING_FRAMES = 3  # frames before or after in which it is seen to cross, too: pictures may be shown three times
-# A light leaves because the picture moves, which turns and comes nearer at another speed elsewhere: by this share of it at least.
+# A light crosses because the picture moves, which turns and comes nearer at another speed elsewhere: by this share of it at least.
 _WITH_PICTURE = 0.5
 
 _KINDS: tuple[tuple[float, Kind], ...] = ((1.0, "flash_on"), (-1.0, "flash_off"))
@@ -72,8 +72,8 @@ _KINDS: tuple[tuple[float, Kind], ...] = ((1.0, "flash_on"), (-1.0, "flash_off")
 class Edge:
     """A flash edge: `row` is the first row after it; it lies between `before_s` and `after_s`.
 
-    After it, before the next: `missed_row`, where an edge of the other kind was missed; `crossed_row`, where a light came in or
-    left over the picture's edge and so changed the level.
+    After it, before the next: `missed_row`, where an edge was missed; `crossed_row`, where a light came in or left over the
+    picture's edge and so changed the level. One that `crosses` is such a light's own, and no flash.
     """
 
     kind: Kind
@@ -83,6 +83,7 @@ class Edge:
     local: bool
     missed_row: int | None = None
     crossed_row: int | None = None
+    crosses: bool = False
 
     @property
     def at_s(self) -> float:
@@ -90,8 +91,21 @@ class Edge:
         return (self.before_s + self.after_s) / 2
 
 
+def without_crossing(edges: list[Edge]) -> list[Edge]:
+    """Leave out the edges that cross: the one before them says where they were, and what was missed after them."""
+    left: list[Edge] = []
+    for edge in edges:
+        if not edge.crosses:
+            left.append(edge)
+        elif left:
+            last = left[-1]
+            crossed, missed = last.crossed_row or edge.row, last.missed_row or edge.missed_row
+            left[-1] = replace(last, crossed_row=crossed, missed_row=missed)
+    return left
+
+
 def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
-    """Find every flash edge, in order. `level` [n] is the level above the floor in %, `lost` [n] marks lost link."""
+    """Find every flash edge, those of lights that cross too, in order. `level` [n] above the floor in %, `lost` [n]: no link."""
     rows = len(timeline)
     if rows < 2 * _CALM_FRAMES + 2:
         return []
@@ -112,8 +126,8 @@ def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
             before -= _STEP_FLOOR * (after - before)
             found.append(Edge(kind, row, before, after, bool(lamp[row] and not fill[row])))
     crossing = {"flash_on": _comes_in(timeline, level), "flash_off": _leaves(timeline)}
-    crosses = {(edge.kind, edge.row) for edge in found if crossing[edge.kind][edge.row]}
-    return _paired(timeline, level, sorted(found, key=lambda edge: edge.row), crosses)
+    found = [replace(edge, crosses=bool(crossing[edge.kind][edge.row])) for edge in found]
+    return _paired(timeline, level, sorted(found, key=lambda edge: edge.row))
 
 
 def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int], lost: Mask) -> tuple[Mask, Mask]:
@@ -130,7 +144,8 @@ def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int], lo
     step[[0, -1]] = change[[0, -1]]
     step = np.maximum(step, change)
     speed = np.nan_to_num(timeline["motion_percent"])
-    moving = np.asarray(np.roll(_middle_before(speed, 2 * _CALM_FRAMES), 1) > _MOVING_PERCENT)
+    pace = _middle_before(speed, 2 * _CALM_FRAMES)
+    moving = np.asarray(np.roll(pace, 1) > _MOVING_PERCENT)
     # the frame that is wholly under the new light is this one or the next
     next_is_more = np.roll(up, -1) > up
     most, other = (np.where(next_is_more, np.roll(one, -1), one) for one in (up, down))
@@ -147,19 +162,14 @@ def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int], lo
     quiet = _largest_before(np.maximum(rise, fall), _CALM_FRAMES)
     strongest = np.maximum(rise, np.roll(rise, -1))
     goes_on = np.maximum(np.roll(rise, -2), np.roll(rise, -3)) > _GOES_ON * strongest
-    undone = (
-        np.maximum.reduce([np.roll(fall, -after) for after in range(_UNDONE_FRAMES + 1)]) > _UNDONE_SHARE * strongest
-    )
+    falls = [np.roll(fall, -after) for after in range(_UNDONE_FRAMES + 1)]
+    undone = np.maximum.reduce(falls) > _UNDONE_SHARE * strongest
     # take-off is no lamp: after a lamp the scene stands still as before
     takes_off = np.asarray(_middle_before(speed[::-1], 2 * _CALM_FRAMES)[::-1] > _MOVING_PERCENT)
     lamp = (strongest >= _LAMP_CODES) & (strongest >= _LAMP_RATIO * quiet) & (quiet <= _LAMP_CALM_CODES)
     lamp &= (rise >= _STEP_FLOOR * strongest) & (rise > quiet) & (other <= _OTHER_PERCENT + most / _ONE_WAY)
     lamp &= ~moving & ~takes_off & ~goes_on & ~undone & ~_flashing(timeline, np.maximum(rise, fall), strongest)
-    lit = (
-        (_middle_before(speed, 2 * _CALM_FRAMES) <= STANDING_PERCENT)
-        & (most >= _LIT_PERCENT)
-        & _beam(timeline, level, sign)
-    )
+    lit = (pace <= STANDING_PERCENT) & (most >= _LIT_PERCENT) & _beam(timeline, level, sign)
     least_like = np.minimum(least_like, np.where(lit, _LIT_SCENE, _SAME_SCENE))
     inside = (np.arange(len(level)) >= _CALM_FRAMES) & _same_scene(timeline, least_like)
     inside &= ~_own_answer(timeline, level, most, down)
@@ -170,30 +180,39 @@ def _leaves(timeline: Timeline) -> Mask:
     """Rows [n] at which a light goes that did not go out: it leaves over the picture's edge.
 
     It still shows there, cut, and farther out; and so it was before, or not yet cut. One that goes out is gone, or, in a frame that
-    is exposed partly under it, stands where it stood. One that is gone left, too, where it was leaving the frame before as the
-    picture moved.
+    is exposed partly under it, stands where it stood. One that is gone left, too, where it was leaving just before as the picture
+    moved.
     """
     outward = timeline["light_leaving_percent"]
     fast = np.nan_to_num(outward) > _CROSSING_PERCENT
-    was_fast = _largest_before(fast.astype(np.float64), _CROSSING_FRAMES) > 0.0
     with_picture = fast & (np.nan_to_num(timeline["motion_percent"]) >= _WITH_PICTURE * outward)
-    gone = (outward == 0.0) & np.concatenate([[False], with_picture[:-1]])
-    return np.asarray((fast & (np.isnan(np.roll(outward, 1)) | was_fast)) | gone)
+    was_fast, was_with_picture = (
+        _largest_before(mask.astype(np.float64), _CROSSING_FRAMES) > 0.0 for mask in (fast, with_picture)
+    )
+    return np.asarray((fast & (np.isnan(np.roll(outward, 1)) | was_fast)) | ((outward == 0.0) & was_with_picture))
 
 
 def _comes_in(timeline: Timeline, level: Doubles) -> Mask:
-    """Rows [n] from before which a light comes that did not light up: it comes in over the picture's edge.
+    """Rows [n] from before which a light comes that did not light up: it comes in over the picture's edge as the picture moves.
 
     As one that leaves, seen backwards: it shows there, cut, farther in than the frame before; and so it goes on, or is whole. That
-    is the last of the step's two frames that raises the `level` [n].
+    is the last of the step's two frames that raises the `level` [n]. One that lights up there, exposed longer, grows inward, too.
     """
-    outward = timeline["light_leaving_percent"][::-1]
-    fast = np.nan_to_num(outward) < -_CROSSING_PERCENT
-    goes_on = _largest_before(fast.astype(np.float64), _CROSSING_FRAMES) > 0.0
-    comes = (fast & (np.isnan(np.roll(outward, 1)) | goes_on))[::-1]
+    inward = -timeline["light_leaving_percent"]
+    fast = np.nan_to_num(inward) > _CROSSING_PERCENT
+    goes_on = _largest_before(fast[::-1].astype(np.float64), _CROSSING_FRAMES)[::-1] > 0.0
+    speed = np.where(fast & (np.isnan(np.roll(inward, -1)) | goes_on), inward, np.nan)
     rise = np.diff(level, prepend=level[0])
     in_two = np.roll(rise, -1) >= _STEP_FLOOR * (rise + np.roll(rise, -1))
-    return np.asarray(np.where(in_two, np.roll(comes, -1), comes))
+    # a light that changes is taken for motion, too: what moved before it did is asked
+    return np.asarray(_moved_before(timeline) >= _WITH_PICTURE * np.where(in_two, np.roll(speed, -1), speed))
+
+
+def _moved_before(timeline: Timeline) -> Doubles:
+    """Fastest motion [n] of the picture just before each row, in %/s, be it shown again meanwhile; infinite where none is known."""
+    motion = timeline["motion_percent"]
+    fastest = _largest_before(np.nan_to_num(motion, nan=-1.0), _CROSSING_FRAMES)
+    return np.where(fastest < 0.0, np.inf, fastest)
 
 
 def _flashing(timeline: Timeline, change: Doubles, step: Doubles) -> Mask:
@@ -307,38 +326,35 @@ def _same_scene(timeline: Timeline, least: Doubles) -> Mask:
     return np.asarray(like | washed | np.roll(washed, -1))
 
 
-def _paired(timeline: Timeline, level: Doubles, edges: list[Edge], crosses: set[tuple[Kind, int]]) -> list[Edge]:
+def _paired(timeline: Timeline, level: Doubles, edges: list[Edge]) -> list[Edge]:
     """Leave out an edge of the kind of the one before it: a lamp that is lit cannot light up again.
 
     The stronger claim is the first one's, since what follows is the camera's answer. Where the camera stands and its level
-    stepped the other way after that, both are edges, and the one between them was missed. One that `crosses` (kind and row), whose
-    light comes in or leaves over the picture's edge, is none either, but parts what is before it from what is after, and what the
-    camera does in answer is none.
+    stepped the other way after that, both are edges, and the one between them was missed. One that crosses, whose light comes in or
+    leaves over the picture's edge, stays, but is no lamp's: any may follow it but what the camera does in answer.
     """
     kept: list[Edge] = []
+    last: int | None = None
     for edge in edges:
-        last = kept[-1] if kept else None
-        missed = None if last is None else _missed(timeline, level, last, edge.before_s)
-        last_crosses = last is not None and (last.kind, last.row) in crosses
-        if last is None:
-            its_own = True
-        elif last.kind == edge.kind:
-            its_own = last_crosses or missed is not None
-        else:
-            its_own = not (_out_of_black(timeline, last, edge) or (last_crosses and _answers(timeline, last, edge)))
-        if its_own:
-            if last is not None:
-                kept[-1] = replace(last, missed_row=missed)
+        its_own = True
+        if last is not None:
+            before, missed = kept[last], _missed(timeline, level, kept[last], edge.before_s)
+            if before.crosses and _answers(timeline, before, edge):
+                its_own = False
+            elif before.kind == edge.kind:
+                its_own = before.crosses or missed is not None
+            else:
+                its_own = not _out_of_black(timeline, before, edge)
+            if its_own:
+                kept[last] = replace(before, missed_row=missed)
+        if its_own or edge.crosses:
             kept.append(edge)
-    if kept:
-        kept[-1] = replace(kept[-1], missed_row=_missed(timeline, level, kept[-1], float(timeline.time_s[-1])))
-    crossed = sorted(row for _, row in crosses)
-    stops = [*(edge.row for edge in kept), len(timeline)][1:]
-    return [
-        replace(edge, crossed_row=next((row for row in crossed if edge.row < row <= stop), None))
-        for edge, stop in zip(kept, stops, strict=True)
-        if (edge.kind, edge.row) not in crosses
-    ]
+        if its_own:
+            last = len(kept) - 1
+    if last is not None:
+        end_s = float(timeline.time_s[-1])
+        kept[last] = replace(kept[last], missed_row=_missed(timeline, level, kept[last], end_s))
+    return kept
 
 
 def _answers(timeline: Timeline, crossed: Edge, edge: Edge) -> bool:
@@ -369,9 +385,8 @@ def _missed(timeline: Timeline, level: Doubles, first: Edge, end_s: float) -> in
         return None
     change = np.diff(level, prepend=level[0]) * (1.0 if first.kind == "flash_off" else -1.0)
     row = int(rows[np.argmax(change[rows])])
-    pair = max(
-        (row - 1, row), key=lambda one: float(change[one : one + 2].sum())
-    )  # a frame may be exposed partly under it
+    # a frame may be exposed partly under it
+    pair = max((row - 1, row), key=lambda one: float(change[one : one + 2].sum()))
     size = max(change[row], change[pair : pair + 2].sum())
     beside = np.abs(timeline.time_s - timeline.time_s[row]) <= _ALONE_S
     beside[pair : pair + 2] = False

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
 from fieldscore.events import WASHED_PERCENT
-from fieldscore.flashes import Edge, flash_edges
+from fieldscore.flashes import Edge, flash_edges, without_crossing
 from fieldscore.timeline import Timeline
 
 Doubles = npt.NDArray[np.float64]
@@ -49,8 +49,8 @@ class FlashEvent:
 
     `unreadable_percent` is the share of the picture that stays unreadable under the new light.
     `recovery_s` lies between `recovery_low_s` and `recovery_high_s`; `reason` says why an event is not resolvable.
-    After it, before the next event: `missed_s` is when light of the other kind changed that was not found to be one, `crossed_s`
-    when a light came in or left over the picture's edge.
+    After it, before the next event: `missed_s` is when light changed that was not found to be one, `crossed_s` when a light came
+    in or left over the picture's edge.
     """
 
     kind: str
@@ -87,7 +87,8 @@ def flash_events(
     `level` [n] in % above the floor, `lost` [n] rows without link, `readable` [n] rows whose flying zone can be read.
     """
     edges = flash_edges(timeline, level, lost)
-    edges = [*_start_up(timeline, criteria, level, edges[0].row if edges else len(timeline)), *edges]
+    started = _start_up(timeline, criteria, level, edges[0].row if edges else len(timeline))
+    edges = without_crossing([*started, *edges])
     if not edges:
         return []
     nexts = [edge.row for edge in edges[1:]] + [len(timeline)]
@@ -168,12 +169,11 @@ def _event(  # noqa: PLR0913 - one edge in its flight
 
 def _ended(edge: Edge, stop: int) -> tuple[int, str | None]:
     """The row at which the recovery of an edge ends, and what happened there if light changed before the `stop`."""
-    ends: list[tuple[int, str | None]] = [(stop, None)]
-    if edge.missed_row is not None:
-        ends.append((edge.missed_row, f"the light {_CHANGED_BACK[edge.kind]}"))
+    if edge.missed_row is not None and (edge.crossed_row is None or edge.missed_row < edge.crossed_row):
+        return edge.missed_row, f"the light {_CHANGED_BACK[edge.kind]}"
     if edge.crossed_row is not None:
-        ends.append((edge.crossed_row, "a light came in or left over the picture's edge"))
-    return min(ends, key=lambda end: end[0])
+        return edge.crossed_row, "a light came in or left over the picture's edge"
+    return stop, None
 
 
 def _lost_for_good(timeline: Timeline, start: int, stop: int) -> float:

@@ -11,7 +11,7 @@ import pytest
 from flight_material import timeline_of
 
 from fieldscore import Criteria, measure_flight, score_flight
-from fieldscore.flashes import Edge, flash_edges
+from fieldscore.flashes import Edge, flash_edges, without_crossing
 from fieldscore.timeline import Timeline
 
 ROWS = 240
@@ -37,7 +37,7 @@ def edges_of(
     )
     mask = np.zeros(len(level), dtype=np.bool_)
     mask[slice(*lost)] = True
-    return flash_edges(timeline, level, mask)
+    return without_crossing(flash_edges(timeline, level, mask))
 
 
 def flash(on: int = 60, off: int = 150, peak: float = 30.0, tau: float = 8.0) -> npt.NDArray[np.float64]:

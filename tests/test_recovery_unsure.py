@@ -61,6 +61,51 @@ def test_a_recovery_ends_at_the_first_of_several_changes() -> None:
     assert _ended(replace(edge, missed_row=120, crossed_row=150), 240) == (120, "the light went out")
 
 
+@pytest.mark.parametrize("crosses", [True, False])
+def test_a_start_up_ends_where_a_light_comes_in(crosses: bool) -> None:
+    """The level that it settles at is that before the light came in, as it is before a lamp was lit."""
+    rows = np.arange(240)
+    level = 40.0 + 50.0 * np.exp(-rows / 9.0)
+    level[90:] += 45.0
+    up = {"dimmed_percent": 1.0, "brightened_percent": 80.0, "fall_codes": 2.0, "rise_codes": 90.0, "likeness": 0.8}
+    quiet = {"brightened_percent": 0.5, "dimmed_percent": 0.5, "rise_codes": 3.0, "fall_codes": 3.0}
+    turns = (80, 90, {"motion_percent": 60.0})
+    comes = (90, 92, {"light_leaving_percent": -90.0 if crosses else np.nan})
+    still = {"motion_percent": 0.2, "light_leaving_percent": np.nan}
+    timeline = timeline_of(240, (90, 91, up), turns, comes, level_percent=level, **still, **quiet)
+    nothing, readable = np.zeros(240, dtype=np.bool_), np.ones(240, dtype=np.bool_)
+    events = flash_events(timeline, Criteria(), level, nothing, readable)
+    assert [event.kind for event in events] == ["start_up"] if crosses else ["start_up", "flash_on"]
+    assert events[0].settled_percent == pytest.approx(40.0, abs=0.3)
+    assert events[0].recovery_s == pytest.approx(9 / 30 * math.log(50 / 4), abs=1 / 30)
+    assert events[0].crossed_s == (pytest.approx(3.0) if crosses else None)
+
+
+@pytest.mark.parametrize("started", [True, False])
+def test_a_light_missed_after_one_that_left_is_told(started: bool) -> None:
+    """After a light-on or a start-up a light leaves and one comes on unseen: `missed_s` has it, and the line says no kind of it."""
+    level = np.full(270, 40.0)
+    level[60:] += 20.0
+    if started:
+        level = 60.0 + 35.0 * np.exp(-np.arange(270) / 9.0)
+    level[120:] -= 16.0
+    level[180:] += 20.0
+    names = ("brightened_percent", "dimmed_percent", "rise_codes", "fall_codes")
+    up = dict(zip(names, (80.0, 1.0, 90.0, 2.0), strict=True)) | {"likeness": 0.8}
+    leaves = dict(zip(names, (1.0, 80.0, 2.0, 90.0), strict=True)) | {"likeness": 0.8, "light_leaving_percent": 90.0}
+    missed = {"brightened_percent": 40.0, "dimmed_percent": 40.0, "likeness": 0.2}
+    stretches = ((120, 121, leaves), (180, 181, missed), *(() if started else ((60, 61, up),)))
+    quiet = {"brightened_percent": 0.5, "dimmed_percent": 0.5, "rise_codes": 3.0, "fall_codes": 3.0}
+    still = {"motion_percent": 0.2, "light_leaving_percent": np.nan}
+    timeline = timeline_of(270, *stretches, level_percent=level, **still, **quiet)
+    test = recovery_report.Tested("north", "north.mp4", score_flight(record_of(timeline), Criteria()), {})
+    (event,) = test.score.events
+    assert event.kind == ("start_up" if started else "flash_on")
+    assert (event.crossed_s, event.missed_s) == (pytest.approx(4.0), pytest.approx(6.0))
+    told = f"  between {'0:00.0' if started else '0:02.0'} and the end a light on or off was missed"
+    assert told in recovery_report.recovery_lines([test])
+
+
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_no_more_is_said_to_be_missed_than_was_seen(sign: float) -> None:
     """Between a light on and a light off whose light changed once more, the one change that was seen is told, and no second one."""

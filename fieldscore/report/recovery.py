@@ -28,6 +28,7 @@ _BEFORE_S, _AFTER_S, _STEP_S = 1.0, 3.0, 0.05  # of the clips shown together, se
 _MOST_TOGETHER = 4  # clips: more are too small side by side
 _NAMES = {"flash_off": "light off", "flash_on": "light on"}
 _MISSED = {"flash_off": "a light on was missed", "flash_on": "a light off was missed"}
+_MISSED_AFTER_ANOTHER = "a light on or off was missed"  # after a light came in or left, which may be either
 _PAIR = 2  # so many labels are named, more are counted
 _FEWEST_REPEATS = "four repeats each are the fewest that tell how sure it is"
 _NOT_CONTROLLED = "distance, beam and brightness of the light, and how dark the rest was, are not known to the program"
@@ -128,7 +129,12 @@ def _missed(test: Tested) -> list[str]:
     events = test.score.events
     ends = [*(moment(event.at_s) for event in events), "the end"][1:]
     return [
-        f"between {moment(event.at_s)} and {end} {_MISSED[event.kind]}"
+        f"between {moment(event.at_s)} and {end} "
+        + (
+            _MISSED[event.kind]
+            if event.crossed_s is None or event.missed_s < event.crossed_s
+            else _MISSED_AFTER_ANOTHER
+        )
         for event, end in zip(events, ends, strict=True)
         if event.missed_s is not None
     ]
