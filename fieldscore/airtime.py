@@ -63,8 +63,7 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
     if half >= HALF_OVER_ROWS:  # pictures shown twice move on every second row alone
         over_rows = running_mean(motion, 1)
         motion = np.where(np.isnan(over_rows), motion, over_rows)
-    shows_motion = running_median(motion, half) > least
-    moving = shows_motion & ~_beats(seen, timeline["motion_change_percent"], half, least)
+    moving = (running_median(motion, half) > least) & ~_beats(seen, timeline["motion_change_percent"], half, least)
     sustained = [
         (start, stop)
         for start, stop in runs(moving)
@@ -73,9 +72,10 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
     if not sustained:
         return Airtime(float(time_s[0]), float(time_s[-1]), "whole clip")
     begin, end = sustained[0][0], sustained[-1][1]
+    # only what is seen to stand still, whatever the exposure does
+    stands = (running_median(seen, half) <= least) & (running_mean(np.isfinite(seen).astype(np.float64), half) > 0.0)
     stretches = [
-        (float(time_s[begin + start]), float(time_s[begin + stop - 1]))
-        for start, stop in runs(~shows_motion[begin:end])
+        (float(time_s[begin + start]), float(time_s[begin + stop - 1])) for start, stop in runs(stands[begin:end])
     ]
     still = tuple((from_s, to_s) for from_s, to_s in stretches if to_s - from_s >= LAY_S)
     return Airtime(float(time_s[begin]), float(time_s[end - 1]), "motion", still)

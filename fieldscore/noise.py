@@ -168,9 +168,11 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
 def _in_blocks(frame: Frame, last: NoiseCurve | None) -> bool:
     """Say whether a frame, or one that it is compared with, is in blocks and the other is not, or fell into them since `last`."""
     edges = [one.view(block_edges) for one in (frame, frame.reference, frame.earlier) if one is not None]
-    if max(edges) > _steps(min(edges)):
-        return True
-    return last is not None and frame.time_s - last.time_s <= _BLOCKS_AT_MOST_S and max(edges) > _steps(last.edges)
+    since_s = (
+        0.0 if last is None else last.time_s
+    )  # a part of a flight has its run-up to forget a bad first measurement
+    usual = min(edges) if last is None else min(last.edges, *edges)
+    return frame.time_s - since_s <= _BLOCKS_AT_MOST_S and max(edges) > _steps(usual)
 
 
 def _steps(usual: float) -> float:

@@ -163,12 +163,39 @@ def test_standing_still_between_is_told(rows: int, told: bool) -> None:
     assert not [note for note in cut.notes if note.startswith("the picture stands still")]
 
 
+@pytest.mark.parametrize(
+    "unseen", [{"motion_percent": np.nan}, {**SNOW, "motion_percent": 90.0}], ids=["dark", "link lost"]
+)
+def test_what_is_not_seen_does_not_stand_still(unseen: dict[str, float]) -> None:
+    """A drone that slows down before nothing is seen for ten seconds is not told to lie there."""
+    timeline = timeline_of(900, (280, 301, GROUND), (301, 600, unseen))
+    assert airtime(timeline, CRITERIA, link_lost(timeline, CRITERIA)).still == ()
+
+
+def test_a_slow_flight_while_the_exposure_moves_does_not_stand_still() -> None:
+    """Motion that the exposure may pass for is no proof of standing still either."""
+    exposure = np.interp(np.arange(900) / 30.0, (10.0, 18.0), (0.0, -8.0))
+    timeline = timeline_of(900, (300, 540, {"motion_percent": 8.0}), exposure_stops=exposure)
+    assert airtime(timeline, CRITERIA, link_lost(timeline, CRITERIA)).still == ()
+
+
+def test_bands_of_light_do_not_stand_still() -> None:
+    """Where motion only beats, as under lamps that flicker, it is not known whether the picture stands."""
+    rows = np.arange(900)
+    beat = np.where(rows % 3 == 0, 12.0, np.where(rows % 3 == 1, 30.0, 20.0))
+    inside = (rows >= 300) & (rows < 540)
+    timeline = timeline_of(
+        900, motion_percent=np.where(inside, beat, 60.0), motion_change_percent=np.where(inside, 45.0, 5.0)
+    )
+    assert airtime(timeline, CRITERIA, link_lost(timeline, CRITERIA)).still == ()
+
+
 def test_the_longest_of_several_stands_is_told() -> None:
     """Two landings within the airtime: the longer one's times, and that there are two."""
     timeline = timeline_of(900, (100, 200, GROUND), (400, 600, GROUND))
     score = score_flight(record_of(timeline), CRITERIA)
     (note,) = [note for note in score.notes if note.startswith("the picture stands still")]
-    assert "from 13.4 s to 19.9 s, the longest of 2 such stretches, which" in note
+    assert "from 13.3 s to 20.0 s, the longest of 2 such stretches, which" in note
 
 
 def test_a_flight_goes_on_where_motion_cannot_be_told() -> None:

@@ -35,7 +35,8 @@ def draw_recoveries(ax: Axes, group: Sequence[tuple[str, Score, Sequence[FlashEv
         for index, event in enumerate(events):
             if event.settled_percent is None or event.settled_percent <= 0:
                 continue
-            shown = timeline.between(event.at_s - _BEFORE_S, min(event.at_s + _AFTER_S, _until(score, event)))
+            shown = timeline.between(event.at_s - _BEFORE_S, event.at_s + _AFTER_S)
+            shown &= timeline.time_s < _until(score, event)
             level = 100.0 * (timeline["level_percent"][shown] - floor) / event.settled_percent
             top = max(top, min(float(np.nanmax(level, initial=0.0)), 250.0))
             seconds = timeline.time_s[shown] - event.at_s
@@ -57,8 +58,8 @@ def draw_recoveries(ax: Axes, group: Sequence[tuple[str, Score, Sequence[FlashEv
 
 
 def _until(score: Score, event: FlashEvent) -> float:
-    """The last time (s) that belongs to an event: light changes after it, be it found, missed or another's. inf where none does."""
-    ends = [one.before_s for one in score.events if one.before_s > event.at_s]
+    """The first time (s) that belongs to an event no more: light changed, be it found, missed or another's. inf where none does."""
+    ends = [one.after_s for one in score.events if one.at_s > event.at_s]
     return min([*ends, *(one for one in (event.missed_s, event.crossed_s) if one is not None)], default=math.inf)
 
 
