@@ -136,16 +136,24 @@ def _around(timeline: Timeline, events: Sequence[FlashEvent]) -> Mask:
     return rows
 
 
-def lamps(record: FlightRecord, inside: Mask, criteria: Criteria, events: Sequence[FlashEvent] = ()) -> Lamps:
+def lamps(
+    record: FlightRecord,
+    inside: Mask,
+    criteria: Criteria,
+    events: Sequence[FlashEvent] = (),
+    lost: Mask | None = None,
+) -> Lamps:
     """Passes of lamps over the rows inside, their medians, what flying toward a light cost, the sun.
 
-    The sun is no lamp, and what grows while a torch is lit, by the flash events, is not flown past.
+    The sun is no lamp, and what grows while a torch is lit, by the flash events, is not flown past. `lost` [n] are rows whose
+    picture the link made; None where there is none.
     """
     timeline, clip = record.timeline, record.clip
     ceiling = float(code_to_level(clip.ceiling_code, CodeRange(clip.code_range), clip.bits)) / PERCENT
     sides = zip(record.picture.border_px, (clip.height, clip.width) * 2, strict=True)
     top, right, bottom, left = (pixels / length for pixels, length in sides)
-    found = bright_stretches(record.evidence, ceiling, criteria.transfer_curve, (top, right, bottom, left))
+    new = newly_taken(timeline, record.evidence.thumb_time_s, lost)
+    found = bright_stretches(record.evidence, ceiling, criteria.transfer_curve, (top, right, bottom, left), new)
     lights = tuple(one for one in found if (timeline.between(one.from_s, one.to_s) & inside).any())
     sun = np.zeros(len(timeline), dtype=np.bool_)
     for one in lights:
@@ -164,6 +172,18 @@ def lamps(record: FlightRecord, inside: Mask, criteria: Criteria, events: Sequen
         while_seen(timeline, inside & sun, criteria.usable_zone_readable_percent),
         lost_around(record.tiles, [one for one in lights if one.kind == SUN], criteria.rose_k),
     )
+
+
+def newly_taken(timeline: Timeline, picture_s: npt.NDArray[np.float64], lost: Mask | None = None) -> Mask:
+    """Which pictures at these times [k] the camera took after the one before: none of the link's, no repeat of that one."""
+    sound = ~(np.nan_to_num(timeline["repeated"]) > 0.0)
+    if lost is not None:
+        sound &= ~lost
+    rows = np.searchsorted(timeline.time_s, picture_s - 0.5 * timeline.interval_s)  # times are rounded
+    rows = np.minimum(rows, len(timeline) - 1)
+    count = np.cumsum(sound)[rows]
+    kept = np.diff(count, prepend=0) > 0
+    return np.asarray(kept if lost is None else kept & ~lost[rows])
 
 
 def lost_around(tiles: TileSeries, suns: Sequence[LightStretch], rose_k: float) -> float | None:
