@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
-from fieldscore.hunting import OF_BEAT, flicker, hunting
+from fieldscore.hunting import BAND_HZ, flicker, hunting
 from fieldscore.lamp_passes import TAIL_S, LampPass, lamp_passes, toward_light, while_seen
 from fieldscore.record import FlightRecord, TileSeries
 from fieldscore.recovery import FlashEvent
@@ -60,14 +60,14 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
         name: few for name, value in (("level_jitter_percent", jitter), ("level_drift_percent", drift)) if value is None
     }
     calm = inside & ~_around(timeline, events)
-    found = hunting(timeline.time_s, timeline["exposure_stops"], calm)
     rate = 1.0 / timeline.interval_s if len(timeline) > 1 else math.nan
     beat = flicker(timeline.time_s, level, calm, rate) if math.isfinite(rate) else None
+    in_band = beat is not None and beat.alias_hz <= BAND_HZ[1]
+    found = hunting(timeline.time_s, timeline["exposure_stops"], calm, beat.alias_hz if beat and in_band else None)
     alone = "no oscillation of the exposure stands out"
-    hz = None if found.period_s is None else 1.0 / found.period_s
-    if beat is not None and hz is not None and abs(hz - beat.alias_hz) < OF_BEAT * beat.alias_hz:
-        alone = f"the swing of {hz:.2f} Hz is the beat of {beat.lamp_hz:.0f} Hz lamps with the frames, not the camera's"
-        found = hunting(timeline.time_s, timeline["exposure_stops"], calm, beat.alias_hz)
+    if beat is not None and found.beat_hz is not None:
+        swing = f"the swing of {found.beat_hz:.2f} Hz"
+        alone = f"{swing} is the beat of {beat.lamp_hz:.0f} Hz lamps with the frames, not the camera's"
     period = found.period_s
     if found.stops is None:
         why["hunting_stops"] = why["hunting_period_s"] = f"not measurable, {found.reason}"
