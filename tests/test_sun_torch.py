@@ -82,6 +82,7 @@ def test_a_sun_that_a_cloud_uncovers_is_the_sun() -> None:
     """Before a camera that stands the sky is there before the sun comes out, and most of its light stays."""
     assert kinds([sky(0.15)] * 3 + [sunny()] * 40) == [SUN]
     assert kinds([sunny()] * 6 + [sky(0.15)] * 8 + [sunny()] * 8) == [SUN] * 2
+    assert kinds([sky(0.11)] * 3 + [sunny()] * 8) == [SUN]
     assert kinds([sky(0.08)] * 3 + [sunny()] * 8) == [BRIGHT]
 
 
@@ -157,3 +158,23 @@ def test_both_of_two_neighbours_are_dark_at_the_place() -> None:
     assert dark_and_still([lit, lit], *place, darkest_code=60.0)
     assert not dark_and_still([ROOM], *place, darkest_code=50.0)
     assert not dark_and_still([ROOM, ROOM], (1.6, 0.5), 0.002, darkest_code=50.0)  # beyond the edge no place is dark
+
+
+@pytest.mark.parametrize(("left_codes", "still"), [(3.6, True), (4.5, False)])
+def test_what_two_pictures_may_differ_by(left_codes: float, still: bool) -> None:
+    """Areas that differ by less than four codes in the spread are alike, by more they are not."""
+    rng = np.random.default_rng(6)
+    scene = rng.uniform(40.0, 120.0, (24, 32))
+    change = rng.normal(size=(24, 32))
+    other = scene + left_codes * change / change.std()
+    pair = [np.round(np.kron(one, np.ones((8, 8)))).astype(np.uint8) for one in (scene, other)]
+    assert dark_and_still(pair, (0.6, 0.4), 0.2, darkest_code=140.0) is still
+
+
+def test_how_long_before_a_source_and_how_far_about_it_is_looked() -> None:
+    """What stood dark four pictures before says nothing, nor does a thing as small as the core that is dark in a lit sky."""
+    assert kinds([ROOM] * 2 + flown_over(2) + [sunny()] * 8) == [SUN]
+    row, column = np.mgrid[:ROWS, :COLUMNS]
+    pole = sky(0.15).copy()
+    pole[np.hypot(column - 120, row - 70) <= 22] = 5
+    assert kinds([pole] * 4 + [sunny()] * 8) == [SUN]
