@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
-from fieldscore.hunting import OF_BEAT, flicker, hunting
+from fieldscore.hunting import BAND_HZ, flicker, hunting
 from fieldscore.lamp_passes import TAIL_S, LampPass, lamp_passes, toward_light, while_seen
 from fieldscore.record import FlightRecord, TileSeries
 from fieldscore.recovery import FlashEvent
@@ -60,14 +60,14 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
         name: few for name, value in (("level_jitter_percent", jitter), ("level_drift_percent", drift)) if value is None
     }
     calm = inside & ~_around(timeline, events)
-    found = hunting(timeline.time_s, timeline["exposure_stops"], calm)
     rate = 1.0 / timeline.interval_s if len(timeline) > 1 else math.nan
     beat = flicker(timeline.time_s, level, calm, rate) if math.isfinite(rate) else None
+    in_band = beat is not None and beat.alias_hz <= BAND_HZ[1]
+    found = hunting(timeline.time_s, timeline["exposure_stops"], calm, beat.alias_hz if beat and in_band else None)
     alone = "no oscillation of the exposure stands out"
-    hz = None if found.period_s is None else 1.0 / found.period_s
-    if beat is not None and hz is not None and abs(hz - beat.alias_hz) < OF_BEAT * beat.alias_hz:
-        alone = f"the swing of {hz:.2f} Hz is the beat of {beat.lamp_hz:.0f} Hz lamps with the frames, not the camera's"
-        found = hunting(timeline.time_s, timeline["exposure_stops"], calm, beat.alias_hz)
+    if beat is not None and found.beat_hz is not None:
+        swing = f"the swing of {found.beat_hz:.2f} Hz"
+        alone = f"{swing} is the beat of {beat.lamp_hz:.0f} Hz lamps with the frames, not the camera's"
     period = found.period_s
     if found.stops is None:
         why["hunting_stops"] = why["hunting_period_s"] = f"not measurable, {found.reason}"
@@ -136,16 +136,24 @@ def _around(timeline: Timeline, events: Sequence[FlashEvent]) -> Mask:
     return rows
 
 
-def lamps(record: FlightRecord, inside: Mask, criteria: Criteria, events: Sequence[FlashEvent] = ()) -> Lamps:
+def lamps(
+    record: FlightRecord,
+    inside: Mask,
+    criteria: Criteria,
+    events: Sequence[FlashEvent] = (),
+    lost: Mask | None = None,
+) -> Lamps:
     """Passes of lamps over the rows inside, their medians, what flying toward a light cost, the sun.
 
-    The sun is no lamp, and what grows while a torch is lit, by the flash events, is not flown past.
+    The sun is no lamp, and what grows while a torch is lit, by the flash events, is not flown past. `lost` [n] are rows whose
+    picture the link made; None where there is none.
     """
     timeline, clip = record.timeline, record.clip
     ceiling = float(code_to_level(clip.ceiling_code, CodeRange(clip.code_range), clip.bits)) / PERCENT
     sides = zip(record.picture.border_px, (clip.height, clip.width) * 2, strict=True)
     top, right, bottom, left = (pixels / length for pixels, length in sides)
-    found = bright_stretches(record.evidence, ceiling, criteria.transfer_curve, (top, right, bottom, left))
+    new = newly_taken(timeline, record.evidence.thumb_time_s, lost)
+    found = bright_stretches(record.evidence, ceiling, criteria.transfer_curve, (top, right, bottom, left), new)
     lights = tuple(one for one in found if (timeline.between(one.from_s, one.to_s) & inside).any())
     sun = np.zeros(len(timeline), dtype=np.bool_)
     for one in lights:
@@ -164,6 +172,18 @@ def lamps(record: FlightRecord, inside: Mask, criteria: Criteria, events: Sequen
         while_seen(timeline, inside & sun, criteria.usable_zone_readable_percent),
         lost_around(record.tiles, [one for one in lights if one.kind == SUN], criteria.rose_k),
     )
+
+
+def newly_taken(timeline: Timeline, picture_s: npt.NDArray[np.float64], lost: Mask | None = None) -> Mask:
+    """Which pictures at these times [k] the camera took after the one before: none of the link's, no repeat of that one."""
+    sound = ~(np.nan_to_num(timeline["repeated"]) > 0.0)
+    if lost is not None:
+        sound &= ~lost
+    rows = np.searchsorted(timeline.time_s, picture_s - 0.5 * timeline.interval_s)  # times are rounded
+    rows = np.minimum(rows, len(timeline) - 1)
+    count = np.cumsum(sound)[rows]
+    kept = np.diff(count, prepend=0) > 0
+    return np.asarray(kept if lost is None else kept & ~lost[rows])
 
 
 def lost_around(tiles: TileSeries, suns: Sequence[LightStretch], rose_k: float) -> float | None:

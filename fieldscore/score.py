@@ -77,7 +77,7 @@ def score_flight(
     events = tuple(flash_events(timeline, criteria, level, lost, judged & (cause < 0)))
     cause[_recovering(timeline, criteria, events) & (cause >= 0) & ~lost] = CAUSES.index("recovering")
     clear = inside & ~lost
-    found = lamps(record, clear, criteria, events)
+    found = lamps(record, clear, criteria, events, lost)
     cause[pulled_down(timeline, found) & dark_causes(cause, CAUSES)] = CAUSES.index("pulled_down")
     counted = inside & judged
     if not counted.any() and judged.any():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from itertools import pairwise
 
@@ -35,11 +36,12 @@ def dark_and_still(
 
 
 def _code_about(picture: Luma, place: tuple[float, float], radius: float) -> float:
-    """Median code of a picture [height, width] within a radius of a place."""
+    """Median code of a picture [height, width] within a radius of a place; infinite where no pixel is."""
     height, width = picture.shape
     row, column = np.ogrid[:height, :width]
     away = np.hypot(column / height - place[0], row / height - place[1])
-    return float(np.median(picture[away <= radius]))
+    about = picture[away <= radius]
+    return float(np.median(about)) if about.size else math.inf
 
 
 def _are_alike(one: Luma, other: Luma) -> bool:

@@ -44,17 +44,14 @@ _BRIDGED_S = 0.8  # a tree or a gate hides a source for so long, and it is still
 _SUN_NEAR, _SUN_FAR = 0.25, 0.13  # of the ceiling's light in the nearest and farthest ring at least
 _SUN_RADIUS = 0.035  # of the picture's height at least: a smaller core is a lit patch as often as the sun
 _FALL = 0.88  # of a ring's light that the next ring has at most
-_EVEN = (
-    0.55  # of a ring's median that its lower quartile has at least: light spread by the lens is even, a lit wall is not
-)
-_SUN_SKY = (
-    0.09  # of the ceiling's light at least: by day all of the sky is lit, above a torch's spot on the ground it is not
-)
+# Of a ring's median that its lower quartile has at least: light spread by the lens is even, a lit wall is not.
+_EVEN = 0.55
+# Of the ceiling's light at least: by day all of the sky is lit, above a torch's spot on the ground it is not.
+_SUN_SKY = 0.09
 # Of the ceiling's light at least: so bright a sky lifts the rings, and the sun's light falls away toward its, not toward black.
 _BRIGHT_SKY = 0.2
-_OVER_SKY = (
-    0.9  # of the nearest ring's light that such a sky, or the farthest ring, has at most: clouds and shading make less
-)
+# Of the nearest ring's light that such a sky, or the farthest ring, has at most: clouds and shading make less.
+_OVER_SKY = 0.9
 # Times at most that light rises again straight above: above the sun is sky alone, above a lit patch ground, and the sky behind it.
 _RISES = 1.7
 _BAR = 0.03  # of the height: what is thinner over the sun, as a gate's bar or a branch, is not ground
@@ -141,15 +138,20 @@ def bright_stretches(
     ceiling_level: float,
     curve: str,
     border: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0),
+    new: npt.NDArray[np.bool_] | None = None,
 ) -> tuple[LightStretch, ...]:
     """Follow the largest bright source through the small pictures of a flight, and name each stretch of it.
 
     `ceiling_level` is the level fraction of the highest code of the chain, `curve` the assumed tone curve, `border` what is no
-    picture (top, right, bottom, left) as shares of height and width.
+    picture (top, right, bottom, left) as shares of height and width, `new` [k] which small pictures the camera took after the
+    one before: others do not say whether it stood. None where all are.
     """
 
     def picture(number: int) -> Luma | None:
         return _picture(evidence, number, border)
+
+    def taken(number: int) -> Luma | None:
+        return picture(number) if new is None or new[number : number + 1].any() else None
 
     looks = []
     for number, time_s in enumerate(evidence.thumb_time_s.tolist()):
@@ -165,7 +167,7 @@ def bright_stretches(
     none, times = _are_lamps(parts, found), evidence.thumb_time_s.tolist()
     return tuple(
         replace(one, kind=BRIGHT)
-        if one.kind == SUN and (none or _is_lit(part, times, picture, ceiling_level, curve))
+        if one.kind == SUN and (none or _is_lit(part, times, taken, ceiling_level, curve))
         else one
         for part, one in zip(parts, found, strict=True)
     )
@@ -375,7 +377,7 @@ def _is_lit(
     """Say whether a source stands, and comes out of the dark or goes into it before a camera that stands: a torch.
 
     The sun comes in over the edge, or from behind something, as the camera moves, and a cloud before it is bright. `picture`
-    gives the small picture of a number in `time_s` [n].
+    gives the small picture of a number in `time_s` [n], None where the camera took none.
     """
     if not _stands(looks[1:] or looks):  # the first may show it before the exposure closed, larger
         return False
@@ -385,9 +387,7 @@ def _is_lit(
         number = bisect_left(time_s, look.time_s)
         beside = [picture(number + way * away) for away in range(1, _LOOKED_BESIDE + 1)]
         if way > 0:  # what shows another source may be another view, after a cut or a quick turn
-            beside = [
-                one if one is None or brightest(one, 0.0, ceiling_level, curve) is None else None for one in beside
-            ]
+            beside = [None if one is None or brightest(one, 0.0, ceiling_level, curve) else one for one in beside]
         if dark_and_still(beside, (look.x, look.y), _RINGS[2] * look.radius, dark):
             return True
     return False

@@ -145,6 +145,69 @@ def test_the_beat_of_lamps_is_not_hunting() -> None:
     assert hunting(time_s, trace + beat, time_s < 7.0, 1.0).stops is None
 
 
+def swinging(seconds: float, *swings: tuple[float, float]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Times, a trace of swings (stops peak to peak, Hz) in a little noise, and that all of it counts."""
+    time_s = np.arange(round(seconds * RATE)) / RATE
+    noise = 0.01 * np.random.default_rng(7).normal(size=len(time_s))
+    waves = [0.5 * size * np.sin(2 * np.pi * hz * time_s + 0.3 * k) for k, (size, hz) in enumerate(swings)]
+    return time_s, noise + np.sum(waves, axis=0), np.ones(len(time_s), dtype=np.bool_)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "hz"), [(10, 0.4), (12, 0.4), (14, 0.4), (14, 0.32), (10, 0.5), (12, 0.5), (16, 0.3), (19, 0.3)]
+)
+def test_the_skirt_of_a_beat_is_not_hunting(seconds: float, hz: float) -> None:
+    """A slow beat alone in a short flight hides what swings beside it, as its line is wide, and is no hunting itself."""
+    found = hunting(*swinging(seconds, (0.8, hz)), hz)
+    assert found.stops is None and found.beat_hz == pytest.approx(hz, abs=0.02)
+    assert found.reason is not None and f"within {2 / seconds:.2f} Hz of the beat of lamps" in found.reason
+
+
+@pytest.mark.parametrize(("seconds", "hz"), [(30, 0.4), (20, 0.4), (10, 1.0), (18.4, 0.66), (8.6, 2.09)])
+@pytest.mark.parametrize("off_hz", [0.0, 0.04, -0.04])
+def test_a_beat_alone_in_a_longer_flight_denies_hunting(seconds: float, hz: float, off_hz: float) -> None:
+    """Nothing of a beat of two stops, as the clocks of mains and frames have it, is read as hunting beside it."""
+    found = hunting(*swinging(seconds, (2.0, hz + off_hz)), hz)
+    assert (found.stops, found.period_s) == (0.0, None)
+    assert found.beat_hz == pytest.approx(hz + off_hz, abs=0.02)
+
+
+@pytest.mark.parametrize(("beat", "own"), [(0.4, 0.32), (0.4, 0.48), (1.0, 0.8), (1.0, 1.2), (2.0, 1.6), (2.4, 2.0)])
+def test_a_swing_beside_a_beat_is_found_where_lines_are_narrow(beat: float, own: float) -> None:
+    """In a minute a swing a fifth of the beat's frequency beside it is told with its size and pace."""
+    found = hunting(*swinging(60.0, (0.8, beat), (0.7, own)), beat)
+    assert found.stops == pytest.approx(0.7, rel=0.1)
+    assert found.period_s == pytest.approx(1.0 / own, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "swings", "reason"),
+    [(24.0, ((0.5, 1.0), (0.5, 1.06)), "wider than a beat"), (12.0, ((0.5, 0.86),), "0.86 Hz, too near the beat")],
+)
+def test_what_is_not_told_from_a_beat_is_not_denied(
+    seconds: float, swings: tuple[tuple[float, float], ...], reason: str
+) -> None:
+    """Where a line at a beat is wider than one swing's, or beside it by less than its width, hunting is not measurable."""
+    found = hunting(*swinging(seconds, *swings), 1.0)
+    assert found.stops is None and found.reason is not None and reason in found.reason
+
+
+def test_a_beat_in_broken_stretches_is_not_hunting() -> None:
+    """Short stretches, in which a beat's line is wide, make no hunting beside that of the longer."""
+    time_s, trace, counted = swinging(120.0, (0.8, 0.6))
+    counted &= (time_s < 20.0) | (time_s % 5.0 < 4.0)
+    found = hunting(time_s, trace, counted, 0.6)
+    assert found.stops == 0.0 and found.beat_hz == pytest.approx(0.6, abs=0.02)
+
+
+def test_two_fifths_of_a_stop_of_slow_change_may_be_a_swing() -> None:
+    """It is not denied in a flight too short for four turns; in a stretch half as long as a steady one it counts less."""
+    assert hunting(*swinging(9.0, (0.41, 0.25))).stops is None
+    moving, steady = 0.25 * np.sin(2 * np.pi * 0.25 * 0.05 * np.arange(180)), np.zeros(360)
+    whole, part = (hunting_module._slow_stops(one, 0.4, None) for one in ([moving], [moving, steady]))
+    assert part == pytest.approx(whole / np.sqrt(3.0), rel=0.01)  # a third of the time
+
+
 def test_too_short_a_trace_says_so() -> None:
     """Under five seconds of trace there is no figure but a reason."""
     time_s = np.arange(100) / RATE
