@@ -143,8 +143,8 @@ def _any_told(own: Sequence[Difference]) -> bool:
 
 
 def _by_noise(one: Difference) -> bool:
-    """Whether a figure of two single flights rests on their noise: its places share a mistake in that, and are no witnesses."""
-    return one.of == "places" and one.measure in SLOW_MEASURES
+    """Whether a mistake in the noise of two single flights, which all places share, may be all of their difference."""
+    return one.of == "places" and abs(one.difference) < SLOW_MEASURES.get(one.measure, 0.0)
 
 
 def _hints(result: Comparison, pair: str, found: Sequence[Difference]) -> dict[str, str]:
@@ -155,14 +155,14 @@ def _hints(result: Comparison, pair: str, found: Sequence[Difference]) -> dict[s
     """
     hints: dict[str, str] = {}
     for own in _by_measure(found):
-        sure = any(one.better is not None for one in own)
+        sure, told = any(one.better is not None for one in own), ""
         if not {"unsure", "in part"} & set(hints):
             told = _of_one(result, own[0]) if len(own) == 1 else _of_pairs(result, own)
             if told:
                 hints["in part" if sure else "unsure"] = f"By {wording(own[0].measure).title} {told}"
-        if sure and _by_noise(own[0]):
+        if sure and own[0].of == "places" and own[0].measure in SLOW_MEASURES:
             break  # of what can be read enough is told
-        if "untold" not in hints and (told := _untold(pair, own)):
+        if not told and "untold" not in hints and (told := _untold(pair, own)):
             hints["untold"] = f"By {wording(own[0].measure).title} {told}"
     return hints
 
