@@ -4,8 +4,8 @@ The frame before is warped by the whole picture's motion, then by each tile's ow
 with a change of gain and offset fitted beside it); what then is left of motion is fitted to first order on block means.
 
 Under lamps on the mains a sensor that exposes its rows one after another shows bands, which lie elsewhere in the next frame: light
-then changed by a factor that goes up and down with the row, and this is taken out, too. Lamps do not light all alike, so that a
-slope down each tile is fitted beside its motion.
+then changed by a factor that goes up and down with the row, and this is taken out, too. Lamps do not light all alike, so that
+what bands changed is fitted once more in each tile, beside its motion.
 """
 
 from __future__ import annotations
