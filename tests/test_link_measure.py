@@ -13,7 +13,15 @@ from hypothesis.extra.numpy import arrays
 
 from fieldscore.frame import Frame
 from fieldscore.measures.link import link_signs
-from fieldscore.signs import is_blank, is_coloured_screen, is_snow, is_still, unchanged_percent
+from fieldscore.signs import (
+    block_edges,
+    is_blank,
+    is_coloured_screen,
+    is_snow,
+    is_still,
+    might_repeat,
+    unchanged_percent,
+)
 
 SHAPE = (480, 640)
 BIG = texture(720, 960)
@@ -158,3 +166,54 @@ def test_a_flat_or_tiny_picture_has_no_broken_blocks() -> None:
     """Nothing steps in a flat picture, and one of two blocks across cannot be told."""
     assert signs(frame_of(np.full(SHAPE, 60, np.uint8)))["block_edges"] == pytest.approx(1.0)
     assert math.isnan(signs(frame_of(np.full((48, 40), 60, np.uint8)))["block_edges"])
+
+
+@pytest.mark.parametrize(
+    ("spread", "patches", "likeness", "told"),
+    [
+        (12.5, 0.5, 1.0, True),
+        (11.5, 0.5, 1.0, False),
+        (40.0, 4.6, 1.0, True),
+        (40.0, 5.0, 1.0, False),
+        (40.0, 13.2, 0.84, True),
+        (40.0, 13.2, 0.86, False),
+        (40.0, 14.0, 0.5, False),
+    ],
+)
+def test_where_snow_ends(spread: float, patches: float, likeness: float, told: bool) -> None:
+    """Snow varies by over 12 codes; its patches keep under 0.12 of that, or 0.34 where under 0.85 is left of the frame before."""
+    assert bool(is_snow(spread, patches, likeness)) is told
+
+
+def test_where_a_coloured_screen_ends() -> None:
+    """A coloured screen is 40 codes from grey and more; a dim sky is not."""
+    assert bool(is_coloured_screen(5.0, 41.0))
+    assert not is_coloured_screen(5.0, 39.0)
+
+
+def test_a_change_of_one_field_is_seen() -> None:
+    """Rows of both fields are looked at: where only one field changed no block stayed as it was."""
+    first = middle(BIG)
+    second = first.copy()
+    second[1::2] += 1
+    assert chain([first, second])[-1].view(unchanged_percent) == 0.0
+
+
+def test_steps_of_smaller_blocks_are_block_edges_too() -> None:
+    """A picture that steps at every eighth pixel does so at every sixteenth: the place inside is on neither grid."""
+    steps = np.kron(np.random.default_rng(3).integers(60, 180, (60, 80)), np.ones((8, 8))).astype(np.uint8)
+    assert frame_of(steps).view(block_edges) > 3.0
+
+
+def test_one_code_between_flat_blocks_is_no_break_up() -> None:
+    """Flat blocks a code apart, as a coarse codec leaves a sky, step by no more than twice of nothing."""
+    flat = np.full(SHAPE, 100, dtype=np.uint8)
+    flat[:, (np.arange(SHAPE[1]) // 16) % 2 == 0] += 1
+    assert frame_of(flat).view(block_edges) == pytest.approx(2.0, abs=0.1)
+
+
+def test_what_changed_all_over_repeats_nothing() -> None:
+    """Only a frame of which much stayed as it was is looked at closely for a repeat."""
+    first = middle(BIG)
+    same, other = (chain([first, one])[-1] for one in (first, first + 1.0))
+    assert might_repeat(same) and not might_repeat(other)
