@@ -69,6 +69,8 @@ _INSIDE = 0.9  # share of a patch that must be picture in both frames
 _CLIPPED = 0.004  # share of a patch at the ceiling from which on its light is not known
 _CRUSHED = 0.1  # the same at the floor: what is cut off there lifts the mean of what is left
 _ONE_MAP: Any = None  # right and down are in one map
+_SECOND = (2, 0), (0, 2)  # differences, right and down
+_SOME = slice(1, None, 4)  # samples that say how far between samples the older picture is fetched from
 _LOW, _HIGH = 0.04, 0.85  # level fractions above the floor: below is noise, above the shoulder of many curves begins
 _BLACK = 0.002  # linear light taken for a patch that is black, a neighbour of one that is compared
 # Share of detail that is told from the older picture. Noise of the newer one is in its detail and in the ratio, and passes for
@@ -167,8 +169,9 @@ class Linker:
         seen = ok * _fetched(ok, was)  # what lies outside the picture was not seen, so it may be 0
         cover = means(seen, size)
         share = np.maximum(cover, 1e-3)
-        old = means(_fetched(before.picture, was) * seen, size) / share  # blurred a little: so is `detail` told
-        new = means(after.picture * seen, size) / share
+        old = means(_fetched(before.picture, was) * seen, size) / share
+        soft = _soft(after.picture, was, size)
+        new = means(after.picture * seen, size) / share + soft
         clipped = _more(after.clipped, before.clipped, was, size)
         crushed = _more(after.crushed, before.crushed, was, size)
         area = frame.area
@@ -185,7 +188,9 @@ class Linker:
         return Surfaces(
             old=to_linear(one[good], curve),
             new=to_linear(two[good], curve),
-            detail=(_OLDER * _detail(old, area) + (1.0 - _OLDER) * _detail(means(after.picture, size), area))[good],
+            detail=(_OLDER * _detail(old, area) + (1.0 - _OLDER) * _detail(means(after.picture, size) + soft, area))[
+                good
+            ],
             gained=None if glowing is None else glowing[good].astype(np.float64),
             shine=0.0 if after.glow is None else float(after.glow.mean()),
             outward=out[good],
@@ -282,6 +287,21 @@ def moved(link: ExposureLink, rows: int) -> ExposureLink:
 def _fetched(picture: Floats, was: Floats) -> Floats:
     """A picture brought to where its samples are now; 0 where they were outside."""
     return np.asarray(cv2.remap(picture, was, _ONE_MAP, cv2.INTER_LINEAR), dtype=np.float32)
+
+
+def _soft(picture: Floats, was: Floats, size: tuple[int, int]) -> Floats:
+    """By how much each patch [rows, columns] of a picture would change if it, too, were fetched linearly from between samples.
+
+    At a share f of the way to the next sample that is, to second order, f (1 - f) / 2 of the second difference. A part of
+    the samples says how far between they lie.
+    """
+    away = was[_SOME, _SOME] - np.floor(was[_SOME, _SOME])
+    away = means(away - away * away, size)
+    right, down = (
+        cv2.Sobel(picture, cv2.CV_32F, *order, ksize=1, borderType=cv2.BORDER_REPLICATE) for order in _SECOND
+    )
+    across, along = (means(np.asarray(one, dtype=np.float32), size) for one in (right, down))
+    return np.asarray(np.float32(0.5) * (away[..., 0] * across + away[..., 1] * along))
 
 
 def _more(now: Floats | None, then: Floats | None, was: Floats, size: tuple[int, int]) -> Floats:

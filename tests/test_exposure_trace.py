@@ -16,9 +16,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import fieldscore.exposure_trace as bounds
-from fieldscore import analyse, measure_flight
+from fieldscore import analyse, links, measure_flight
 from fieldscore.criteria import Criteria
 from fieldscore.exposure_trace import exposure_trace
+from fieldscore.following import sample_places
 from fieldscore.frame import Frame
 from fieldscore.link_fit import (
     BLACK_OF_SHADING,
@@ -37,6 +38,7 @@ from fieldscore.link_fit import (
     fit,
     packed_effects,
 )
+from fieldscore.link_key import PATCH, means
 from fieldscore.links import Linker
 from fieldscore.units import from_linear, to_linear
 
@@ -596,6 +598,21 @@ def test_what_is_mixed_with_its_neighbours_the_more_the_farther_it_moves_is_no_e
     told, not_told = (fit(0, 3, Surfaces(light, new, detail=detail, moved=one), CURVE) for one in (moved, None))
     assert told is not None and not_told is not None
     assert abs(told.change) < 0.01 < 0.015 < abs(not_told.change)
+
+
+@pytest.mark.parametrize("between", [0.0, 0.1, 0.3, 0.5, 0.8])
+def test_both_pictures_of_a_link_are_as_soft(between: float) -> None:
+    """What is fetched from between samples gets softer; the picture it is compared with is made so by as much."""
+    rng = np.random.default_rng(3)
+    wide = cv2.GaussianBlur(600.0 * rng.normal(size=(195, 2560)), (0, 0), sigmaX=20.0, sigmaY=2.0).astype(np.float32)
+    old, new = (
+        np.roll(wide, -round(10 * share), axis=1)[:, :2550:10] for share in (0.0, between)
+    )  # ten fine to a sample
+    was = sample_places(*new.shape) + np.array([between, 0.0], dtype=np.float32)
+    size = (new.shape[1] // PATCH, new.shape[0] // PATCH)
+    fetched = means(cv2.remap(old, was, None, cv2.INTER_LINEAR), size)
+    apart, soft = (one[:, 1:-1] for one in (fetched - means(new, size), links._soft(new, was, size)))
+    assert np.std(apart - soft) <= 0.2 * np.std(apart)
 
 
 def test_noise_of_pictures_that_stand_still_is_no_exposure() -> None:
