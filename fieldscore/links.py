@@ -184,13 +184,12 @@ class Linker:
         lit = before.glow is not None or after.glow is not None
         glowing = gained(before.glow, after.glow, patches) if lit else None
         curve = area.criteria.transfer_curve
+        detail = _OLDER * _detail(old, area) + (1.0 - _OLDER) * _detail(means(after.picture, size) + soft, area)
         out, halfway = outward(patches, area.shape[1] / (area.shape[0] * area.lines_a_row))
         return Surfaces(
             old=to_linear(one[good], curve),
             new=to_linear(two[good], curve),
-            detail=(_OLDER * _detail(old, area) + (1.0 - _OLDER) * _detail(means(after.picture, size) + soft, area))[
-                good
-            ],
+            detail=detail[good],
             gained=None if glowing is None else glowing[good].astype(np.float64),
             shine=0.0 if after.glow is None else float(after.glow.mean()),
             outward=out[good],
