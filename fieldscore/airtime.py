@@ -58,12 +58,9 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
         return Airtime(float(time_s[0]), float(time_s[-1]), "whole clip")
     least = criteria.airtime_motion_percent_per_s
     seen = np.where(lost | (np.nan_to_num(timeline["repeated"]) > 0), np.nan, timeline["motion_percent"])
-    motion = seen - motion_of_exposure(timeline, criteria)
     half = max(1, round(criteria.airtime_hold_s / 2 / timeline.interval_s))
-    if half >= HALF_OVER_ROWS:  # pictures shown twice move on every second row alone
-        over_rows = running_mean(motion, 1)
-        motion = np.where(np.isnan(over_rows), motion, over_rows)
-    moving = (running_median(motion, half) > least) & ~_beats(seen, timeline["motion_change_percent"], half, least)
+    motion = _usual(seen - motion_of_exposure(timeline, criteria), half)
+    moving = (motion > least) & ~_beats(seen, timeline["motion_change_percent"], half, least)
     sustained = [
         (start, stop)
         for start, stop in runs(moving)
@@ -73,12 +70,23 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
         return Airtime(float(time_s[0]), float(time_s[-1]), "whole clip")
     begin, end = sustained[0][0], sustained[-1][1]
     # only what is seen to stand still, whatever the exposure does
-    stands = (running_median(seen, half) <= least) & (running_mean(np.isfinite(seen).astype(np.float64), half) > 0.0)
+    stands = (_usual(seen, half) <= least) & (running_mean(np.isfinite(seen).astype(np.float64), half) > 0.0)
     stretches = [
         (float(time_s[begin + start]), float(time_s[begin + stop - 1])) for start, stop in runs(stands[begin:end])
     ]
     still = tuple((from_s, to_s) for from_s, to_s in stretches if to_s - from_s >= LAY_S)
     return Airtime(float(time_s[begin]), float(time_s[end - 1]), "motion", still)
+
+
+def _usual(motion: Doubles, half: int) -> Doubles:
+    """Median [n] of motion (%/s) over half a window each side, taken over three rows each where the window has rows enough.
+
+    Pictures shown twice or three times, coded anew each time, move on one of so many rows alone.
+    """
+    if half >= HALF_OVER_ROWS:
+        over_rows = running_mean(motion, 1)
+        motion = np.where(np.isnan(over_rows), motion, over_rows)
+    return running_median(motion, half)
 
 
 def _beats(motion: Doubles, change: Doubles, half: int, least: float) -> Mask:

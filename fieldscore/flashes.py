@@ -331,29 +331,26 @@ def _paired(timeline: Timeline, level: Doubles, edges: list[Edge]) -> list[Edge]
 
     The stronger claim is the first one's, since what follows is the camera's answer. Where the camera stands and its level
     stepped the other way after that, both are edges, and the one between them was missed. One that crosses, whose light comes in or
-    leaves over the picture's edge, stays, but is no lamp's: any may follow it but what the camera does in answer.
+    leaves over the picture's edge, always stays, but is no lamp's: any may follow it but what the camera does in answer.
     """
     kept: list[Edge] = []
-    last: int | None = None
     for edge in edges:
-        its_own = True
-        if last is not None:
-            before, missed = kept[last], _missed(timeline, level, kept[last], edge.before_s)
+        if kept:
+            before = kept[-1]
+            missed = _missed(timeline, level, before, edge.before_s)
             if before.crosses and _answers(timeline, before, edge):
                 its_own = False
             elif before.kind == edge.kind:
                 its_own = before.crosses or missed is not None
             else:
                 its_own = not _out_of_black(timeline, before, edge)
-            if its_own:
-                kept[last] = replace(before, missed_row=missed)
-        if its_own or edge.crosses:
-            kept.append(edge)
-        if its_own:
-            last = len(kept) - 1
-    if last is not None:
+            if not (its_own or edge.crosses):
+                continue
+            kept[-1] = replace(before, missed_row=missed)
+        kept.append(edge)
+    if kept:
         end_s = float(timeline.time_s[-1])
-        kept[last] = replace(kept[last], missed_row=_missed(timeline, level, kept[last], end_s))
+        kept[-1] = replace(kept[-1], missed_row=_missed(timeline, level, kept[-1], end_s))
     return kept
 
 

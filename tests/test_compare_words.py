@@ -111,14 +111,30 @@ def test_a_headline_without_an_interval_is_no_equality(size: float) -> None:
     )
 
 
+@pytest.mark.parametrize("better", [None, "b"])
+def test_a_headline_that_no_pair_measured_is_told(better: Literal["b"] | None) -> None:
+    """Where no flights give usable places it is said that they could not be told, beside a verdict by something else, too."""
+    result = apart("crushed_percent", 20.0, 20.0)
+    none = replace(of(result, "usable"), difference=math.nan, interval=None, better=None, reason="no place is shared")
+    crushed = replace(of(result, "crushed_percent"), difference=-5.0, interval=(-6.0, -4.0), better=better)
+    text = verdict(replace(result, differences=(none, none, crushed, of(result, "clipped_percent"))))
+    told = "By usable places it could not be told which of first and second is better: no place is shared."
+    assert told in text
+    assert text.startswith("Camera second keeps" if better else told)
+    assert "No difference shown" not in text
+
+
 def of_pairs(*sides: str | None) -> Comparison:
-    """Pairs of flights whose crushed differs by 4, 5, 6 ... points: surely for a side, or ("-") without an interval for b."""
+    """Pairs of flights whose crushed differs by 4, 5, 6 ... points, surely for a side.
+
+    Without an interval for b ("-") or a ("+"); with one that holds zero (None); not measured ("?").
+    """
     result = apart("crushed_percent", 20.0, 20.0)
     one = of(result, "crushed_percent")
     found = []
     for number, side in enumerate(sides):
-        size = (4.0 + number) * (1.0 if side == "a" else -1.0)
-        span = None if side == "-" else (size - 1.0, size + 1.0) if side else (-9.0, 9.0)
+        size = math.nan if side == "?" else (4.0 + number) * (1.0 if side in ("a", "+") else -1.0)
+        span = None if side in ("-", "+", "?") else (size - 1.0, size + 1.0) if side else (-9.0, 9.0)
         sure: Literal["a", "b"] | None = "a" if side == "a" else "b" if side == "b" else None
         found.append(replace(one, difference=size, interval=span, better=sure, worth=2.0, reason="short"))
     return replace(result, differences=(*found, of(result, "clipped_percent")))
@@ -141,8 +157,34 @@ def of_pairs(*sides: str | None) -> Comparison:
         (
             ("a", "b", "b"),
             "Not every pair of flights shows a sure difference between first and second. By crushed the pairs of flights "
-            "contradict each other: first is better in 1 of 3, second in 2. This holds",
+            "contradict each other: second is ahead in 2 of 3 (sure in 2), first in 1 (sure in 1). This holds",
         ),
+        (
+            ("b", "+", "+", "+"),
+            "Not every pair of flights shows a sure difference between first and second. By crushed the pairs of flights "
+            "contradict each other: second is ahead in 1 of 4 (sure in 1), first in 3 (sure in none). This holds",
+        ),
+        (
+            ("-", "+", "+"),
+            "Nothing is sure between first and second. By crushed first is ahead in 2 of 3 pairs of flights (second in 1), by "
+            "5.00 to 6.00 points, but",
+        ),
+        (
+            ("b", None),
+            "Not every pair of flights shows a sure difference between first and second. By crushed second is ahead in 1 of 2 "
+            "pairs of flights, by 4.00 points; that is sure and matters. This holds",
+        ),
+        (
+            ("-", "b", "?"),
+            "Not every pair of flights shows a sure difference between first and second. By crushed second is ahead in both pairs "
+            "of flights that measured it, by 4.00 to 5.00 points; in 1 of them that is sure and matters. This holds",
+        ),
+        (
+            ("?", "b"),
+            "Camera second keeps more of the unlit part: 5.00 points of the picture (95 % interval 4.00 to 6.00; measured in "
+            "1 of 2 pairs of flights). This holds",
+        ),
+        (("?", "?"), "No difference shown between first and second. This holds"),
     ],
 )
 def test_pairs_of_flights_are_counted(sides: tuple[str | None, ...], told: str) -> None:

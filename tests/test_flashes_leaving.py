@@ -264,3 +264,36 @@ def test_the_cameras_answer_to_a_light_that_came_in_is_no_light_on(row: int, lik
     speeds = outward_of({60: -90.0, 61: -80.0})
     edges = edges_of(level, *stretches, motion_percent=60.0, light_leaving_percent=speeds)
     assert [edge.row for edge in edges] == ([row] if found else [])
+
+
+@pytest.mark.parametrize("lit", [False, True])
+@pytest.mark.parametrize(("likeness", "found"), [(1.0, False), (0.9, True)])
+def test_the_cameras_answer_to_a_light_that_came_in_is_no_light_off(lit: bool, likeness: float, found: bool) -> None:
+    """It answers in one step 0.7 s after a light came in, whether or not another was lit before; a lamp's end is found."""
+    level = np.full(ROWS, 30.0)
+    level[40:] += 15.0 * lit
+    level[130:] += 15.0
+    level[151:] -= 20.0
+    stretches = [(130, 131, UP), (151, 152, {**DOWN, "likeness": likeness}), *([(40, 41, UP)] if lit else [])]
+    speeds = outward_of({130: -90.0, 131: -80.0})
+    edges = edges_of(level, *stretches, motion_percent=60.0, light_leaving_percent=speeds)
+    assert [edge.row for edge in edges] == [40] * lit + [151] * found
+
+
+@pytest.mark.parametrize("motion", [0.3, 60.0])
+def test_a_light_on_after_one_that_came_in_is_found(motion: float) -> None:
+    """One lights up, another comes in over the edge, a third lights up: the last is no answer to the first."""
+    level = np.full(ROWS, 30.0)
+    level[40:] += 15.0
+    level[100:] += 15.0
+    level[160:] += 20.0
+    level[210:] -= 30.0
+    moves = (95, 102, {"motion_percent": 60.0})
+    stretches = ((40, 41, UP), moves, (100, 101, UP), (160, 161, UP), (210, 211, DOWN))
+    speeds = outward_of({100: -90.0, 101: -80.0})
+    edges = edges_of(level, *stretches, motion_percent=motion, light_leaving_percent=speeds)
+    assert [(edge.kind, edge.row, edge.crossed_row) for edge in edges] == [
+        ("flash_on", 40, 100),
+        ("flash_on", 160, None),
+        ("flash_off", 210, None),
+    ]

@@ -103,7 +103,7 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
             better[entry.better].append(entry)
     names = {"a": f"Camera {visible(first)}", "b": f"Camera {visible(second)}"}
     told = [
-        f"{names[side]} {_does(better[side], result.criteria.confidence_percent)}"
+        f"{names[side]} {_does(better[side], found, result.criteria.confidence_percent)}"
         for side in _order(better)
         if better[side]
     ]
@@ -132,9 +132,18 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
 
 
 def _by_measure(found: Sequence[Difference]) -> list[list[Difference]]:
-    """What a pilot flies by, an entry a pair of flights, in the order in which a pilot cares; what was not measured left out."""
-    kept = [one for one in ranked(found) if one.measure not in _EXPLAINING and math.isfinite(one.difference)]
-    return [[one for one in kept if one.measure == name] for name in dict.fromkeys(one.measure for one in kept)]
+    """What a pilot flies by, an entry a pair of flights, in the order in which a pilot cares.
+
+    What no pair measured is left out, but for the headline, which nobody leaves out unsaid.
+    """
+    kept = [one for one in ranked(found) if one.measure not in _EXPLAINING]
+    known = [one.measure for one in kept if one.measure == USABLE or math.isfinite(one.difference)]
+    return [[one for one in kept if one.measure == name] for name in dict.fromkeys(known)]
+
+
+def _measured(own: Sequence[Difference]) -> list[Difference]:
+    """The pairs of flights that show a measure at places they share."""
+    return [one for one in own if math.isfinite(one.difference)]
 
 
 def _any_told(own: Sequence[Difference]) -> bool:
@@ -157,7 +166,8 @@ def _hints(result: Comparison, pair: str, found: Sequence[Difference]) -> dict[s
     for own in _by_measure(found):
         sure, told = any(one.better is not None for one in own), ""
         if not {"unsure", "in part"} & set(hints):
-            told = _of_one(result, own[0]) if len(own) == 1 else _of_pairs(result, own)
+            measured = _measured(own)
+            told = _of_one(result, measured[0]) if len(measured) == 1 else _of_pairs(result, own)
             if told:
                 hints["in part" if sure else "unsure"] = f"By {wording(own[0].measure).title} {told}"
         if sure and own[0].of == "places" and own[0].measure in SLOW_MEASURES:
@@ -169,7 +179,7 @@ def _hints(result: Comparison, pair: str, found: Sequence[Difference]) -> dict[s
 
 def _untold(pair: str, own: Sequence[Difference]) -> str:
     """Why a measure could not be told; "" where it was, or where nobody misses it: but for the headline, what would not matter."""
-    most = max(own, key=lambda one: abs(one.difference))
+    most = max(_measured(own) or own, key=lambda one: abs(one.difference))
     matters = most.worth is not None and abs(most.difference) >= most.worth
     if _any_told(own) or not (most.measure == USABLE or (matters and _by_noise(most) and not most.withheld)):
         return ""
@@ -202,36 +212,38 @@ def _of_pairs(result: Comparison, own: Sequence[Difference]) -> str:
     """How many pairs of flights agree on a measure, and how many of them are sure; "" where too few are of one mind."""
     if agreed(own):
         return ""
-    sure = {side: sum(one.better == side for one in own) for side in ("a", "b")}
-    names = {side: _label(result, own[0], side) for side in sure}
-    if all(sure.values()):
+    pairs = len(_measured(own))
+    ahead_in = {side: [one for one in own if _counts_for(one) == side] for side in ("a", "b")}
+    sure = {side: sum(one.better == side for one in ahead_in[side]) for side in ahead_in}
+    side, other = sorted(ahead_in, key=lambda one: (sure[one], len(ahead_in[one])), reverse=True)
+    same, against = ahead_in[side], len(ahead_in[other])
+    if not sure[side] and 2 * len(same) <= pairs:
+        return ""
+    names = {one: _label(result, own[0], one) for one in ahead_in}
+    of_pairs = " that measured it" if pairs < len(own) else ""
+    if sure[side] and against:
         return (
-            f"the pairs of flights contradict each other: {names['a']} is better in {sure['a']} of {len(own)}, "
-            f"{names['b']} in {sure['b']}."
+            f"the pairs of flights contradict each other: {names[side]} is ahead in {len(same)} of {pairs}{of_pairs} (sure in "
+            f"{sure[side]}), {names[other]} in {against} (sure in {sure[other] or 'none'})."
         )
-    if any(sure.values()):
-        side = max(sure, key=lambda one: sure[one])
-        same = [one for one in own if ahead(one) == side]
-        end = f"; in {sure[side]} of them that is sure and matters."
-    else:
-        counted = [one for one in own if _may_count(one)]
-        side, same = max(
-            ((side, [one for one in counted if ahead(one) == side]) for side in names), key=lambda one: len(one[1])
-        )
-        end = ", but the flights are too short to be sure of that: fly longer, or more often."
-        if 2 * len(same) <= len(own):
-            return ""
     least, most = (amount(pick(same, key=lambda one: abs(one.difference))) for pick in (min, max))
     size = most if least == most else f"{least.split()[0]} to {most}"
-    among = f"{'all' if len(same) == len(own) else f'{len(same)} of'} {len(own)} pairs of flights"
+    whole = "both" if pairs == 2 else f"all {pairs}"  # noqa: PLR2004 - the word for two
+    among = f"{whole if len(same) == pairs else f'{len(same)} of {pairs}'} pairs of flights{of_pairs}"
+    if not sure[side]:
+        among += f" ({names[other]} in {against})" if against else ""
+        end = ", but the flights are too short to be sure of that: fly longer, or more often."
+    else:
+        end = f"; {'that' if sure[side] == len(same) else f'in {sure[side]} of them that'} is sure and matters."
     return f"{names[side]} is ahead in {among}, by {size}{end}"
 
 
-def _may_count(one: Difference) -> bool:
-    """Whether a pair of flights without an interval may be counted for the side that is ahead."""
-    return (
-        one.of == "places" and not _by_noise(one) and one.interval is None and not one.withheld and _would_matter(one)
-    )
+def _counts_for(one: Difference) -> str | None:
+    """The side for which a pair of flights counts: the better one, or, without an interval, the one ahead by what would matter."""
+    if one.better is not None:
+        return one.better
+    unsure = one.of == "places" and not _by_noise(one) and one.interval is None and not one.withheld
+    return ahead(one) if unsure and _would_matter(one) else None
 
 
 def _label(result: Comparison, one: Difference, side: str) -> str:
@@ -261,10 +273,11 @@ def _places_won(result: Comparison, entry: Difference, side: str) -> str:
 
 
 def agreed(found: Sequence[Difference]) -> list[Difference]:
-    """One entry a measure: of several pairs of flights the smallest difference, and no better side where they disagree."""
+    """One entry a measure on which all pairs of flights that measured it surely agree: the one that differs the least."""
     entries = []
-    for name in dict.fromkeys(one.measure for one in found):
-        own = [one for one in found if one.measure == name]
+    measured = _measured(found)
+    for name in dict.fromkeys(one.measure for one in measured):
+        own = [one for one in measured if one.measure == name]
         sides = {one.better for one in own}
         if len(sides) == 1 and None not in sides:
             entries.append(min(own, key=lambda one: abs(one.difference)))
@@ -302,17 +315,21 @@ def _order(better: dict[str, list[Difference]]) -> list[str]:
     )
 
 
-def _does(entries: Sequence[Difference], confidence: float) -> str:
+def _does(entries: Sequence[Difference], found: Sequence[Difference], confidence: float) -> str:
+    """What the better camera does, by the first of the `entries`, and which share of the pairs `found` measured it."""
     parts = []
     for entry in entries[:_MOST_NAMED]:
         what = wording(entry.measure)
         of = f" {what.amount}" if what.amount else ""
+        own = [one for one in found if one.measure == entry.measure]
+        pairs = len(_measured(own))
+        part = f"; measured in {pairs} of {len(own)} pairs of flights" if pairs < len(own) else ""
         span = f"{confidence:g} % interval {interval_words(entry, size=True)}"
         if entry.unit == "share":
             most, least = (share(mean) for mean in sorted((entry.mean_a, entry.mean_b), reverse=True))
-            parts.append(f"{what.does}: {most}{of} against {least} ({span} points)")
+            parts.append(f"{what.does}: {most}{of} against {least} ({span} points{part})")
         else:
-            parts.append(f"{what.does}: {amount(entry)}{of} ({span})")
+            parts.append(f"{what.does}: {amount(entry)}{of} ({span}{part})")
     more = len(entries) - _MOST_NAMED
     return ", and ".join(parts) + (f", and is better in {more} more" if more > 0 else "")
 
