@@ -56,9 +56,8 @@ ABRUPT_S = 0.12  # a freeze begins from one frame to the next; a landing takes l
 SLOWING = 0.6  # share of the motion around it that is left in the last moment before a freeze; a landing leaves less
 # Rows after which bands of light are back: 100 Hz lamps at 30 pictures a second beat in 3, 120 Hz ones at 25 in 5.
 BEAT_ROWS = range(2, 7)
-SKY_SPREADS = (
-    2.0  # times a screen's spread that a picture next to it has at most, as coloured, where it is the sky that fills it
-)
+# Times a screen's spread that a picture next to it has at most, as coloured, where it is the sky that fills it
+SKY_SPREADS = 2.0
 MOTION_AROUND_S = 0.5  # a repeated picture is a frozen one only if the scene moved this shortly before, and after
 
 

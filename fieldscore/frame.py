@@ -28,9 +28,8 @@ REFERENCE_LINES = 480.0  # the picture height at which the reference object has 
 # A frame is held to an earlier one while its mean level and spread are within 1 % of black to white, and its crushed and clipped
 # shares are within 1 % of the picture (docs/decisions/held_measures.py).
 _HELD_LEVEL, _HELD_SHARE = 0.01, 0.01
-LINK_EVERY_S = (
-    0.1  # s between two frames whose light is compared: motion can be followed over it, and it bounds the cost
-)
+# s between two frames whose light is compared: motion can be followed over it, and it bounds the cost
+LINK_EVERY_S = 0.1
 _TIME_SLACK_S = 2e-3  # s: times are rounded, to milliseconds in some containers
 _MASKED_TILE_SHARE = 0.5  # a tile more than half under border or overlay is not measured
 

@@ -28,15 +28,13 @@ _DIM = 6.0  # times darker than the median patch from which on a patch's share o
 _TELLS_CURVE = 0.08
 _FLOOR_STEP = 0.08  # level fraction over which the effect of the floor is differenced: as far as one is set down
 _VEIL_RIDGE = 1e-3  # of the weight: keeps the fit defined where all patches are alike
-GLOW_SPREAD = (
-    0.5  # strength of glow in units of white: a lens spreads 1 to 5 % of light that is 10 times white, or more
-)
+# Strength of glow in units of white: a lens spreads 1 to 5 % of light that is 10 times white, or more
+GLOW_SPREAD = 0.5
 # Share of its neighbours' light that a patch loses: what comes nearer is less blurred, and what is followed a little beside its
 # place is mixed with what lies there. It is 0.02 to 0.08 (docs/decisions/detail.py).
 DETAIL_SPREAD = 0.2
-MOVED_SPREAD = (
-    0.1  # the same for each patch's side that it has moved: the farther, the more it is followed beside its place
-)
+# The same for each patch's side that it has moved: the farther, the more it is followed beside its place
+MOVED_SPREAD = 0.1
 SHADING_SPREAD = 0.7  # stops in the corners: half a stop to two are usual; common practice, no source
 # By how much shading may differ from the square law, in quarters of a stop halfway: a cosine's fourth power, 0.2 to 0.5, of a flat
 # projection as wide as 150 degrees 8

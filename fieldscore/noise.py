@@ -45,9 +45,8 @@ _MOST_NOISE = 0.25  # of black to white, a pixel: that of snow all over the pict
 
 
 _GOLDEN = (5.0**0.5 - 1.0) / 2.0  # its multiples fill an interval evenly, whatever their number
-NOISE_EVERY_S = (
-    0.2  # s, on average, between two frame pairs that are measured: gain hardly changes faster, and it bounds the cost
-)
+# s, on average, between two frame pairs that are measured: gain hardly changes faster, and it bounds the cost
+NOISE_EVERY_S = 0.2
 _FAR_EVERY = 3  # of these measurements, on one of so many frames twice as far apart are compared, too
 # Of those that are averaged, about: 2.4 s, which a part's run-up all but settles; the share that a codec or a denoiser carries on
 # changes little.
@@ -56,9 +55,8 @@ _FAR_MEMORY = 4
 # what is carried on part is one pattern, and where a tone curve or a floor quiets the dark the least says too little
 # (docs/decisions/smear_floor.py).
 _TO_ALL = 2.0 / 3.0
-_LONGEST_PAIR_S = (
-    0.05  # s between the frames of a pair, unless they follow one another (docs/decisions/paced_motion.py)
-)
+# s between the frames of a pair, unless they follow one another (docs/decisions/paced_motion.py)
+_LONGEST_PAIR_S = 0.05
 # Times that the middle level changes between two measurements: of a lamp lit or put out, or of a gain that stepped, and noise is
 # another.
 _OTHER_LIGHT = 1.6
