@@ -128,7 +128,7 @@ def test_a_flight_that_says_little_keeps_what_is_known_of_cameras() -> None:
 
 def test_the_slope_is_weighed_against_the_prior() -> None:
     """A minute is twelve independent measurements, however many there are: the mean of two normal distributions, by hand."""
-    gain, true = 0.5 * _swing(20.0), 0.1
+    gain, true = 0.17 * _swing(20.0), 0.1
     noise = true * gain + WANDERS
     scatter = float(np.std(WANDERS))
     precision = TIMES[-1] / 5.0 * float(np.mean(gain**2)) / scatter**2
