@@ -77,8 +77,8 @@ if __name__ == "__main__":
 # 0.979 and 0.980. With 0.1 no flight loses more than 0.003, with 0.2 one loses 0.009, whose denoiser hides what the gain did.
 # On five flights true noise rises by 0.46 to 0.62 for a stop, and what is fitted with 0.2 is off by 0.02 to 0.12. What
 # measurements are off by is alike for 0.5 to 2 s (the sum of its autocorrelation); 5 s leave room for the trace's own errors.
-# Flights whose noise does not follow the gain at all (a simulator of others; a link's noise does so) settle the spread: over twelve
-# night and dusk flights of it the moment's readable share goes with the true one by a correlation of 0.48 with 0.1, 0.80 with 0.2 and
-# 0.88 with 0.3 and is off by 14.0, 9.7 and 8.6 points; two cameras were told 83 points apart that truly are 23. Our twelve of seed 0
-# keep their AUC (mean 0.986 with each). Noise carried the less the farther the gain has moved was tried, too: no better there,
-# and worse where a codec is short of bits (0.977 to 0.968). Hence 0.3.
+# Flights whose noise does not follow the gain at all (a simulator of others; a link's noise does so) settle the spread: over
+# twelve night and dusk flights of it the moment's readable share goes with the true one by a correlation of 0.48 with 0.1, 0.80
+# with 0.2 and 0.88 with 0.3 and is off by 14.0, 9.7 and 8.6 points; two cameras were told 83 points apart that truly are 23. Our
+# twelve of seed 0 keep their AUC (mean 0.986 with each). Noise carried the less the farther the gain has moved was tried, too: no
+# better there, and worse where a codec is short of bits (0.977 to 0.968). Hence 0.3.
