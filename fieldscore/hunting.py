@@ -135,15 +135,14 @@ def _line_at(hz: float, frequency: Doubles, power: Doubles, longest_s: float) ->
     off = _ALIAS_MATCH_HZ + _LINE_WIDTH / longest_s / 4.0  # a peak is read to a quarter of its width
     near = _peaks(power) & (np.abs(frequency - hz) <= off)
     top = int(np.argmax(np.where(near, power, 0.0)))
-    return (
-        top if near[top] and power[top] >= _STANDS_OUT**2 * _beside(frequency, power, float(frequency[top])) else None
-    )
+    stands_out = power[top] >= _STANDS_OUT**2 * _beside(frequency, power, float(frequency[top]))
+    return top if near[top] and stands_out else None
 
 
 def _no_part_of(beat: int, frequency: Doubles, swings: Doubles) -> Mask:
     """Which swings [n] of a spectrum can be no part of the one at a beat, whose strength may change along the flight."""
     near = np.abs(frequency - frequency[beat]) <= _NEAR_BEAT_HZ
-    return _peaks(swings) & (swings > np.where(near, _OF_NEAR, _OF_BEAT) * swings[beat])
+    return np.asarray(_peaks(swings) & (swings > np.where(near, _OF_NEAR, _OF_BEAT) * swings[beat]), dtype=np.bool_)
 
 
 def _peaks(values: Doubles) -> Mask:

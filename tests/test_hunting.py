@@ -249,6 +249,22 @@ def test_a_beat_of_the_level_alone_changes_nothing(hz: float, beat_stops: float)
         assert hunting(*trace, hz) == hunting(*trace)
 
 
+def test_the_edge_of_a_swing_is_no_beat_and_no_other_swing() -> None:
+    """A swing's edge near a beat's place is no line there; one near a beat is not told by its edge farther off."""
+    trace = swinging(12.0, (0.8, 1.0))
+    assert hunting(*trace, 0.83) == hunting(*trace)
+    told_beat(hunting(*swinging(15.0, (0.5, 1.0), (0.5, 1.66)), 1.0))
+
+
+def test_a_scene_followed_at_the_pace_of_a_beat_is_no_beat() -> None:
+    """What the exposure moves by with its scene at a beat's frequency is no line: all is as without a beat."""
+    for seed in range(8):
+        time_s, trace = wandering(20.0, seed)
+        counted = np.ones(len(time_s), dtype=np.bool_)
+        trace = trace + 0.25 * np.sin(2 * np.pi * 1.4 * time_s)
+        assert hunting(time_s, trace, counted, 0.9) == hunting(time_s, trace, counted)
+
+
 def test_hunting_of_short_stretches_is_found_beside_a_beat() -> None:
     """What five short stretches show is not denied for a steady longer one, whether the lamps' beat is in the exposure or not."""
     time_s, noise, counted = swinging(70.0)
