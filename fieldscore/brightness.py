@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
-from fieldscore.hunting import BAND_HZ, flicker, hunting
+from fieldscore.hunting import flicker, hunting
 from fieldscore.lamp_passes import TAIL_S, LampPass, lamp_passes, toward_light, while_seen
 from fieldscore.record import FlightRecord, TileSeries
 from fieldscore.recovery import FlashEvent
@@ -62,17 +62,12 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
     calm = inside & ~_around(timeline, events)
     rate = 1.0 / timeline.interval_s if len(timeline) > 1 else math.nan
     beat = flicker(timeline.time_s, level, calm, rate) if math.isfinite(rate) else None
-    in_band = beat is not None and beat.alias_hz <= BAND_HZ[1]
-    found = hunting(timeline.time_s, timeline["exposure_stops"], calm, beat.alias_hz if beat and in_band else None)
-    alone = "no oscillation of the exposure stands out"
-    if beat is not None and found.beat_hz is not None:
-        swing = f"the swing of {found.beat_hz:.2f} Hz"
-        alone = f"{swing} is the beat of {beat.lamp_hz:.0f} Hz lamps with the frames, not the camera's"
+    found = hunting(timeline.time_s, timeline["exposure_stops"], calm, None if beat is None else beat.alias_hz)
     period = found.period_s
     if found.stops is None:
         why["hunting_stops"] = why["hunting_period_s"] = f"not measurable, {found.reason}"
     elif period is None:
-        why["hunting_period_s"] = alone
+        why["hunting_period_s"] = "no oscillation of the exposure stands out"
     elif doubt := _of_lamps(timeline, inside, calm, found.stops, period):
         why["hunting_stops"] = why["hunting_period_s"] = f"not measurable, {doubt}: its own swing is not told"
         found, period = type(found)(None, None), None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -14,21 +14,13 @@ BAND_HZ = (0.2, 3.0)  # slower is drift, faster is jitter
 LEAST_S = 5.0  # a swing of 0.2 Hz takes so long once
 _STEP_S = 0.05  # the trace is known every 0.1 s; the band ends at 3 Hz
 _LEAST_STRETCH_S = 3.0  # shorter stretches between breaks say little of slow swings
-_LONGEST_PIECE_S = (
-    60.0  # 12 swings at 0.2 Hz; averaging the power of several is Bartlett's periodogram (Biometrika 1950)
-)
+# 12 swings at 0.2 Hz; averaging the power of several is Bartlett's periodogram (Biometrika 1950).
+_LONGEST_PIECE_S = 60.0
 _SLOW_S = 5.0  # a moving mean this long is taken out first: 1 / 0.2 Hz
 # Times the power beside it from which on a swing is an oscillation, and not the scene followed: the strongest of
 # some 70 frequencies of noise exceeds 10 by chance in one flight of twenty, and power that falls with frequency adds to it.
 _LINE = 24.0
 _BESIDE = (1.3, 2.2)  # frequency ratios between which power counts as beside
-_SIDE_LOBE = (
-    0.05  # of a beat's swing: a Hann window leaves 0.027 of a line beyond its width, the ends of slow ones add to it
-)
-# Of a line's swing, what is left of it three quarters of its width from its peak, at most: 0.24 under a Hann window for a peak read
-# to a quarter of its width, and what broken stretches and noise add.
-_WIDER = 0.4
-_BLIND = _BESIDE[0] - 1.0  # of a beat's frequency: where its line hides what is so far beside it, no hunting is denied
 _LEAST_POWER = 1e-8  # squared stops: below is arithmetic
 _LEAST_CYCLES = 4.0  # fewer swings in the longest stretch are no oscillation
 _SHOWS_S = 8.0  # a stretch so long shows nine tenths at least of a swing of 0.2 Hz and faster, whatever its phase
@@ -39,9 +31,14 @@ _SLOW_STOPS = 0.35
 _SLOW_STEP_HZ = 0.02  # a line is wider in a stretch that is too short for four swings
 LEAST_STOPS = 0.05  # peak to peak: twice what the trace itself wobbles by (docs/dark-accuracy.md)
 
-_LINE_WIDTH = (
-    2.0  # over the length of a stretch, in Hz: from a line's peak to its first zero under a Hann window (Harris 1978)
-)
+# Over the length of a stretch, in Hz: from a line's peak to its first zero under a Hann window (Harris 1978).
+_LINE_WIDTH = 2.0
+# So near a beat are its line in the shortest stretch, 2 / 3 s wide, and the side bands of one whose strength changes, for
+# lamps are flown past in a second. No side band of lamps that flicker alike is larger than the beat's line, and few of lamps on
+# several phases of the mains are twice as large.
+_NEAR_BEAT_HZ, _OF_NEAR = 0.7, 2.0
+# Of a beat's swing, what it may leave farther off: 0.08 of one of a stop swings twice as fast, for stops are logarithms of light.
+_OF_BEAT = 0.15
 MAINS_LAMP_HZ = (100.0, 120.0)  # lamps flicker at twice the mains frequency
 _LEAST_ALIAS_HZ = 0.08  # a slower beat takes longer than a stretch of flight and is drift
 _ALIAS_MATCH_HZ = 0.06  # mains and frame clocks are off by so much together at most; common practice, no source
@@ -53,14 +50,12 @@ _LEAST_FLICKER_PERCENT = 0.1  # of level; less no one sees, and codecs make as m
 class Hunting:
     """Oscillation of the exposure: `stops` peak to peak and `period_s`; 0 and None where none stands out in all of the band.
 
-    `stops` is None where `reason` says why: too short a trace, or what may hide a swing. `beat_hz` is the swing that was left out
-    as the lamps' beat.
+    `stops` is None where `reason` says why: too short a trace, or what may hide a swing.
     """
 
     stops: float | None
     period_s: float | None
     reason: str | None = None
-    beat_hz: float | None = None
 
 
 @dataclass(frozen=True)
@@ -81,17 +76,14 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask, beat_hz: fl
     """Find the oscillation of an exposure trace [n], over the rows that count (airtime, no event).
 
     A sinusoid is fitted by least squares to every stretch, each with its own phase (after Lomb 1976). A camera follows
-    its scene at all frequencies; it hunts where one of them stands out from those beside it. What swings at `beat_hz`, or so
-    near that it shows as one line with it, is not said to be the camera's.
+    its scene at all frequencies; it hunts where one of them stands out from those beside it. Where the exposure swings at
+    `beat_hz`, too, only what can be no part of that beat is said to be the camera's, and no hunting is never said.
     """
     stretches = [piece for one in _stretches(time_s, exposure_stops, counted) for piece in _pieces(_evened(*one))]
     total = sum(len(one) for one in stretches) * _STEP_S
     if total < LEAST_S:
         return Hunting(None, None, f"the exposure trace is {total:.1f} s long in all, {LEAST_S:.0f} s are needed")
     longest = max(len(one) for one in stretches) * _STEP_S
-    if beat_hz is not None:  # in the short ones its line is too wide
-        stretches = [one for one in stretches if len(one) * _STEP_S >= longest / 2.0]
-        total = sum(len(one) for one in stretches) * _STEP_S
     frequency = np.arange(BAND_HZ[0] / _BESIDE[1], BAND_HZ[1] * _BESIDE[1], 0.25 / longest)
     power = np.zeros(len(frequency))
     for one in stretches:
@@ -102,99 +94,80 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask, beat_hz: fl
     beside = np.array([_beside(frequency, power, float(frequency[number])) for number in inside])
     excess = np.sqrt(np.maximum(power[inside] - beside, 0.0))
     lines = power[inside] >= _LINE * beside
+    beat = None if beat_hz is None else _line_at(beat_hz, frequency, power, longest)
+    if beat is not None:
+        lines |= inside == beat
     if not lines.any():
         return _none_within(stretches, longest)
     if power[inside[0] - 2] > power[inside[0]]:  # what falls from there on is the shoulder of a slower swing
         lines[: int(np.argmax(np.diff(power[inside], append=np.inf) > 0.0)) + 1] = False
     if not lines.any():
-        slowest = _LEAST_CYCLES / longest
-        if slowest <= BAND_HZ[0]:  # what is slower than the band is drift
-            return Hunting(0.0, None)
-        slow = f"the exposure swings more slowly than every {1.0 / slowest:.1f} s, too seldom to be told in {longest:.0f} s"
-        return Hunting(None, None, slow)
-    peaks = (power[inside] >= power[inside - 1]) & (power[inside] >= power[inside + 1])
-    return _largest(frequency[inside], np.where(lines, excess, 0.0), peaks, stretches, beat_hz)
+        return _slower(longest)
+    swings = np.sqrt(power) / _kept(frequency, longest)
+    camera = lines if beat is None else lines & _no_part_of(beat, frequency, swings)[inside]
+    best = int(np.argmax(np.where(camera, excess, 0.0)))
+    swings = 2.0 * excess / _kept(frequency[inside], longest)
+    if camera[best] and swings[best] >= LEAST_STOPS:
+        return Hunting(float(swings[best]), 1.0 / float(frequency[inside[best]]))
+    hidden = (swings[lines] >= LEAST_STOPS).any()
+    return _hidden_at(float(frequency[beat])) if beat is not None and hidden else _none_within(stretches, longest)
 
 
-def _largest(
-    frequency: Doubles, lines: Doubles, peaks: Mask, stretches: list[Doubles], beat_hz: float | None
-) -> Hunting:
-    """Give the largest of lines [n] that is not the beat's; beside a beat only what peaks there.
+def _hidden_at(beat_hz: float) -> Hunting:
+    """What is said where the exposure swings at a beat, and nothing else is surely the camera's."""
+    part = f"the exposure swings at the beat of lamps, {beat_hz:.2f} Hz"
+    return Hunting(None, None, f"{part}: a swing of its own there, or a smaller one near, cannot be told from that")
 
-    `lines` are amplitudes in stops over what is beside them, 0 where none is, slow change taken out.
+
+def _slower(longest_s: float) -> Hunting:
+    """What is said where the exposure swings more slowly than can be told."""
+    slowest_s = longest_s / _LEAST_CYCLES
+    if 1.0 / slowest_s <= BAND_HZ[0]:  # what is slower than the band is drift
+        return Hunting(0.0, None)
+    slow = f"the exposure swings more slowly than every {slowest_s:.1f} s, too seldom to be told in {longest_s:.0f} s"
+    return Hunting(None, None, slow)
+
+
+def _line_at(hz: float, frequency: Doubles, power: Doubles, longest_s: float) -> int | None:
+    """Where the largest line at a beat's frequency is in a spectrum [n]; None without one. It is one by less than a line of
+    any frequency is, as in the level.
     """
-    longest, shortest = (count * _STEP_S for count in (max(map(len, stretches)), min(map(len, stretches))))
-    width, swings = _LINE_WIDTH / shortest, 2.0 * lines / _kept(frequency, longest)
-    line_hz = None if beat_hz is None else _line_at_beat(frequency, swings, beat_hz, width)
-    if line_hz is not None:
-        least = _SIDE_LOBE * float(swings[np.argmin(np.abs(frequency - line_hz))])
-        beside = np.abs(frequency - line_hz) > max(width, _ALIAS_MATCH_HZ)
-        lines = np.where(peaks & beside & (swings > least), lines, 0.0)
-    best = int(np.argmax(lines))
-    if lines[best] > 0.0 and swings[best] >= LEAST_STOPS:
-        return Hunting(float(swings[best]), 1.0 / float(frequency[best]), None, line_hz)
-    if line_hz is None or beat_hz is None:
-        return _none_within(stretches, longest)
-    return _none_beside(stretches, longest, line_hz, beat_hz, width)
+    off = _ALIAS_MATCH_HZ + _LINE_WIDTH / longest_s / 4.0  # a peak is read to a quarter of its width
+    near = _peaks(power) & (np.abs(frequency - hz) <= off)
+    top = int(np.argmax(np.where(near, power, 0.0)))
+    stands_out = power[top] >= _STANDS_OUT**2 * _beside(frequency, power, float(frequency[top]))
+    return top if near[top] and stands_out else None
 
 
-def _line_at_beat(frequency: Doubles, swings: Doubles, beat_hz: float, width: float) -> float | None:
-    """Frequency of the largest of lines [n], swings in stops, that lie within a line's width of a beat; None without one."""
-    near = np.flatnonzero(np.abs(frequency - beat_hz) <= max(width, _ALIAS_MATCH_HZ))
-    if not near.size:
-        return None
-    top = int(near[np.argmax(swings[near])])
-    beside = swings[max(top - 1, 0) : top + 2]
-    # what rises on beyond is the skirt of a line elsewhere
-    return float(frequency[top]) if swings[top] >= max(LEAST_STOPS, float(beside.max())) else None
+def _no_part_of(beat: int, frequency: Doubles, swings: Doubles) -> Mask:
+    """Which swings [n] of a spectrum can be no part of the one at a beat, whose strength may change along the flight."""
+    near = np.abs(frequency - frequency[beat]) <= _NEAR_BEAT_HZ
+    return np.asarray(_peaks(swings) & (swings > np.where(near, _OF_NEAR, _OF_BEAT) * swings[beat]), dtype=np.bool_)
 
 
-def _none_beside(stretches: list[Doubles], longest_s: float, line_hz: float, beat_hz: float, width: float) -> Hunting:
-    """What is said where one line alone stands out, at a beat or near it: no hunting only where little is hid behind it."""
-    if abs(line_hz - beat_hz) > _ALIAS_MATCH_HZ + width / 4.0:  # a peak is read to a quarter of its width
-        near = (
-            f"the exposure swings at {line_hz:.2f} Hz, too near the beat of lamps, {beat_hz:.2f} Hz, to be told from it"
-        )
-        return Hunting(None, None, f"{near} in {longest_s:.0f} s")
-    around = [np.square(_amplitude(one, line_hz + 0.75 * width * np.array([-1.0, 0.0, 1.0]))) for one in stretches]
-    left, top, right = np.average(around, axis=0, weights=[len(one) for one in stretches])
-    if max(left, right) > _WIDER**2 * top:
-        wider = (
-            f"the exposure's swing at the beat of lamps, {beat_hz:.2f} Hz, is wider than a beat and may hide another"
-        )
-        return Hunting(None, None, f"{wider} in {longest_s:.0f} s", line_hz)
-    found = _none_within(stretches, longest_s, (line_hz, width))
-    if found.stops is not None and width > _BLIND * beat_hz:
-        hid = f"within {width:.2f} Hz of the beat of lamps, {beat_hz:.2f} Hz, no swing can be told from it"
-        return Hunting(None, None, f"{hid} in {longest_s:.0f} s", line_hz)
-    return replace(found, beat_hz=line_hz)
+def _peaks(values: Doubles) -> Mask:
+    """Which of values [n] are no smaller than those beside them."""
+    inner = (values[1:-1] >= values[:-2]) & (values[1:-1] >= values[2:])
+    return np.asarray(np.pad(inner, 1), dtype=np.bool_)
 
 
-def _none_within(stretches: list[Doubles], longest_s: float, beat: tuple[float, float] | None = None) -> Hunting:
-    """What is said where nothing stands out: no hunting only where a swing of any pace in the band would have shown.
-
-    Nothing is said of what swings within the width of a `beat` (its frequency, and width in Hz).
-    """
+def _none_within(stretches: list[Doubles], longest_s: float) -> Hunting:
+    """What is said where nothing stands out: no hunting only where a swing of any pace in the band would have shown."""
     slowest_s = longest_s / _LEAST_CYCLES
     faster = f"no swing faster than every {slowest_s:.1f} s stands out"
     unbroken = f"the longest unbroken stretch is {longest_s:.1f} s"
     if longest_s < _SHOWS_S:
         return Hunting(None, None, f"{faster}; slower ones cannot be told, {unbroken}")
-    moves = _slow_stops([one for one in stretches if len(one) * _STEP_S >= _SHOWS_S], 1.0 / slowest_s, beat)
+    moves = _slow_stops([one for one in stretches if len(one) * _STEP_S >= _SHOWS_S], 1.0 / slowest_s)
     if moves < _SLOW_STOPS:
         return Hunting(0.0, None)
     slower = f"the exposure moves by {moves:.1f} stops more slowly, which may be a swing or the scene"
     return Hunting(None, None, f"{faster}; {slower}: {unbroken}")
 
 
-def _slow_stops(stretches: list[Doubles], below_hz: float, beat: tuple[float, float] | None) -> float:
-    """By how much (peak to peak) the exposure moves at any pace of the band below a frequency; 0 where there is none.
-
-    A `beat` (its frequency, and width in Hz) is left out.
-    """
+def _slow_stops(stretches: list[Doubles], below_hz: float) -> float:
+    """By how much (peak to peak) the exposure moves at any pace of the band below a frequency; 0 where there is none."""
     frequency = np.arange(BAND_HZ[0], below_hz, _SLOW_STEP_HZ)
-    if beat is not None:
-        frequency = frequency[np.abs(frequency - beat[0]) > beat[1]]
     if not frequency.size:
         return 0.0
     squares = [np.square(_amplitude(one, frequency)) for one in stretches]
