@@ -29,6 +29,10 @@ _SHOWS_S = 8.0  # a stretch so long shows nine tenths at least of a swing of 0.2
 # it was missed in 1 of 14.
 _SLOW_STOPS = 0.35
 _SLOW_STEP_HZ = 0.02  # a line is wider in a stretch that is too short for four swings
+# A swing may last for a part of the flight: its size is told of pieces so long, five turns of a usual one, that have it.
+_PIECE_S = 10.0
+# Where all stretches together show none, one so long may by itself: a swing may last for a tenth of the flight.
+_ALONE_S = 20.0
 LEAST_STOPS = 0.05  # peak to peak: twice what the trace itself wobbles by (docs/dark-accuracy.md)
 
 # Over the length of a stretch, in Hz: from a line's peak to its first zero under a Hann window (Harris 1978).
@@ -50,7 +54,8 @@ _LEAST_FLICKER_PERCENT = 0.1  # of level; less no one sees, and codecs make as m
 class Hunting:
     """Oscillation of the exposure: `stops` peak to peak and `period_s`; 0 and None where none stands out in all of the band.
 
-    `stops` is None where `reason` says why: too short a trace, or what may hide a swing.
+    Its size is that while it swings, be that a part of the flight. `stops` is None where `reason` says why: too short a trace, or
+    what may hide a swing.
     """
 
     stops: float | None
@@ -80,6 +85,15 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask, beat_hz: fl
     `beat_hz`, too, only what can be no part of that beat is said to be the camera's, and no hunting is never said.
     """
     stretches = [piece for one in _stretches(time_s, exposure_stops, counted) for piece in _pieces(_evened(*one))]
+    found = _hunting_of(stretches, beat_hz)
+    if found.stops != 0.0:
+        return found
+    alone = [_hunting_of([one], beat_hz) for one in stretches if len(stretches) > 1 and len(one) * _STEP_S >= _ALONE_S]
+    return max(alone, key=lambda one: one.stops or 0.0, default=found) if any(one.stops for one in alone) else found
+
+
+def _hunting_of(stretches: list[Doubles], beat_hz: float | None) -> Hunting:
+    """The oscillation that all stretches of an evened exposure trace show together."""
     total = sum(len(one) for one in stretches) * _STEP_S
     if total < LEAST_S:
         return Hunting(None, None, f"the exposure trace is {total:.1f} s long in all, {LEAST_S:.0f} s are needed")
@@ -108,9 +122,25 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask, beat_hz: fl
     best = int(np.argmax(np.where(camera, excess, 0.0)))
     swings = 2.0 * excess / _kept(frequency[inside], longest)
     if camera[best] and swings[best] >= LEAST_STOPS:
-        return Hunting(float(swings[best]), 1.0 / float(frequency[inside[best]]))
+        at_hz = float(frequency[inside[best]])
+        lasting = 2.0 * _while_it_swings(stretches, at_hz, float(beside[best]) * longest) / float(_kept(at_hz, longest))
+        return Hunting(max(lasting, float(swings[best])), 1.0 / at_hz)
     hidden = (swings[lines] >= LEAST_STOPS).any()
     return _hidden_at(float(frequency[beat])) if beat is not None and hidden else _none_within(stretches, longest)
+
+
+def _while_it_swings(stretches: list[Doubles], hz: float, noise: float) -> float:
+    """Amplitude of a swing while it lasts: in the pieces of stretches that have half of the largest's at least.
+
+    `noise`: squared stops beside it, times seconds, since what is no swing is the larger in a piece the shorter that is.
+    """
+    count = [max(1, round(len(one) * _STEP_S / _PIECE_S)) for one in stretches]
+    pieces = [piece for one, parts in zip(stretches, count, strict=True) for piece in np.array_split(one, parts)]
+    seconds = np.array([len(one) * _STEP_S for one in pieces])
+    power = np.array([float(_amplitude(one, np.array([hz]))[0]) ** 2 for one in pieces]) - noise / seconds
+    long = seconds >= min(_PIECE_S, seconds.max()) / 2.0
+    swinging = long & (power >= power[long].max() / 4.0)
+    return float(np.sqrt(max(np.average(power[swinging], weights=seconds[swinging]), 0.0)))
 
 
 def _hidden_at(beat_hz: float) -> Hunting:
@@ -175,7 +205,7 @@ def _slow_stops(stretches: list[Doubles], below_hz: float) -> float:
     return float(np.max(2.0 * np.sqrt(power) / _kept(frequency, _SHOWS_S)))
 
 
-def _kept(hz: Doubles, longest_s: float) -> Doubles:
+def _kept(hz: Doubles | float, longest_s: float) -> Doubles:
     """Share of swings [n] that is left once slow change is taken out; over 1 where the moving mean swings against it."""
     width = _slow_width(round(longest_s / _STEP_S))
     half = np.pi * hz * _STEP_S

@@ -273,7 +273,19 @@ def test_hunting_of_short_stretches_is_found_beside_a_beat() -> None:
     for beat in (0.0, 0.15):
         found = hunting(time_s, noise + own + beat * np.sin(4 * np.pi * time_s), counted, 2.0)
         assert found.period_s == pytest.approx(1.0, rel=0.03)
-        assert found.stops == pytest.approx(0.49, rel=0.05)
+        assert found.stops == pytest.approx(0.6, rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("length_s", "from_s", "to_s"), [(60.0, 20.0, 40.0), (120.0, 40.0, 100.0), (300.0, 100.0, 140.0)]
+)
+def test_a_swing_has_its_size_while_it_lasts(length_s: float, from_s: float, to_s: float) -> None:
+    """A camera that hunts for a part of a flight is told by what it does then, and not by the mean of all."""
+    time_s, noise, counted = swinging(length_s)
+    own = np.where((time_s >= from_s) & (time_s < to_s), 0.15 * np.sin(2 * np.pi * time_s / 1.4), 0.0)
+    found = hunting(time_s, noise + own, counted)
+    assert found.period_s == pytest.approx(1.4, rel=0.03)
+    assert found.stops == pytest.approx(0.3, rel=0.08)
 
 
 def test_a_beat_in_broken_stretches_is_not_hunting() -> None:
