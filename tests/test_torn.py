@@ -220,7 +220,7 @@ _LYING = {"motion_percent": 1.0, "likeness": 1.0, "frozen_percent": 40.0}
 )
 @pytest.mark.parametrize("rate", [25.0, 30.0, 60.0])
 def test_a_crash_is_not_torn(flown: float, after: dict[str, float], found: bool, rate: float) -> None:
-    """A drone that flew, tumbled and lay still for a second lost no link; one that flew on or stood before, or a frozen picture, did."""
+    """A drone that flew, tumbled and lay still for a second lost no link; flown on, stood before or frozen, it did."""
     crash, rest = round(1.0 * rate), round(1.5 * rate)
     timeline = timeline_of(
         4 * round(rate),
