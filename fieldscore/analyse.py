@@ -342,6 +342,7 @@ def _facts(flight: Flight, look: FirstLook, time_s: Doubles, sums: Sequence[str]
         ceiling_from=ends.ceiling_from,
         bit_rate=first.bit_rate,
         problems=tuple(_problems(flight, sums)),
+        transfer_tag=first.transfer_tag,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import cv2
 import numpy as np
@@ -17,9 +17,10 @@ from fieldscore.recovery import FlashEvent
 from fieldscore.scorecard import Lamps, Stability
 from fieldscore.sun import SUN, LightStretch, bright_stretches
 from fieldscore.timeline import Timeline
-from fieldscore.units import CURVES, PERCENT, CodeRange, code_to_level, to_linear
+from fieldscore.units import HLG, PERCENT, CodeRange, code_to_level, curves_of, to_linear
 
 Mask = npt.NDArray[np.bool_]
+Doubles = npt.NDArray[np.float64]
 
 _DRIFT_S = 1.0  # level variation slower than this is drift, faster is jitter
 _MAD_TO_SIGMA = 1.4826  # for a normal distribution: 1 / 0.67449
@@ -218,36 +219,64 @@ def pulled_down(timeline: Timeline, found: Lamps) -> Mask:
     return rows
 
 
-def stop_elsewhere(level: float, curve: str) -> dict[str, float]:
-    """What a stop of exposure under `curve` is under each other named curve, at a level fraction above the floor.
+def stop_by_curve(
+    middle_percent: Doubles, bright_percent: Doubles, curve: str, transfer_tag: str | None
+) -> dict[str, tuple[float, float]] | None:
+    """The least and most that one stop under `curve` is under each named curve that the recording may have by its tag.
 
-    A surface changes by so many codes; how much light that is depends on the curve's slope there, in stops a level.
+    `middle_percent`, `bright_percent` [n]: the picture's median and 95th percentile in % above the recording's floor. None where
+    all is at the floor. A surface changes by so many codes; how much light that is depends on the curve's slope there, in
+    stops a level. That of hybrid log-gamma doubles from the middle of the range to the top, others' hardly change.
     """
-    ends = np.array([level * (1.0 - _SLOPE_OVER), level * (1.0 + _SLOPE_OVER)])
-    slopes = {name: float(np.diff(np.log2(to_linear(ends, name)))[0]) for name in CURVES}
-    return {name: slope / slopes[curve] for name, slope in slopes.items() if name != curve}
-
-
-def stop_range(above_floor_percent: npt.NDArray[np.float64], curve: str) -> tuple[float, float] | None:
-    """The least and most stops that what is called one stop under `curve` is under any named curve.
-
-    `above_floor_percent` [n]: the picture's median level in % above the recording's floor. None where all is at the floor.
-    """
-    middle = above_floor_percent[np.isfinite(above_floor_percent) & (above_floor_percent > 0.0)]
+    middle = middle_percent[np.isfinite(middle_percent) & (middle_percent > 0.0)]
     if not middle.size:
         return None
-    stops = (1.0, *stop_elsewhere(float(np.median(middle)) / 100.0, curve).values())
-    return min(stops), max(stops)
+    at = float(np.median(middle))
+    bright = bright_percent[bright_percent > at]
+    levels = np.array([at, float(np.median(bright)) if bright.size else at]) / PERCENT
+
+    def slopes(name: str) -> Doubles:
+        low, high = (np.log2(to_linear(levels * (1.0 + end * _SLOPE_OVER), name)) for end in (-1.0, 1.0))
+        return np.asarray(high - low)
+
+    stops = {name: slopes(name) / slopes(curve) for name in dict.fromkeys((curve, *curves_of(transfer_tag)))}
+    bent = {name: found if HLG in {name, curve} else found[:1] for name, found in stops.items()}
+    return {name: (float(found.min()), float(found.max())) for name, found in bent.items()}
 
 
-def curve_note(one_stop: tuple[float, float] | None, curve: str, steady: Stability, found: Lamps) -> str | None:
-    """How the stops of hunting and lamps would change if the camera's curve were another; None without such a figure."""
+def ends_of(one_stop: Mapping[str, tuple[float, float]]) -> tuple[float, float]:
+    """The least and most of one stop under all curves (`stop_by_curve`)."""
+    return min(low for low, _ in one_stop.values()), max(high for _, high in one_stop.values())
+
+
+def curve_note(
+    one_stop: Mapping[str, tuple[float, float]] | None,
+    curve: str,
+    transfer_tag: str | None,
+    steady: Stability,
+    found: Lamps,
+) -> str | None:
+    """How the stops of hunting and lamps would change if the camera's curve were another; None without such a figure.
+
+    `one_stop`: what one stop is under each curve (`stop_by_curve`).
+    """
     if one_stop is None or not (found.passes or steady.hunting_stops):
         return None
+    known, under = "the camera's tone curve is not known", ""
+    others = {name: ends for name, ends in one_stop.items() if name != HLG or curve == HLG}
+    if transfer_tag == HLG:
+        known = "the file says that its tone curve is HLG (ITU-R BT.2100)"
+    if transfer_tag == HLG != curve:
+        low, high = (f"{end:.1f}" for end in one_stop[HLG])
+        under = (
+            f"is {low} stops under HLG and "
+            if low == high
+            else f"is {low} (middle) to {high} (bright) stops under HLG and "
+        )
+    low, high = (f"{end:.1f}" for end in ends_of(others))
     return (
-        f"the camera's tone curve is not known, {curve} is assumed: what is called one stop here "
-        f"(hunting, lamps) may be {one_stop[0]:.1f} to {one_stop[1]:.1f} stops under other standard curves; "
-        "one of the camera's own may take it further"
+        f"{known}, {curve} is assumed: what is called one stop here (hunting, lamps) {under}may be {low} to {high} stops "
+        "under other standard curves; one of the camera's own may take it further"
     )
 
 

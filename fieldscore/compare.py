@@ -32,6 +32,7 @@ from fieldscore.pairing import (
 from fieldscore.readable_rows import MEMORY_S
 from fieldscore.score import Score
 from fieldscore.stats import Interval, block_bootstrap_mean
+from fieldscore.units import HLG
 
 FEWEST_MEMORIES = 3  # of that noise in the shared route for a verdict; in one or two all places share its mistake
 ALSO = ("level_percent",)  # compared although neither way is better: it explains the others
@@ -255,8 +256,12 @@ def _curve_notes(scores: Sequence[Score], labels: Sequence[str], differences: Se
             if span is not None
         ]
         if len(told) == len(ends):
+            tagged = dict.fromkeys(
+                labels[number] for _, _, number in ends if scores[number].record.clip.transfer_tag == HLG
+            )
+            told_by_file = f" (the files of {' and '.join(tagged)} say HLG)" if tagged else ""
             notes.append(
-                f"the cameras' tone curves are not known; lamps pulled down by {', '.join(told)}: "
+                f"the cameras' tone curves are not known{told_by_file}; lamps pulled down by {', '.join(told)}: "
                 "the difference in stops holds where the curves are alike"
             )
     return notes

@@ -41,6 +41,9 @@ _TORN_GAP = 3  # measurements between two torn pictures that may be alike by cha
 # those of a beat before than to those of the row before by this, in them and beside them (0.2 to 0.56; torn ones 0.63 and
 # more in them and beside them; sound ones farther off now and then 0.43).
 TORN_BEAT, _BEAT_AROUND_S = 0.6, 0.5
+# A drone that crashes tumbles by more than is followed from picture to picture. It comes to rest within so many seconds of the last
+# unlike one, and lies for so long, the mean motion at most so much (%/s; over twice the most that a drone on the ground shows).
+_REST_WITHIN_S, LIES_S, LIES_PERCENT = 0.5, 1.0, 3.0
 _STEP_S = 1 / 30  # s: likeness is measured about that often, and of fields from two before
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
 BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
@@ -97,8 +100,8 @@ def broken_up(timeline: Timeline) -> Mask:
 def torn(timeline: Timeline) -> Mask:
     """Rows [n] of pictures that are no turn, shift or zoom of the one before, several in a row: parts from elsewhere.
 
-    Pictures whose motion goes on, nearly black ones and those under bands of light are none. The last unlike one is whole
-    again: it is unlike the torn one before it. A cut is unlike once.
+    Pictures whose motion goes on, nearly black ones, those under bands of light and those of a crash are none. The last unlike
+    one is whole again: it is unlike the torn one before it. A cut is unlike once.
     """
     interval = timeline.interval_s
     step = max(1, round(_STEP_S / interval)) if interval > 0 else 1  # rows from one measurement to the next
@@ -120,9 +123,31 @@ def torn(timeline: Timeline) -> Mask:
         several = count >= TORN_AT_LEAST * step and count >= TORN_SHARE * (stop - start)
         beside = [row for row in (start - half, stop + half) if 0 <= row < len(unlike)]
         banded = 2 * np.count_nonzero(beating[start:stop]) > stop - start and beating[beside].any()
-        if several and not banded:
+        if several and not banded and not _crashes(timeline, start, stop):
             found[start : stop - step * (stop < len(unlike))] = True
     return found
+
+
+def _crashes(timeline: Timeline, start: int, stop: int) -> bool:
+    """Say whether the drone flew before rows [start, stop) and lay on the ground after them: it tumbled, and no link was lost.
+
+    A frozen picture stands still, too, but repeats: so many pictures must be new as make no frozen one (`ANEW_SHARE`).
+    """
+    time_s, motion = timeline.time_s, timeline["motion_percent"]
+    rest_s = time_s[stop - 1] + _REST_WITHIN_S
+    if start == 0 or time_s[-1] < rest_s + LIES_S:
+        return False
+    before = timeline.between(time_s[start - 1] - MOTION_AROUND_S, time_s[start - 1])
+    after = timeline.between(rest_s, rest_s + LIES_S)
+    if np.mean((_repeats(timeline) | _blank_screens(timeline))[after]) >= ANEW_SHARE:
+        return False
+    return _mean(motion[before]) > STANDING_PERCENT and _mean(motion[after]) <= LIES_PERCENT
+
+
+def _mean(motion: Doubles) -> float:
+    """Mean of what is known, NaN where nothing is."""
+    known = motion[np.isfinite(motion)]
+    return float(np.mean(known)) if known.size else np.nan
 
 
 def _beating(timeline: Timeline, half: int) -> Mask:

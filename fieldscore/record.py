@@ -18,7 +18,10 @@ LEAST_PIXELS = 32
 
 @dataclass(frozen=True)
 class ClipFacts:
-    """What the recording is. Codes are in the recording's own depth; times in seconds."""
+    """What the recording is. Codes are in the recording's own depth; times in seconds.
+
+    `transfer_tag`: the tone curve that the file says it has (`ClipInfo`), None where it says none or in results saved before.
+    """
 
     files: tuple[str, ...]
     sha256: tuple[str, ...]
@@ -43,6 +46,7 @@ class ClipFacts:
     ceiling_from: str
     bit_rate: float | None = None
     problems: tuple[str, ...] = ()
+    transfer_tag: str | None = None
 
     @property
     def floor_level_percent(self) -> float:

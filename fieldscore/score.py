@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.airtime import Airtime, airtime, motion_of_exposure
-from fieldscore.brightness import curve_note, dark_causes, lamps, pulled_down, stability, stop_range
+from fieldscore.brightness import curve_note, dark_causes, ends_of, lamps, pulled_down, stability, stop_by_curve
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
 from fieldscore.events import link_lost, runs
@@ -93,8 +93,12 @@ def score_flight(
         )
     notes += _lay_still(air)
     steady, steady_notes = stability(timeline, clear, events)
-    one_stop = stop_range(timeline["p50_percent"][clear] - record.clip.floor_level_percent, criteria.transfer_curve)
-    under_curve = curve_note(one_stop, criteria.transfer_curve, steady, found)
+    curve, tag = criteria.transfer_curve, record.clip.transfer_tag
+    middle, bright = (
+        timeline[name][clear] - record.clip.floor_level_percent for name in ("p50_percent", "p95_percent")
+    )
+    one_stop = stop_by_curve(middle, bright, curve, tag)
+    under_curve = curve_note(one_stop, curve, tag, steady, found)
     notes += [under_curve] if under_curve else []
     flags = zip(DERIVED, (~lost, inside, usable), strict=True)
     record = replace(record, timeline=timeline.with_columns(flags))
@@ -119,7 +123,7 @@ def score_flight(
         events=events,
         lamps=found,
         stability_notes=steady_notes,
-        stop_range=one_stop,
+        stop_range=None if one_stop is None else ends_of(one_stop),
     )
 
 

@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 FloatArray = npt.NDArray[np.float64]
 
+HLG = "hlg"  # the curve that a recording has only where its file says so
 PERCENT = 100.0  # level in % of a level fraction of 1
 DECIBEL_PER_DECADE = 20.0  # dB for a factor of ten in a signal (not a power) ratio, ISO 15739 usage
 DECIBEL_PER_STOP = DECIBEL_PER_DECADE * float(np.log10(2.0))  # 6.0206 dB
@@ -34,6 +35,11 @@ _BT709_SLOPE = 4.5
 _BT709_ALPHA = 1.09929682680944
 _BT709_BETA = 0.018053968510807  # linear light where the straight part ends
 _BT709_POWER = 0.45
+# ITU-R BT.2100-2 table 5 (hybrid log-gamma), scene light 1 at signal 1; ARIB STD-B67 has the same curve on light 12 times that
+_HLG_A = 0.17883277
+_HLG_B = 1.0 - 4.0 * _HLG_A
+_HLG_C = 0.5 - _HLG_A * float(np.log(4.0 * _HLG_A))
+_HLG_KNEE = 0.5  # level fraction where the square root ends
 _BT1886_GAMMA = 2.4  # ITU-R BT.1886 (2011) with black at zero light
 _PLAIN_GAMMA = 2.2  # the assembly gamma of 525-line television; common practice, no source
 
@@ -134,6 +140,16 @@ def _bt709_from_linear(light: FloatArray) -> FloatArray:
     return np.where(light < _BT709_BETA, light * _BT709_SLOPE, curved)
 
 
+def _hlg_to_linear(value: FloatArray) -> FloatArray:
+    curved = (np.exp((np.maximum(value, _HLG_KNEE) - _HLG_C) / _HLG_A) + _HLG_B) / 12.0
+    return np.where(value <= _HLG_KNEE, value**2 / 3.0, curved)
+
+
+def _hlg_from_linear(light: FloatArray) -> FloatArray:
+    curved = _HLG_A * np.log(np.maximum(12.0 * light, 1.0) - _HLG_B) + _HLG_C
+    return np.where(light <= _HLG_KNEE**2 / 3.0, np.sqrt(3.0 * light), curved)
+
+
 def _power_curve(name: str, gamma: float, summary: str, source: str) -> Curve:
     return Curve(
         name=name,
@@ -172,6 +188,14 @@ _ALL_CURVES = (
         "plain gamma 2.2; a code ratio of 2 is 2.2 stops",
         "common practice, no source",
     ),
+    Curve(
+        HLG,
+        "the inverse of the camera curve of hybrid log-gamma: a square root up to half level, a logarithm above; "
+        "a code ratio of 2 is 2.0 stops, 3.6 at the top",
+        "ITU-R BT.2100-2 table 5",
+        _hlg_to_linear,
+        _hlg_from_linear,
+    ),
 )
 
 CURVES: Mapping[str, Curve] = MappingProxyType({curve.name: curve for curve in _ALL_CURVES})
@@ -181,6 +205,11 @@ CURVES: Mapping[str, Curve] = MappingProxyType({curve.name: curve for curve in _
 # stops under bt709, 2.00 under srgb, 2.20 under gamma22 and 2.40 under bt1886: srgb lies in the middle of
 # that spread, so a figure under it is off by about a fifth at most, whichever of them is the true one.
 DEFAULT_CURVE = "srgb"
+
+
+def curves_of(transfer_tag: str | None) -> tuple[str, ...]:
+    """The names of the curves that a recording may have; hybrid log-gamma only by the stream's tag."""
+    return tuple(name for name in CURVES if name != HLG or transfer_tag == HLG)
 
 
 def curve_named(name: str) -> Curve:

@@ -6,40 +6,71 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from flight_material import timeline_of
+from flight_material import record_of, timeline_of
 
-from fieldscore.brightness import curve_note, stability, stop_elsewhere, stop_range
+from fieldscore.brightness import curve_note, ends_of, stability, stop_by_curve
+from fieldscore.criteria import Criteria
+from fieldscore.score import score_flight
 from fieldscore.scorecard import Lamps, Stability
-from fieldscore.units import CURVES, stops_between
+from fieldscore.units import CURVES, HLG, stops_between
 
 
 def test_a_stop_is_worth_what_the_curves_say() -> None:
     """Codes 100 and 50 are 1.63, 2.00, 2.20 and 2.40 stops apart under the four curves; near them a stop keeps those ratios."""
     # check values of the curves: bt709 1.63, srgb 2.00, gamma22 2.20, bt1886 2.40 stops (units.py)
-    elsewhere = stop_elsewhere(72.0 / 255.0, "srgb")
-    assert set(elsewhere) == set(CURVES) - {"srgb"}
-    assert elsewhere["bt709"] == pytest.approx(1.63 / 2.00, abs=0.02)
-    assert elsewhere["gamma22"] == pytest.approx(2.20 / 2.00, abs=0.02)
-    assert elsewhere["bt1886"] == pytest.approx(2.40 / 2.00, abs=0.02)
+    elsewhere = stop_by_curve(np.full(90, 100.0 * 72.0 / 255.0), np.full(90, 80.0), "srgb", None)
+    assert elsewhere is not None and set(elsewhere) == set(CURVES) - {HLG}
+    assert elsewhere["bt709"] == pytest.approx((1.63 / 2.00,) * 2, abs=0.02)
+    assert elsewhere["gamma22"] == pytest.approx((2.20 / 2.00,) * 2, abs=0.02)
+    assert elsewhere["bt1886"] == pytest.approx((2.40 / 2.00,) * 2, abs=0.02)
 
 
 def test_the_note_says_what_a_stop_may_be() -> None:
     """With a hunting camera the note gives the range that a stop may be under other curves; without stops there is none."""
     none = Lamps((), None, None, None)
-    dusk = stop_range(np.full(90, 28.0), "srgb")
-    told = curve_note(dusk, "srgb", Stability(1.0, 1.0, 0.3, 1.2), none)
+    dusk = stop_by_curve(np.full(90, 28.0), np.full(90, 60.0), "srgb", None)
+    told = curve_note(dusk, "srgb", None, Stability(1.0, 1.0, 0.3, 1.2), none)
     assert told is not None and "0.8 to 1.2 stops" in told and "srgb" in told
-    assert curve_note(dusk, "srgb", Stability(1.0, 1.0, 0.0, None), none) is None
-    at_floor = stop_range(np.full(90, -2.0), "srgb")
+    assert curve_note(dusk, "srgb", None, Stability(1.0, 1.0, 0.0, None), none) is None
+    at_floor = stop_by_curve(np.full(90, -2.0), np.full(90, 60.0), "srgb", None)
     assert at_floor is None
-    assert curve_note(at_floor, "srgb", Stability(1.0, 1.0, 0.3, 1.2), none) is None
+    assert curve_note(at_floor, "srgb", None, Stability(1.0, 1.0, 0.3, 1.2), none) is None
+
+
+@pytest.mark.parametrize(("tag", "named"), [(HLG, True), ("bt709", False), (None, False)])
+def test_a_file_that_says_hlg_is_told_so(tag: str | None, named: bool) -> None:
+    """Its curve is named, with what a stop is under it by day, and the range holds that; without the tag neither."""
+    by_day = stop_by_curve(np.full(90, 50.0), np.full(90, 90.0), "srgb", tag)
+    assert by_day is not None
+    told = curve_note(by_day, "srgb", tag, Stability(1.0, 1.0, 0.3, 1.2), Lamps((), None, None, None))
+    # ITU-R BT.2100: E = (exp((E' - c) / a) + b) / 12, its slope in stops a stop of level at E' = 0.9; sRGB's with its offset
+    light = np.exp((0.9 - 0.55991073) / 0.17883277)
+    bright = 0.9 / 0.17883277 * light / (light + 0.28466892) / (2.4 * 0.9 / 0.955)
+    assert told is not None and "may be 0.9 to 1.1 stops under other" in told
+    assert ("says that its tone curve is HLG" in told) == named
+    assert (f"is 0.9 (middle) to {bright:.1f} (bright) stops under HLG" in told) == named
+    record = record_of(timeline_of(90, p50_percent=50.0, p95_percent=90.0), transfer_tag=tag)
+    ends = score_flight(record, Criteria()).stop_range
+    assert ends is not None and (ends[1] == pytest.approx(bright, rel=0.01)) == named
+
+
+def test_hlg_is_one_figure_by_night() -> None:
+    """In its square root a stop is the same in the middle and in the bright; measured under HLG itself nothing is said of it."""
+    none, hunting = Lamps((), None, None, None), Stability(1.0, 1.0, 0.3, 1.2)
+    by_night = stop_by_curve(np.full(90, 40.0), np.full(90, 47.0), "srgb", HLG)
+    assert "is 0.9 stops under HLG" in str(curve_note(by_night, "srgb", HLG, hunting, none))
+    own = stop_by_curve(np.full(90, 40.0), np.full(90, 47.0), HLG, HLG)
+    told = curve_note(own, HLG, HLG, hunting, none)
+    assert told is not None and "hlg is assumed" in told and "under HLG" not in told
 
 
 @pytest.mark.parametrize("curve", sorted(CURVES))
 def test_the_range_of_a_stop_holds_every_curve(curve: str) -> None:
     """Whichever curve is assumed, the stops between codes 90 and 110 under each other one lie in the range, within 2 %."""
-    ends = stop_range(np.full(90, 100.0 * 100.0 / 255.0), curve)
-    assert ends is not None and ends[0] <= 1.0 <= ends[1]
+    level = np.full(90, 100.0 * 100.0 / 255.0)
+    found = stop_by_curve(level, level, curve, HLG)
+    assert found is not None and found[curve] == pytest.approx((1.0, 1.0))
+    ends = ends_of(found)
     assumed = float(stops_between(90.0 / 255.0, 110.0 / 255.0, curve))
     true = [float(stops_between(90.0 / 255.0, 110.0 / 255.0, name)) for name in CURVES]
     assert (assumed * ends[0], assumed * ends[1]) == pytest.approx((min(true), max(true)), rel=0.02)

@@ -104,6 +104,11 @@ def test_curves_are_told_of_the_lamps_compared() -> None:
     # worked by hand: the stops times 1.2 and 0.8
     assert "-0.30 (-0.36 to -0.24) stops by curve in flight 1 (first)" in note
     assert "-0.50 (-0.60 to -0.40) stops by curve in flight 2 (second)" in note
+    assert "HLG" not in note
+    clip = replace(scores[1].record.clip, transfer_tag="hlg")
+    scores[1] = replace(scores[1], record=replace(scores[1].record, clip=clip))
+    told = compare_flights(scores, LABELS, {(0, 1): alignment_of(*ways)}, CRITERIA)
+    assert any("tone curves are not known (the files of second say HLG);" in one for one in told.notes)
 
 
 def test_with_three_flights_each_a_flight_counts_once() -> None:

@@ -17,6 +17,7 @@ from fieldscore.report import explain, flight_json, render_html, words
 from fieldscore.report.assumed import assumed
 from fieldscore.report.explain import column_title, explain_column, explain_place, reason_for
 from fieldscore.report.figures import tables, told
+from fieldscore.report.light import WORDS
 from fieldscore.score import DERIVED
 
 DOCS = Path(__file__).parent.parent / "docs"
@@ -110,11 +111,22 @@ def test_what_was_assumed_is_in_one_place() -> None:
     found = dict(assumed(score, flight_json(score)))
     assert found["Code range"].startswith("narrow, as the file says. Black at code 16 (measured")
     assert found["Curve"].startswith(score.criteria.transfer_curve)
+    assert "The camera's own curve is not known" in found["Curve"]
+    tagged = replace(score, record=replace(score.record, clip=replace(score.record.clip, transfer_tag="hlg")))
+    assert "The file says that the camera's own curve is HLG" in dict(assumed(tagged, flight_json(tagged)))["Curve"]
     assert found["Thresholds"] == "All as delivered."
     changed = replace(score, criteria=Criteria(usable_zone_readable_percent=70.0))
     found = dict(assumed(changed, flight_json(changed)))
     assert found["Thresholds"] == "Changed by you: usable_zone_readable_percent = 70.0. The rest as delivered."
     assert "at least 70 % of the flying zone" in found["Usable frame"]
+
+
+def test_exposure_says_that_it_drifts_and_is_lost_over_breaks() -> None:
+    """Who reads the trace over minutes or over a lost link is told how far it holds, in its explanation and at its drawing."""
+    column = next(one for one in COLUMNS if one.name == "exposure_stops")
+    for text in (explain_column(column).sure.lower(), WORDS["exposure"][1].lower()):
+        assert "over a minute" in text and "drift by a quarter of a stop to half a stop" in text
+        assert "goes on from the exposure before it" in text
 
 
 def test_sentences() -> None:

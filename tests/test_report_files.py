@@ -132,7 +132,9 @@ def test_record_comes_back_from_either_file(folder: Path, name: str) -> None:
 
 def test_nan_bit_rate_and_unknown_floor_survive(score: Score, tmp_path: Path) -> None:
     """Facts that are unknown stay unknown through a save, and odd ones come back exactly."""
-    clip = replace(score.record.clip, bit_rate=None, frame_rate=30000 / 1001, floor_code=64.25, problems=())
+    clip = replace(
+        score.record.clip, bit_rate=None, frame_rate=30000 / 1001, floor_code=64.25, problems=(), transfer_tag="hlg"
+    )
     saved = replace(score, record=replace(score.record, clip=clip))
     assert load_record(write_flight(saved, tmp_path, {})).clip == clip
 

@@ -236,7 +236,7 @@ def test_a_figure_chosen_is_drawn_and_explained(opened: Opened) -> None:
     before = page.locator(".graph path").get_attribute("d")
     page.locator("label[data-column=noise_percent]").click()
     assert page.locator(".graph path").get_attribute("d") != before
-    assert page.locator(".told").inner_text().startswith("Noise: Temporal noise left in the recording")
+    assert page.locator(".told").inner_text().startswith("Noise: How strong the grain is that the codec left")
 
 
 def test_touch_drags_along(browser: Any, file: Path) -> None:

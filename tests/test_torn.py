@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from flight_material import timeline_of
+from flight_material import BLUE, SNOW, timeline_of
 from frame_material import HEIGHT, WIDTH, Luma, chain, coded, middle, moved, texture
 
 from fieldscore.criteria import Criteria
@@ -202,6 +202,46 @@ def test_torn_pictures_of_which_some_are_repeated_are_torn(repeat: dict[str, flo
     for name, value in {"brightened_percent": 0.0, "dimmed_percent": 0.0, "likeness": 1.0, **repeat}.items():
         timeline.values[name][::5] = value
     assert np.count_nonzero(torn(timeline)[30:90]) >= 55
+
+
+_LYING = {"motion_percent": 1.0, "likeness": 1.0, "frozen_percent": 40.0}
+
+
+@pytest.mark.parametrize(
+    ("flown", "after", "found"),
+    [
+        (70.0, _LYING, False),
+        (70.0, _LYING | {"motion_percent": 12.0}, True),  # hovers, or is flown on slowly
+        (1.0, _LYING, True),  # stood all the time
+        (70.0, _LYING | {"repeated": 1.0}, True),  # the receiver froze
+        (70.0, BLUE | {"motion_percent": 0.0}, True),
+        (70.0, SNOW | {"motion_percent": np.nan}, True),
+    ],
+)
+@pytest.mark.parametrize("rate", [25.0, 30.0, 60.0])
+def test_a_crash_is_not_torn(flown: float, after: dict[str, float], found: bool, rate: float) -> None:
+    """A drone that flew, tumbled and lay still for a second lost no link; flown on, stood before or frozen, it did."""
+    crash, rest = round(1.0 * rate), round(1.5 * rate)
+    timeline = timeline_of(
+        4 * round(rate),
+        (0, crash, {"motion_percent": flown}),
+        (crash, rest, {"motion_percent": 500.0, "motion_change_percent": 700.0, "likeness": 0.5}),
+        (rest, rest + 4, {"motion_percent": 400.0, "likeness": 0.97}),
+        (rest + 4, 4 * round(rate), after),
+        rate=rate,
+    )
+    assert torn(timeline)[crash:rest].any() == found
+
+
+def test_a_tear_that_the_recording_ends_with_is_torn() -> None:
+    """Under a second of rest is no crash for certain: the link may have been lost for good."""
+    timeline = timeline_of(
+        60,
+        (0, 20, {"motion_percent": 70.0}),
+        (20, 35, {"motion_percent": 500.0, "motion_change_percent": 700.0, "likeness": 0.5}),
+        (35, 60, _LYING),
+    )
+    assert torn(timeline)[20:34].all()
 
 
 @pytest.mark.parametrize(("crushed", "found"), [(88.0, False), (82.0, False), (78.0, True), (55.0, True), (8.0, True)])

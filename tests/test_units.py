@@ -91,6 +91,25 @@ def test_bt1886_table() -> None:
     assert units.to_linear(levels, "bt1886") == pytest.approx(light, abs=6e-7)
 
 
+def test_hlg_table() -> None:
+    """Hybrid log-gamma is what ITU-R BT.2100 table 5 publishes, and its halves join without a step or a bend."""
+    # E' = 0.5 at E = 1/12, 1 at 1; constants as printed there: a = 0.17883277, b = 0.28466892, c = 0.55991073
+    assert units.from_linear([0.0, 1 / 48, 1 / 12, 1.0], "hlg") == pytest.approx([0.0, 0.25, 0.5, 1.0], abs=1e-7)
+    light = np.array([0.1, 0.18, 0.265, 0.5])
+    printed = 0.17883277 * np.log(12 * light - 0.28466892) + 0.55991073
+    assert units.from_linear(light, "hlg") == pytest.approx(printed, abs=1e-7)
+    # 75 % of signal is 0.265 of light: nominal diffuse white, ITU-R BT.2408
+    assert float(units.to_linear(0.75, "hlg")) == pytest.approx(0.265, abs=5e-4)
+    slopes = np.diff(units.to_linear([0.4999, 0.5, 0.5001], "hlg"))
+    assert slopes[0] == pytest.approx(slopes[1], rel=1e-3)
+
+
+def test_hlg_is_a_curve_of_files_that_say_so() -> None:
+    """Without the tag a recording has one of the others."""
+    assert set(units.curves_of("hlg")) == set(CURVES)
+    assert set(CURVES) - set(units.curves_of(None)) == {"hlg"} == set(CURVES) - set(units.curves_of("bt709"))
+
+
 def test_curves_agree_with_colour_science() -> None:
     """Each curve equals colour-science's over the whole range, both ways."""
     colour = pytest.importorskip("colour")
@@ -99,6 +118,9 @@ def test_curves_agree_with_colour_science() -> None:
     assert units.from_linear(value, "srgb") == pytest.approx(colour.models.eotf_inverse_sRGB(value), abs=1e-7)
     assert units.to_linear(value, "bt1886") == pytest.approx(colour.models.eotf_BT1886(value), abs=1e-12)
     assert units.to_linear(value, "gamma22") == pytest.approx(colour.gamma_function(value, 2.2), abs=1e-12)
+    with np.errstate(invalid="ignore"):  # it takes the logarithm on either side of the knee
+        hlg = colour.models.oetf_BT2100_HLG(value)
+    assert units.from_linear(value, "hlg") == pytest.approx(hlg, abs=1e-7)
     exact = colour.models.oetf_BT2020(value, is_12_bits_system=True)
     # colour-science rounds the 12-bit constants to four digits: 1.0993 and 0.0181
     assert units.from_linear(value, "bt709") == pytest.approx(exact, abs=1e-4)
@@ -154,7 +176,8 @@ def test_curves_rise(curve: str) -> None:
     """More level is more light everywhere, from 0 at black to 1 at white."""
     value = np.linspace(-0.2, 1.3, 3001)
     assert (np.diff(units.to_linear(value, curve)) > 0).all()
-    assert units.to_linear([0.0, 1.0], curve) == pytest.approx([0.0, 1.0], abs=1e-12)
+    # the eight digits of BT.2100's a leave 3e-8 at white
+    assert units.to_linear([0.0, 1.0], curve) == pytest.approx([0.0, 1.0], abs=1e-7 if curve == "hlg" else 1e-12)
     assert CURVES[curve].summary and CURVES[curve].source
 
 

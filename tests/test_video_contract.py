@@ -12,7 +12,7 @@ from av.filter import Graph
 from flight_material import write_flight
 from video_material import HEIGHT, RATE, WIDTH, kinds, picture, read_all, write_clip
 
-from fieldscore.analyse import plan_flight
+from fieldscore.analyse import measure_flight, plan_flight
 from fieldscore.video import ClipWriter, Encoding, Flight, probe
 
 # name, encoding, bits, chroma subsampling, whether the codec keeps every code value
@@ -120,6 +120,28 @@ def test_matrix_tags_are_read(tmp_path: Path, number: int, tag: str | None) -> N
         container.mux(stream.encode())
     assert probe(path).matrix_tag == tag
     assert plan_flight([path]).area().matrix == tag
+
+
+@pytest.mark.parametrize(
+    ("number", "tag"),
+    [(1, "bt709"), (4, "gamma22"), (6, "bt709"), (13, "srgb"), (14, "bt709"), (16, "pq"), (18, "hlg"), (2, None)],
+)
+@pytest.mark.parametrize("name", ["a.mp4", "a.mkv"])
+def test_transfer_tags_are_read(tmp_path: Path, name: str, number: int, tag: str | None) -> None:
+    """The numbers of ITU-T H.273 table 3, 18 being ARIB STD-B67; 2 says nothing. It reaches the facts of what is measured."""
+    path = tmp_path / name
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("libx264", rate=30)
+        stream.width, stream.height, stream.pix_fmt = WIDTH, HEIGHT, "yuv420p"
+        stream.codec_context.color_trc = number
+        for _ in range(3):
+            container.mux(
+                stream.encode(av.VideoFrame.from_ndarray(np.full((HEIGHT * 3 // 2, WIDTH), 90, np.uint8), "yuv420p"))
+            )
+        container.mux(stream.encode())
+    assert probe(path).transfer_tag == tag
+    if name == "a.mp4":
+        assert measure_flight([path]).clip.transfer_tag == tag
 
 
 def test_jpeg_has_the_matrix_of_its_standard(tmp_path: Path) -> None:

@@ -24,7 +24,7 @@ from fieldscore.analyse import look_at
 from fieldscore.criteria import Criteria
 from fieldscore.events import TORN_AT_LEAST, TORN_LIKENESS, runs, torn
 from fieldscore.frame import PictureArea
-from fieldscore.measure import Column
+from fieldscore.measures import COLUMNS
 from fieldscore.measures.movement import movement
 from fieldscore.motion import registration
 from fieldscore.sequence import chained
@@ -75,10 +75,9 @@ def _timeline(area: PictureArea, frames: list[tuple[Luma, float]]) -> Timeline:
     for one in chained(shown, area):
         found = one.paced(registration)
         rows.append((np.nan if found is None else found.likeness, *movement(one)))
-    columns = tuple(Column(name, "", "neither", "") for name in names)
-    return Timeline(
-        np.array([time_s for _, time_s in frames]), dict(zip(names, np.array(rows).T, strict=True)), columns, {}
-    )
+    values = {column.name: np.full(len(frames), np.nan) for column in COLUMNS}
+    values.update(zip(names, np.array(rows).T, strict=True))
+    return Timeline(np.array([time_s for _, time_s in frames]), values, COLUMNS, {})
 
 
 def _torn(kind: str, frames: list[tuple[Luma, float]]) -> tuple[list[tuple[Luma, float]], npt.NDArray[np.bool_]]:

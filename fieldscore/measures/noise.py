@@ -19,7 +19,8 @@ _LEAST_MEASURED = 1.0 / 3.0
         "noise_percent",
         "%",
         "lower",
-        "Temporal noise left in the recording, one sigma a pixel, median of the tiles neither crushed nor clipped.",
+        "Temporal noise left in the recording over areas of an object's size (8 px at 480 lines), as one sigma a pixel of white "
+        "noise as strong there; median of the tiles neither crushed nor clipped.",
     ),
     held=True,
 )

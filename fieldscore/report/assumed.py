@@ -7,6 +7,7 @@ from typing import Any
 
 from fieldscore.report import words
 from fieldscore.score import Score
+from fieldscore.units import HLG
 
 HOW_KNOWN = {
     "tag": "as the file says",
@@ -40,6 +41,12 @@ def airtime(flight: Mapping[str, Any]) -> str:
 def assumed(score: Score, flight: Mapping[str, Any]) -> list[tuple[str, str]]:
     """What the figures rest on that this recording cannot prove: (what, in words)."""
     clip, picture, criteria = score.record.clip, score.record.picture, score.criteria
+    own_curve = "The camera's own curve is not known; a code ratio of 2 can be 1.6 to 2.4 stops."
+    if clip.transfer_tag == HLG:
+        own_curve = (
+            "The file says that the camera's own curve is HLG (ITU-R BT.2100), under which a code ratio of 2 is 2.0 stops in the "
+            'dark and up to 3.6 in the light; transfer_curve = "hlg" in a criteria file measures under that.'
+        )
     changed = [f"{name} = {value}" for name, value in criteria.changed().items()]
     return [
         (
@@ -49,8 +56,7 @@ def assumed(score: Score, flight: Mapping[str, Any]) -> list[tuple[str, str]]:
         ),
         (
             "Curve",
-            f"{criteria.transfer_curve}: stops, and by how much the reference object stands out, follow from it. The camera's "
-            "own curve is not known; a code ratio of 2 can be 1.6 to 2.4 stops.",
+            f"{criteria.transfer_curve}: stops, and by how much the reference object stands out, follow from it. {own_curve}",
         ),
         (
             "Reference object",

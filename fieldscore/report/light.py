@@ -15,7 +15,9 @@ WORDS: dict[str, tuple[str, str]] = {
     "exposure": (
         "How the camera turned itself up and down",
         "Up is brighter, down is darker, in stops against the first frame: one stop is twice the light. A dip while a lamp is "
-        "near (hatched) means that the camera dimmed everything else.",
+        "near (hatched) means that the camera dimmed everything else. Compare moments seconds apart: over a minute "
+        "the line may drift by a quarter of a stop to half a stop, and after a gap it goes on from the exposure before it, "
+        "whatever the camera did meanwhile.",
     ),
     "veil": (
         "Light spilled over the picture",
@@ -38,7 +40,10 @@ READING: tuple[tuple[str, str], ...] = (
     ("Readable", "how much of the picture would show an obstacle; the flying zone must stay over the dotted line."),
     ("Level", "how bright the picture is: the line is its mean, the band holds nine tenths of the picture."),
     ("Crushed and clipped", "how much of the picture is plain black (at the floor) or plain white (at the ceiling)."),
-    ("Noise", "how much each pixel flickers from frame to frame: the higher, the more the grain hides."),
+    (
+        "Noise",
+        "how strong the grain is across an object's size, as fine grain that would hide as much: the higher, the more it hides.",
+    ),
     ("Histogram", "how much of the picture is how bright: a bright band at the foot is a dark flight."),
 )
 

@@ -130,6 +130,8 @@ def _as(kind: str, value: Any, name: str) -> Any:
     number = isinstance(value, (int, float)) and not isinstance(value, bool)
     if kind == "tuple[str, ...]" and isinstance(value, list) and all(isinstance(one, str) for one in value):
         return tuple(value)
+    if kind == "str | None" and (value is None or isinstance(value, str)):
+        return value
     if kind == "float | None" and (value is None or number):
         return None if value is None else float(value)
     if kind == "float" and (value is None or number):

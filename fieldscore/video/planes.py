@@ -18,6 +18,8 @@ MOST_BITS = 12  # deeper samples are cut to this depth: nothing a goggle records
 BYTE_BITS = 8
 RANGES = {1: "narrow", 2: "full"}  # AVColorRange
 MATRICES = {1: "bt709", 5: "bt601", 6: "bt601", 9: "bt2020"}  # AVColorSpace
+# AVColorTransferCharacteristic, ITU-T H.273 table 3; BT.601 and BT.2020 have the curve of BT.709
+TRANSFERS = {1: "bt709", 4: "gamma22", 6: "bt709", 13: "srgb", 14: "bt709", 15: "bt709", 16: "pq", 18: "hlg"}
 INTERLEAVED = ("nv12", "nv16", "nv24", "nv20le", "nv20be")  # luma plane, then Cb Cr pairs
 HIGH_BITS = ("p010", "p012", "p016", "p210", "p212", "p216", "p410", "p412", "p416")
 # Offsets of Y, Cb, Cr in the four bytes of two packed pixels.
@@ -91,6 +93,11 @@ def matrix_tag(frame: VideoFrame) -> str | None:
     if frame.format.is_rgb or frame.format.has_palette:
         return "bt601"  # what `samples` makes of them
     return MATRICES.get(int(frame.colorspace))
+
+
+def transfer_tag(frame: VideoFrame) -> str | None:
+    """The tone curve that the picture says it has: "bt709", "gamma22", "srgb", "pq", "hlg" or None."""
+    return TRANSFERS.get(int(frame.color_trc))
 
 
 def depth(frame: VideoFrame) -> int:

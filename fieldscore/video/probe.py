@@ -15,7 +15,15 @@ from fieldscore.video import containers
 from fieldscore.video.containers import Lengths, size_text
 from fieldscore.video.decode import DECODE_ERRORS, Decoder, Picture, first_picture
 from fieldscore.video.opening import KNOWN_BY_HEADER, MAX_PIXELS, NO_RECORDING, Opened, SafeFile, open_clip, too_large
-from fieldscore.video.planes import Orientation, UnknownFormatError, depth, matrix_tag, orientation, range_tag
+from fieldscore.video.planes import (
+    Orientation,
+    UnknownFormatError,
+    depth,
+    matrix_tag,
+    orientation,
+    range_tag,
+    transfer_tag,
+)
 from fieldscore.video.records import ClipInfo, Problem
 
 # Packets whose timestamps settle the frame rate: two groups of pictures of a usual recorder.
@@ -216,6 +224,7 @@ def _facts(opened: Opened, lengths: Lengths, picture: Picture, bits: int, given:
         sample_aspect=_sample_aspect(opened, turn),
         range_tag=range_tag(frame),
         matrix_tag=matrix_tag(frame),
+        transfer_tag=transfer_tag(frame),
         interlaced_flag=bool(frame.interlaced_frame),
         field_order=_field_order(opened, frame),
         bit_rate=_bit_rate(opened, rates.rate),

@@ -29,13 +29,14 @@ class Problem:
 class ClipInfo:
     """What a file is, without measuring it.
 
-    `width`, `height`: pixels of the picture as shown upright, after `rotation_deg` (clockwise) and `mirrored` are applied. `intra`:
-    its codec codes each picture by itself, as JPEG does (libavcodec's word). `bits` a sample. `frame_rate`: frames a second, from
-    the median timestamp difference of the first packets, or as given for streams without timestamps. `declared_rate`,
-    `frames_declared`, `duration_s`: claims of the container, None when it makes none. `sample_aspect`: pixel width over height, 1.0
-    when unknown. `range_tag`: "narrow", "full" or None (untagged). `matrix_tag`: "bt601", "bt709", "bt2020" or None. `field_order`:
-    "top" or "bottom" first, None for progressive or unknown. `bit_rate`: bit/s of the file or None. `problems`: what is wrong with
-    the file before reading it.
+    `width`, `height`: pixels of the picture as shown upright, after `rotation_deg` (clockwise) and `mirrored` are applied.
+    `intra`: its codec codes each picture by itself, as JPEG does (libavcodec's word). `bits` a sample. `frame_rate`: frames a
+    second, from the median timestamp difference of the first packets, or as given for streams without timestamps.
+    `declared_rate`, `frames_declared`, `duration_s`: claims of the container, None when it makes none. `sample_aspect`: pixel
+    width over height, 1.0 when unknown. `range_tag`: "narrow", "full" or None (untagged). `matrix_tag`: "bt601", "bt709",
+    "bt2020" or None. `transfer_tag`: the tone curve, "bt709", "gamma22", "srgb", "pq", "hlg" or None. `field_order`: "top" or
+    "bottom" first, None for progressive or unknown. `bit_rate`: bit/s of the file or None. `problems`: what is wrong with the
+    file before reading it.
     """
 
     path: Path
@@ -55,6 +56,7 @@ class ClipInfo:
     sample_aspect: float
     range_tag: str | None
     matrix_tag: str | None
+    transfer_tag: str | None
     interlaced_flag: bool
     field_order: str | None
     bit_rate: float | None
