@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from benchmarks.flights import Case
 from fieldscore import Criteria
@@ -16,7 +17,7 @@ from fieldscore.simulate import simulate
 from fieldscore.video import Flight
 
 _MOST_HIDDEN = 0.02  # share of a tile at an end from which on its noise is not what the camera left
-_SETTLED_S = 1.5  # s, on the ground and until noise has been measured some times
+SETTLED_S = 1.5  # s, on the ground and until noise has been measured some times
 
 
 def twin_of(case: Case, clip: Path) -> Path:
@@ -29,6 +30,15 @@ def twin_of(case: Case, clip: Path) -> Path:
 
 def noise_left(clip: Path, twin: Path, record: FlightRecord) -> tuple[float, float]:
     """Noise really left in the recording (%), from its twin with another noise, and what was measured over the same frames."""
+    times, found = noise_over_time(clip, twin)
+    rows = np.searchsorted(record.timeline.time_s, times - 1e-3)
+    measured = record.timeline["noise_percent"][np.minimum(rows, len(record.timeline) - 1)]
+    flown = times > SETTLED_S
+    return float(np.nanmedian(found[flown])), float(np.nanmedian(measured[flown]))
+
+
+def noise_over_time(clip: Path, twin: Path) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Times [n] of a flight's pictures, in seconds, and the noise (%) [n] really left in each, from its twin."""
     flight = Flight([clip])
     look = look_at(flight, Criteria(), clip.stem)
     area = look.area.for_fields() if look.interlaced else look.area
@@ -40,10 +50,7 @@ def noise_left(clip: Path, twin: Path, record: FlightRecord) -> tuple[float, flo
         a, b = (Frame(each.luma, area, each.time_s, bits=each.bits) for each in (one, two))
         found.append(_tile_noise(a, b, area))
         times.append(one.time_s)
-    rows = np.searchsorted(record.timeline.time_s, np.array(times) - 1e-3)
-    measured = record.timeline["noise_percent"][np.minimum(rows, len(record.timeline) - 1)]
-    flown = np.array(times) > _SETTLED_S
-    return float(np.nanmedian(np.array(found)[flown])), float(np.nanmedian(measured[flown]))
+    return np.array(times), np.array(found)
 
 
 def _tile_noise(one: Frame, two: Frame, area: PictureArea) -> float:

@@ -229,7 +229,7 @@ def _record(plan: Plan, gathered: Gathered, sums: Sequence[str] | None = None) -
 
 
 def _of_the_whole(known: Timeline, table: dict[str, Doubles], gathered: Gathered) -> tuple[TileSeries, bool]:
-    """Put what needs the whole flight into a table: the camera's own exposure, its veil, readability by both, lamps.
+    """Put what needs the whole flight into a table: the camera's own exposure, its veil, noise and readability by both, lamps.
 
     Gives readability by tile, and whether exposure is but a sum of what links say.
 
@@ -244,6 +244,7 @@ def _of_the_whole(known: Timeline, table: dict[str, Doubles], gathered: Gathered
     trace = exposure_trace(links, steps)
     for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
         table[column.name] = np.round(series, DECIMALS)
+    table["noise_percent"] = np.round(table["noise_percent"] * gathered.readable.told(trace.stops, links), DECIMALS)
     tiles, shares = gathered.readable.finish(trace.stops, links, trace.black_set_down)
     for column, series in zip(
         readable_shares.columns + lamps_in_view.columns, [*shares.T, *gathered.lamps.columns().T], strict=True

@@ -35,6 +35,9 @@ LEVELS = np.array([0, 0.02, 0.04, 0.06, 0.09, 0.12, 0.16, 0.2, 0.25, 0.3, 0.37, 
 # that is just seen stands on a dozen electrons a pixel or two, which is between. 0 for a stop of shutter time, or where a link's
 # noise rules: a flight whose exposure moves far enough says which, against this and its spread (docs/decisions/noise_of_gain.py).
 NOISE_OF_GAIN, GAIN_SPREAD = 0.7, 0.3
+# The spread of the same about nothing, for noise that is told: a denoiser or a codec short of bits leaves as much at any gain, and
+# a flight whose noise does not show that it goes with the exposure keeps what was measured (docs/decisions/noise_told.py).
+TOLD_SPREAD = 0.3
 # s from one measurement to the next that counts as independent: they are pooled over 1.6 s (noise_left.py), what they are off by
 # holds for up to 2 s, and what a trace is off by for longer (docs/decisions/noise_of_gain.py).
 _INDEPENDENT_S = 5.0
@@ -190,6 +193,20 @@ class ReadableRows:
             let_go(kept)
         return bins.series(), figures[np.asarray(self._entries)]
 
+    def told(self, stops: Doubles, links: Sequence[ExposureLink]) -> Doubles:
+        """By what factor [n] the noise of each row is more than was measured: at its own gain, not that of a second before."""
+        noise = np.frombuffer(self._noise, dtype=np.float32).reshape(-1, LEVELS.size)
+        now, known, chains = noise.copy(), np.zeros(len(noise), dtype=np.bool_), self._chained(noise, stops, links)
+        exponent = gain_exponent(*self._measured(noise, chains), 0.0, TOLD_SPREAD)
+        for chain in chains:
+            now[chain.entries] += exponent * (chain.now - chain.measured)[:, None]
+            known[chain.entries] = True
+        more = self._not_quieter(now, known) - noise
+        kept = self._spool.view(self._entry, (len(self._firsts),))
+        tiles = _tiles_at(kept["level"], np.arange(len(more)))
+        let_go(kept)
+        return np.asarray(np.exp2((tiles * more).sum(axis=1))[np.asarray(self._entries)], dtype=np.float64)
+
     def _low_end(self) -> float:
         """The middle low end of the noise of tiles over the flight; NaN where none was measured."""
         ends = np.asarray(self._ends)
@@ -199,17 +216,31 @@ class ReadableRows:
     def _steadied(self, noise: Floats, stops: Doubles, links: Sequence[ExposureLink]) -> Floats:
         """Log2 of the noise [entries, levels] with that measured before and after, taken to the same gain.
 
-        As it is where the exposure is not known (no link reaches it), or nothing was measured nearby.
+        Where the exposure is not known (no link reaches it), or nothing was measured nearby, as `_not_quieter` has it.
         """
         found, chains = noise.copy(), self._chained(noise, stops, links)
-        exponent = self._exponent(noise, chains)
+        known = np.zeros(len(noise), dtype=np.bool_)
+        exponent = gain_exponent(*self._measured(noise, chains), NOISE_OF_GAIN, GAIN_SPREAD)
         for entries, time_s, fresh, now, _ in chains:
             moved = exponent * now[:, None]
             still = np.where(fresh[:, None], noise[entries] - moved, 0.0)
             total, mean = _around(fresh[:, None].astype(np.float64), time_s), _around(still, time_s)
             there = total[:, 0] > np.exp(-1.0)
             found[entries[there]] = mean[there] / total[there] + moved[there]
-        return found
+            known[entries[there]] = True
+        return self._not_quieter(found, known)
+
+    def _not_quieter(self, noise: Floats, known: npt.NDArray[np.bool_]) -> Floats:
+        """Log2 of noise [entries, levels] that is, where it is not `known` [entries], no less than where it last was known.
+
+        Until all of it is measured after that: flying into the dark breaks the trace, and what was measured is of the light before.
+        """
+        times, fresh = np.asarray(self._times)[np.array(self._firsts)], np.array(self._fresh)
+        since = np.maximum.accumulate(np.where(fresh, times - np.asarray(self._over_s), -np.inf))
+        last = np.maximum.accumulate(np.where(known, np.arange(len(known)), -1))
+        stale = ~known & (last >= 0) & (since <= times[last])
+        noise[stale] = np.maximum(noise[stale], noise[last[stale]])
+        return noise
 
     def _chained(self, noise: Floats, stops: Doubles, links: Sequence[ExposureLink]) -> list[_Chain]:
         """The entries of each chain of links whose exposure and noise [entries, levels] are known."""
@@ -227,10 +258,10 @@ class ReadableRows:
                 chains.append(_Chain(inside, times[rows], fresh[inside], stops[rows], measured))
         return chains
 
-    def _exponent(self, noise: Floats, chains: Sequence[_Chain]) -> float:
-        """Log2 of noise for a stop of exposure over the flight, from noise [entries, levels] as it was measured."""
+    def _measured(self, noise: Floats, chains: Sequence[_Chain]) -> tuple[Doubles, Doubles, float]:
+        """Exposure and noise [n] as they were measured on the chains, off those around, and over how many seconds."""
         kept = self._spool.view(self._entry, (len(self._firsts),))
-        gains, noises, span_s = [], [], 0.0
+        gains, noises, span_s = [np.zeros(0)], [np.zeros(0)], 0.0
         for entries, time_s, fresh, _, measured in chains:
             of, times = entries[fresh], time_s[fresh]
             if of.size > 1:
@@ -239,14 +270,16 @@ class ReadableRows:
                 noises.append(_beside(noise[of].astype(np.float64), tiles, times))
                 span_s += times[-1] - times[0]
         let_go(kept)
-        return gain_exponent(np.concatenate(gains), np.concatenate(noises), span_s) if gains else NOISE_OF_GAIN
+        return np.concatenate(gains), np.concatenate(noises), span_s
 
 
-def gain_exponent(gain: Doubles, noise: Doubles, span_s: float) -> float:
+def gain_exponent(gain: Doubles, noise: Doubles, span_s: float, usual: float, spread: float) -> float:
     """Log2 of noise for a stop of exposure, 0 to 1, from measurements [n] of both over `span_s`, in stops and log2 off their means.
 
-    Their slope, outliers held back (P. J. Huber 1964), weighed against NOISE_OF_GAIN by its error and GAIN_SPREAD.
+    Their slope, outliers held back (P. J. Huber 1964), weighed against what is `usual` by its error and the `spread` of that.
     """
+    if not gain.size:
+        return usual
     weight, scatter, slope = np.ones(len(gain)), _LEAST_SCATTER, 0.0
     for _ in range(_TURNS):
         slope = float(weight @ (gain * noise)) / max(float(weight @ gain**2), _NO_GAIN)
@@ -254,8 +287,8 @@ def gain_exponent(gain: Doubles, noise: Doubles, span_s: float) -> float:
         scatter = max(float(np.median(rest)) / _MEDIAN_OF_NORMAL, _LEAST_SCATTER)
         weight = 1.0 / np.maximum(rest / (_OUTLYING * scatter), 1.0)
     independent = min(max(span_s, 0.0) / _INDEPENDENT_S, len(gain))
-    share = independent * float(np.mean(weight * gain**2)) * (GAIN_SPREAD / scatter) ** 2
-    return min(max((share * slope + NOISE_OF_GAIN) / (share + 1.0), 0.0), 1.0)
+    share = independent * float(np.mean(weight * gain**2)) * (spread / scatter) ** 2
+    return min(max((share * slope + usual) / (share + 1.0), 0.0), 1.0)
 
 
 def _tiles_at(levels: npt.NDArray[np.floating], entries: npt.NDArray[np.intp]) -> Doubles:

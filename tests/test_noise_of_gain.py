@@ -24,6 +24,7 @@ SIGNAL, BLOCK_CODES = 12.0, 1.5
 SURFACES = np.linspace(0.4, 1.6, AREA.tiles)  # level of each tile over the middle one's
 ROWS, EACH_S = 300, NOISE_EVERY_S  # a minute, noise measured on each row
 TIMES = EACH_S * np.arange(ROWS)
+AMONG_CAMERAS = NOISE_OF_GAIN, GAIN_SPREAD
 WANDERS = 0.1 * np.random.default_rng(3).standard_normal(ROWS)  # log2: by what is flown past
 
 
@@ -97,8 +98,8 @@ def test_noise_is_compared_where_tiles_are(monkeypatch: pytest.MonkeyPatch) -> N
     """As exposure opens tiles pass to levels where noise is less: what a curve says beyond them falls, and says nothing of gain."""
     found = []
 
-    def recorded(gain: Doubles, noise: Doubles, span_s: float) -> float:
-        found.append(gain_exponent(gain, noise, span_s))
+    def recorded(gain: Doubles, noise: Doubles, span_s: float, usual: float, spread: float) -> float:
+        found.append(gain_exponent(gain, noise, span_s, usual, spread))
         return found[-1]
 
     monkeypatch.setattr(readable_rows, "gain_exponent", recorded)
@@ -121,9 +122,11 @@ def test_what_lies_beyond_a_break_says_nothing_of_gain() -> None:
 
 def test_a_flight_that_says_little_keeps_what_is_known_of_cameras() -> None:
     """Without any change of exposure, or one far less than noise wanders, it is 0.7; nothing is divided by nothing."""
-    assert gain_exponent(np.zeros(50), WANDERS[:50], 10.0) == pytest.approx(NOISE_OF_GAIN)
-    assert gain_exponent(np.zeros(50), np.zeros(50), 10.0) == pytest.approx(NOISE_OF_GAIN)
-    assert gain_exponent(0.02 * _swing(20.0), WANDERS, TIMES[-1]) == pytest.approx(NOISE_OF_GAIN, abs=0.05)
+    assert gain_exponent(np.zeros(50), WANDERS[:50], 10.0, *AMONG_CAMERAS) == pytest.approx(NOISE_OF_GAIN)
+    assert gain_exponent(np.zeros(50), np.zeros(50), 10.0, *AMONG_CAMERAS) == pytest.approx(NOISE_OF_GAIN)
+    assert gain_exponent(0.02 * _swing(20.0), WANDERS, TIMES[-1], *AMONG_CAMERAS) == pytest.approx(
+        NOISE_OF_GAIN, abs=0.05
+    )
 
 
 def test_the_slope_is_weighed_against_the_prior() -> None:
@@ -135,7 +138,7 @@ def test_the_slope_is_weighed_against_the_prior() -> None:
     mean = (precision * true + NOISE_OF_GAIN / GAIN_SPREAD**2) / (precision + 1.0 / GAIN_SPREAD**2)
     assert 0.2 < mean < 0.4
     for each in (1, 4):
-        found = gain_exponent(np.repeat(gain, each), np.repeat(noise, each), TIMES[-1])
+        found = gain_exponent(np.repeat(gain, each), np.repeat(noise, each), TIMES[-1], *AMONG_CAMERAS)
         assert found == pytest.approx(mean, abs=0.06)
 
 
@@ -145,11 +148,11 @@ def test_outliers_are_held_back() -> None:
     noise = NOISE_OF_GAIN * gain + WANDERS + np.where((gain > 0.8) & (np.arange(ROWS) % 2 == 0), 2.0, 0.0)
     plain = float(gain @ noise) / float(gain @ gain)
     assert plain > NOISE_OF_GAIN + 0.3
-    assert gain_exponent(gain, noise, TIMES[-1]) == pytest.approx(NOISE_OF_GAIN, abs=0.1)
+    assert gain_exponent(gain, noise, TIMES[-1], *AMONG_CAMERAS) == pytest.approx(NOISE_OF_GAIN, abs=0.1)
 
 
 @pytest.mark.parametrize(("slope", "bound"), [(-1.0, 0.0), (2.0, 1.0)])
 def test_no_more_than_read_noise_and_no_less_than_nothing(slope: float, bound: float) -> None:
     """Whatever a scene makes of it, noise follows by none to all of a stop."""
     gain = _swing(20.0)
-    assert gain_exponent(gain, slope * gain + WANDERS, TIMES[-1]) == bound
+    assert gain_exponent(gain, slope * gain + WANDERS, TIMES[-1], *AMONG_CAMERAS) == bound
