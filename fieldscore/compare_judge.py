@@ -14,10 +14,10 @@ from fieldscore.comparison import USABLE, Check, Difference
 from fieldscore.criteria import Criteria
 from fieldscore.fairness import RANGE_MEASURES
 from fieldscore.measure import Better
+from fieldscore.pairing import FEWEST_FLIGHTS
 from fieldscore.score import Score
 from fieldscore.units import CodeRange, code_to_level
 
-FEWEST_FLIGHTS = 3  # of each camera for the flight to be the unit: two tell next to nothing of a spread
 # Measures that rest on the camera's noise over the flight: a mistake in it lasts, and the places of a short flight share it. Of
 # their difference so much may be such a mistake (shares are off by 8 points in the mean, usable time by up to 35: of two pairs of
 # another simulator that differ by nothing).

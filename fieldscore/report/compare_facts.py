@@ -117,10 +117,11 @@ def own_differences(result: Comparison, places: PairedPlaces) -> list[Difference
     return [one for one in result.differences if one.of == "places" and (one.a, one.b) == (places.a, places.b)]
 
 
-def counted(found: Sequence[Difference]) -> str:
+def counted(result: Comparison, cameras: tuple[str, str]) -> str:
     """What a pair of cameras was judged from."""
+    found = result.between(*cameras)
     if any(one.of == "flights" for one in found):
-        n = next(one.n for one in found if one.of == "flights")
+        n = [len(own) for own in result.groups[cameras]]
         return (
             f"Means of {n[0]} and {n[1]} flights over the places that all of them show; the flight is what is counted."
         )

@@ -9,8 +9,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fieldscore.compare_judge import FEWEST_FLIGHTS, SHARE_FROZEN, SLOW_MEASURES, ahead, judged
+from fieldscore.compare_judge import SHARE_FROZEN, SLOW_MEASURES, ahead, judged
 from fieldscore.comparison import USABLE, Comparison, Difference
+from fieldscore.pairing import FEWEST_FLIGHTS
 from fieldscore.report.words import count, number, plural, share, visible
 
 _FULL_SHARE = 100.0
@@ -337,13 +338,16 @@ def _does(entries: Sequence[Difference], found: Sequence[Difference], confidence
 def _scope(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]:
     """For which flights it holds, and what to fly to know more."""
     few = [pair for pair in compared if all(one.of != "flights" for one in result.between(*pair))]
+    left_out = [f"{visible(note[:1].upper() + note[1:])}." for note in result.notes if " is left out: " in note]
     if not few:
-        counts = sorted({len(result.flights_of(label)) for pair in compared for label in pair})
+        counts = sorted({len(own) for pair in compared for own in result.groups[pair]})
         return [
-            f"Each flight counts once, {' or '.join(map(str, counts))} of each camera: it holds for these cameras on this route."
+            f"Each flight counts once, {' or '.join(map(str, counts))} of each camera: it holds for these cameras on this route.",
+            *left_out,
         ]
     first, second = (visible(label) for label in few[0])
     sentences = [
+        *left_out,
         "This holds for these flights only.",
         f"To say it of the cameras, fly {first}, {second}, {second}, {first} and on in that way, until each has flown the route "
         f"{plural(FEWEST_FLIGHTS, 'time', 'times')} or more.",
