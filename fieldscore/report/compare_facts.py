@@ -32,6 +32,11 @@ HOW_REPEATED = (
     "The same camera flown again, place by place: what differs here is the flying, the light and chance, not the camera. "
     "A difference between cameras that is no larger than these tells nothing."
 )
+# Where the difference of a row is not that of the two figures beside it
+_MIDDLES = {
+    "lamps": "; the difference is taken lamp by lamp, the figures are medians",
+    "events": "; the difference is taken of each with each, the figures are medians",
+}
 _LAMP_BY_LAMP = (
     "Lamps are compared one by one: the figures of lamp pull-down are medians over the lamps that both counted, its difference is "
     "the middle of theirs lamp by lamp, which need not be the difference of the medians."
@@ -149,6 +154,7 @@ def row_of(result: Comparison, one: Difference) -> dict[str, Any]:
     """A difference as the cells of its row; of one that could not be told, the reason alone."""
     told = bool(np.isfinite(one.difference))
     scale, unit = (100.0, "%") if one.unit == "share" else (1.0, one.unit)
+    judged = judgement(result, one).partition("; ")[2] if one.interval else judgement(result, one)
     spread = "" if one.spread is None else " and ".join(number(scale * value) for value in one.spread)
     return {
         "title": wording(one.measure).title,
@@ -162,7 +168,7 @@ def row_of(result: Comparison, one: Difference) -> dict[str, Any]:
         "samples": count(one.effective_samples) if told else "–",
         "flights": f"{one.a + 1} and {one.b + 1}" if one.of in ("places", "lamps") else "all",
         "spread": spread,
-        "judgement": judgement(result, one).partition("; ")[2] if one.interval else judgement(result, one),
+        "judgement": f"{judged}{_MIDDLES.get(one.of, '')}" if told else judged,
     }
 
 
