@@ -259,3 +259,9 @@ def test_the_player_names_flights_by_their_labels() -> None:
         track["label"] for one in data for track in one.get("tracks", [one]) if "label" in track and "film" in track
     ]
     assert labels == ["A", "X"]
+
+
+def test_blooms_are_not_of_lamps_alone() -> None:
+    """A verdict by blooms does not speak of lamps on a course that may have had none but the sun."""
+    result = apart("bloom_radius_percent", 20.0, 10.0)
+    assert "Camera second blooms less around lamps or the sun: " in verdict(result)
