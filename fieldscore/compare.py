@@ -5,22 +5,24 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from itertools import combinations
+from itertools import combinations, product
 
 import numpy as np
 
 from fieldscore.align import Alignment
 from fieldscore.colour import colour_difference
 from fieldscore.compare_events import events_of_cameras
-from fieldscore.compare_judge import FEWEST_FLIGHTS, SLOW_MEASURES, over_flights, with_verdict, withheld_by_others
+from fieldscore.compare_judge import SLOW_MEASURES, over_flights, with_verdict, withheld_by_others
 from fieldscore.comparison import USABLE, Check, Comparison, Difference, PairAlignment, PairedPlaces, Series
 from fieldscore.criteria import Criteria
 from fieldscore.fairness import audit
 from fieldscore.measure import Better
 from fieldscore.pairing import (
+    FEWEST_FLIGHTS,
     Way,
     binned,
     both_ways,
+    going_together,
     leading,
     measured_names,
     pair_places,
@@ -51,7 +53,7 @@ def compare_flights(
     """Compare flights of one route. `alignments` holds that of flights i < j as (i, j), times in that order.
 
     Every pair of flights that shares the route is compared place by place; two cameras with three flights each or
-    more also by the means of their flights. Flights that share the route with no other take no part. Raises
+    more that go together also by the means of their flights. `Comparison.groups` says which flights take part. Raises
     ValueError for fewer than two flights, or labels of another number.
     """
     if len(scores) < 2 or len(labels) != len(scores):  # noqa: PLR2004 - a comparison needs two
@@ -69,22 +71,30 @@ def compare_flights(
         checks = audit(scores, (a, b), [one], criteria) if labels[a] != labels[b] else ()
         places.append(together)
         differences += [_of_places(together, name, scores[a], criteria, checks) for name in names]
-    taking_part = sorted({number for one in pairs if one.found.same_route for number in (one.a, one.b)})
-    across = [one for one in pairs if labels[one.a] != labels[one.b]] or list(pairs)
-    cameras = {label: [n for n in taking_part if labels[n] == label] for label in order}
+    differences = withheld_by_others(differences, scores, (), criteria)
+    cameras = {label: [n for n, own in enumerate(labels) if own == label] for label in order}
+    groups: dict[tuple[str, str], tuple[tuple[int, ...], tuple[int, ...]]] = {}
+    across: list[PairAlignment] = []
     for first, second in combinations(order, 2):
-        groups = [cameras[first], cameras[second]]
-        if groups[0] and groups[1]:
-            own = [one for one in across if {labels[one.a], labels[one.b]} == {first, second}]
-            checks = audit(scores, (*groups[0], *groups[1]), own, criteria)
-            differences += _of_cameras(scores, groups, pairs, names, criteria, checks)
-            differences += events_of_cameras(scores, groups, pairs, criteria)
-    differences = withheld_by_others(differences, scores, tuple(cameras.values()), criteria)
+        both = going_together(scores, (cameras[first], cameras[second]), pairs)
+        if both[0] and both[1]:
+            groups[first, second] = both
+            met = {frozenset(two) for two in product(*both)}
+            own = [one for one in pairs if {one.a, one.b} in met]
+            checks = audit(scores, (*both[0], *both[1]), own, criteria)
+            of_cameras = _of_cameras(scores, both, pairs, names, criteria, checks)
+            of_cameras += events_of_cameras(scores, both, pairs, criteria)
+            differences += withheld_by_others(of_cameras, scores, both, criteria)
+            across += own
+    if len(cameras) == 1:
+        matched = {number for one in pairs if one.found.same_route for number in (one.a, one.b)}
+        across = [one for one in pairs if {one.a, one.b} <= matched]
+    taking_part = sorted({number for one in across for number in (one.a, one.b)})
     overall = audit(scores, taking_part, across, criteria) if taking_part else ()
-    return Comparison(
-        tuple(scores), tuple(labels), criteria, pairs, tuple(places), tuple(differences), overall,
-        tuple(_notes(scores, labels, pairs, differences)),
+    result = Comparison(
+        tuple(scores), tuple(labels), criteria, pairs, tuple(places), tuple(differences), overall, groups,
     )  # fmt: skip
+    return replace(result, notes=tuple(_notes(result, taking_part)))
 
 
 def mean_difference(first: Series, second: Series, criteria: Criteria, *, rare: bool = False) -> Interval:
@@ -215,12 +225,11 @@ def _meaning(name: str, score: Score) -> tuple[str, Better]:
     return column.unit, column.better
 
 
-def _notes(
-    scores: Sequence[Score], labels: Sequence[str], pairs: Sequence[PairAlignment], differences: Sequence[Difference]
-) -> list[str]:
-    """What a reader must know of the flights: sure alignments or not, the same recording twice, what nobody can check."""
-    notes = []
-    for one in pairs:
+def _notes(result: Comparison, taking_part: Sequence[int]) -> list[str]:
+    """What a reader must know of the flights: who is left out, sure alignments or not, the same recording twice, the curves."""
+    scores, labels = result.scores, result.labels
+    notes = _left_out(result)
+    for one in result.alignments:
         names = f"flights {one.a + 1} ({labels[one.a]}) and {one.b + 1} ({labels[one.b]})"
         if not one.found.same_route:
             told = "may or may not show the same route" if one.found.doubtful else "do not show the same route"
@@ -235,8 +244,19 @@ def _notes(
         hashes = scores[one.a].record.clip.sha256
         if hashes and hashes == scores[one.b].record.clip.sha256:
             notes.append(f"{names} are the same recording")
-    taking_part = sorted({number for one in pairs if one.found.same_route for number in (one.a, one.b)})
-    return notes + _cast_notes(scores, labels, taking_part) + _curve_notes(scores, labels, differences)
+    return notes + _cast_notes(scores, labels, taking_part) + _curve_notes(scores, labels, result.differences)
+
+
+def _left_out(result: Comparison) -> list[str]:
+    """Of each flight that a comparison of two cameras leaves out: that it does, and why."""
+    notes = []
+    for (first, second), (own, others) in result.groups.items():
+        cameras = [n for n, label in enumerate(result.labels) if label in (first, second)]
+        for number in sorted(set(cameras) - {*own, *others}):
+            met = [f"flight {n + 1} ({result.labels[n]})" for n in result.matches_of(number) if n in cameras]
+            why = f"of the others it matches only {' and '.join(met)}" if met else "it matches none of the others"
+            notes.append(f"flight {number + 1} ({result.labels[number]}) is left out: {why}")
+    return list(dict.fromkeys(notes))
 
 
 def _curve_notes(scores: Sequence[Score], labels: Sequence[str], differences: Sequence[Difference]) -> list[str]:

@@ -13,12 +13,12 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.compare_judge import FEWEST_FLIGHTS, over_flights, with_verdict
+from fieldscore.compare_judge import over_flights, with_verdict
 from fieldscore.compare_times import FEWEST_PAIRS, difference, paired_difference, row_means
 from fieldscore.comparison import Difference, PairAlignment, Series
 from fieldscore.criteria import Criteria
 from fieldscore.measure import Better
-from fieldscore.pairing import alongside, best_matched, both_ways, way_of
+from fieldscore.pairing import FEWEST_FLIGHTS, alongside, best_matched, both_ways, way_of
 from fieldscore.score import Score
 
 # A lamp is largest just before it leaves the picture, at nearly the same place in every flight: places are matched to 0.3 s, and

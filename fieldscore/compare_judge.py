@@ -14,10 +14,10 @@ from fieldscore.comparison import USABLE, Check, Difference
 from fieldscore.criteria import Criteria
 from fieldscore.fairness import RANGE_MEASURES
 from fieldscore.measure import Better
+from fieldscore.pairing import FEWEST_FLIGHTS
 from fieldscore.score import Score
-from fieldscore.units import CodeRange, code_to_level
+from fieldscore.units import CodeRange, code_to_level, to_linear
 
-FEWEST_FLIGHTS = 3  # of each camera for the flight to be the unit: two tell next to nothing of a spread
 # Measures that rest on the camera's noise over the flight: a mistake in it lasts, and the places of a short flight share it. Of
 # their difference so much may be such a mistake (shares are off by 8 points in the mean, usable time by up to 35: of two pairs of
 # another simulator that differ by nothing).
@@ -26,6 +26,7 @@ SLOW_MEASURES = {"readable_percent": 15.0, "zone_readable_percent": 15.0, "zone_
 FIRST_PERCENTILE = 2.33
 SHARE_FROZEN = "share frozen"
 IN_NOISE = "the dark end is within the noise"
+MORE_NOISE = "more noise may be all that widens it"
 NOISE_UNKNOWN = "noise at the dark end is not known"
 
 
@@ -103,11 +104,12 @@ def withheld_by_others(
 ) -> list[Difference]:
     """The differences, with none judged that another measure of the same flights may have brought about.
 
-    `cameras`: the flights of each that take part.
+    `cameras`: the flights of each of the two that take part; none where only single flights were compared.
 
     The range: what is crushed stands at the floor, whatever its light, and noise about the dark end goes further down than any
-    light there; both stretch it for the camera that is ahead by it, and show nothing. What rests on noise: a coder that freezes
-    blocks fakes silence, and smooths away with it what was to be read.
+    light there; both stretch it for the camera that is ahead by it, and show nothing: what is left of its lead without the noise
+    that it has more must matter. What rests on noise: a coder that freezes blocks fakes silence, and smooths away with it what
+    was to be read.
     """
     other = {(one.measure, one.a, one.b, one.of): one.difference for one in found}
     worth = criteria.worth_picture_percent
@@ -125,10 +127,12 @@ def withheld_by_others(
         if one.measure in RANGE_MEASURES and one.better is not None:
             if crushed > worth:
                 return "share crushed"
-            number = one.a if side == "a" else one.b
+            first, second = cameras if one.of == "flights" else ([one.a], [one.b])
+            own, others = (first, second) if side == "a" else (second, first)
             # One flight that noise stretched moves the mean of its camera, and with it the verdict
-            own = next(group for group in cameras if number in group) if one.of == "flights" else [number]
-            return next((reason for n in own if (reason := _dark_end_unsure(scores[n]))), None)
+            unsure = next((reason for n in own if (reason := _dark_end_unsure(scores[n]))), None)
+            left = abs(one.difference) - _range_of_noise([scores[n] for n in own], [scores[n] for n in others])
+            return unsure or (MORE_NOISE if one.worth is not None and left < one.worth else None)
         return None
 
     return [replace(one, better=None, withheld=reason) if (reason := why(one)) else one for one in found]
@@ -139,6 +143,32 @@ def ahead(one: Difference) -> Literal["a", "b"] | None:
     if one.direction == "neither" or not abs(one.difference) > 0.0:
         return None
     return "b" if (one.difference > 0.0) is (one.direction == "higher") else "a"
+
+
+def _range_of_noise(ahead_by_it: Sequence[Score], others: Sequence[Score]) -> float:
+    """Stops that the noise which some flights have more than others may add to their range at its dark end; 0 if not known.
+
+    Noise of the sensor is the same in light wherever the picture is dark, and the tone curve lifts it there: measured at the middle
+    of the picture, in light, it swings `FIRST_PERCENTILE` times as far down from the darkest.
+    """
+    (dark, noise), (_, less) = (
+        np.mean([_dark_and_noise(score) for score in flights], axis=0) for flights in (ahead_by_it, others)
+    )
+    more = FIRST_PERCENTILE * (noise - less)
+    return math.log2(1.0 + more / dark) if more > 0.0 and dark > 0.0 else 0.0
+
+
+def _dark_and_noise(score: Score) -> tuple[float, float]:
+    """The light of a flight's darkest percent and its noise in light, white being 1; NaN for what is not known."""
+    timeline, clip, curve = score.record.timeline, score.record.clip, score.criteria.transfer_curve
+    own = score.in_airtime & np.isfinite(timeline["noise_percent"])
+    dark, middle, noise = (
+        float(np.median(timeline[name][own])) / 100.0 if own.any() else math.nan
+        for name in ("p1_percent", "p50_percent", "noise_percent")
+    )
+    floor = float(code_to_level(clip.floor_code, CodeRange(clip.code_range), clip.bits)) / 100.0
+    lifted = to_linear([dark - floor, middle + noise / 2.0, middle - noise / 2.0], curve)
+    return float(lifted[0]), float(lifted[1] - lifted[2])
 
 
 def _dark_end_unsure(score: Score) -> str | None:

@@ -93,7 +93,8 @@ class Comparison:
     """Flights of one route compared. `labels` [flights] name each flight's camera; repeats share a label.
 
     `differences` hold every pair of flights that share the route, and cameras where there are flights enough;
-    `checks` are over all flights that take part.
+    `checks` are over all flights that take part. `groups`: of every two cameras that were compared, the flights that
+    went into it, (of the first, of the second).
     """
 
     scores: tuple[Score, ...]
@@ -103,6 +104,7 @@ class Comparison:
     places: tuple[PairedPlaces, ...]
     differences: tuple[Difference, ...]
     checks: tuple[Check, ...]
+    groups: Mapping[tuple[str, str], tuple[tuple[int, ...], tuple[int, ...]]]
     notes: tuple[str, ...] = ()
 
     @property
@@ -112,14 +114,21 @@ class Comparison:
 
     @property
     def same_route(self) -> bool:
-        """Whether every flight shares its route with at least one flight of each other camera, or there is one camera."""
+        """Whether every flight could be compared with another."""
         return not self.strangers
 
     @property
     def strangers(self) -> tuple[int, ...]:
-        """Flights that share the route with no other."""
-        met = {number for one in self.alignments if one.found.same_route for number in (one.a, one.b)}
+        """Flights that were compared with no other camera's; of one camera, those that share the route with no other."""
+        met = {number for pair in self.groups.values() for own in pair for number in own}
+        if len(self.cameras) == 1:
+            met = {number for one in self.alignments if one.found.same_route for number in (one.a, one.b)}
         return tuple(number for number in range(len(self.scores)) if number not in met)
+
+    def matches_of(self, flight: int) -> tuple[int, ...]:
+        """The flights that share the route with one."""
+        both = [(one.a, one.b) for one in self.alignments if one.found.same_route and flight in (one.a, one.b)]
+        return tuple(b if a == flight else a for a, b in both)
 
     def flights_of(self, label: str) -> tuple[int, ...]:
         """Numbers of the flights of a camera."""

@@ -37,7 +37,7 @@ def audit(
     own = [scores[number] for number in numbers]
     shared = [_shared(scores[number], number, alignments) for number in numbers]
     return (
-        *_route([one.found for one in alignments if one.found.same_route], criteria),
+        *_route([one.found for one in alignments], criteria),
         _light(own, shared, criteria),
         *_chain([score.record.clip for score in own], criteria),
         _link(own, shared, criteria),
@@ -60,17 +60,20 @@ def _shared(score: Score, number: int, alignments: Sequence[PairAlignment]) -> n
 
 
 def _route(found: Sequence[Alignment], criteria: Criteria) -> list[Check]:
-    """Overlap and speed on the routes that were found to be the same."""
-    if not found:
+    """Overlap and speed on the routes that were found to be the same; a pair of flights that was not overlaps nowhere."""
+    same = [one for one in found if one.same_route]
+    if not same:
         return []
-    overlap = 100.0 * min(one.overlap_share for one in found)
-    ratios = [max(ratio, 1.0 / ratio) for one in found if math.isfinite(ratio := way_of(one).speed_ratio)]
+    overlap = 100.0 * min(one.overlap_share for one in same)
+    refused = len(found) - len(same)
+    but = f", but {refused} of {len(found)} pairs of flights could not be matched" if refused else ""
+    ratios = [max(ratio, 1.0 / ratio) for one in same if math.isfinite(ratio := way_of(one).speed_ratio)]
     speed = max(ratios, default=math.nan)
     return [
         Check(
             "overlap of the routes",
-            overlap >= criteria.fair_overlap_percent,
-            f"at least {overlap:.0f} % of the shorter flight matched; {criteria.fair_overlap_percent:g} % asked for",
+            overlap >= criteria.fair_overlap_percent and not refused,
+            f"at least {overlap:.0f} % of the shorter flight matched{but}; {criteria.fair_overlap_percent:g} % asked for",
             "the result holds for the part of the route that both show",
         ),
         Check(

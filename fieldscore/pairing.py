@@ -13,6 +13,7 @@ from fieldscore.align import Alignment
 from fieldscore.comparison import USABLE, PairAlignment, PairedPlaces, Series
 from fieldscore.score import Score
 
+FEWEST_FLIGHTS = 3  # of each camera for the flight to be the unit: two tell next to nothing of a spread
 HOLE_S = 0.5  # matched places further apart than that in either flight have something unmatched between them
 _KNOT_S = 1.0  # an alignment goes in small stairs; over a second of flight they are even
 
@@ -70,6 +71,24 @@ def best_matched(scores: Sequence[Score], flights: Sequence[int], pairs: Sequenc
         return matched, scores[number].record.clip.sha256[0] if scores[number].record.clip.sha256 else ""
 
     return sorted(flights, key=shared, reverse=True)
+
+
+def going_together(
+    scores: Sequence[Score], cameras: tuple[Sequence[int], Sequence[int]], pairs: Sequence[PairAlignment]
+) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Which flights of two cameras can be compared: those that match the leading one, along which all places are.
+
+    Where that leaves too few flights for the flight to be the unit: those that match any flight of the other camera.
+    """
+    found = both_ways(pairs)
+    lead = leading(scores, (*cameras[0], *cameras[1]), pairs)
+    first, second = (tuple(n for n in own if n == lead or found[lead, n].same_route) for own in cameras)
+    if min(len(first), len(second)) < FEWEST_FLIGHTS:
+        first, second = (
+            tuple(n for n in own if any(found[n, one].same_route for one in others))
+            for own, others in (cameras, cameras[::-1])
+        )
+    return first, second
 
 
 def way_of(found: Alignment) -> Way:

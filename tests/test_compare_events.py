@@ -22,7 +22,7 @@ from fieldscore.compare_times import difference, paired_difference, row_means
 from fieldscore.comparison import Comparison
 from fieldscore.lamp_passes import LampPass
 from fieldscore.recovery import FlashEvent
-from fieldscore.report.compare_facts import counted
+from fieldscore.report.compare_facts import counted, row_of
 from fieldscore.report.verdict import verdict
 from fieldscore.score import Score
 from fieldscore.scorecard import Lamps
@@ -85,8 +85,14 @@ def test_few_lamps_name_nobody() -> None:
     found = of(result, "pulldown_stops", "lamps")
     assert (found.difference, found.interval, found.better) == (pytest.approx(-1.0), None, None)
     assert found.reason == "both flights counted 5 of the same lamps: 6 are needed"
-    assert "Lamps are compared one by one: the figures of lamp pull-down are medians" in counted(result.differences)
-    assert "Lamps" not in counted([one for one in result.differences if one.of != "lamps"])
+    assert "Lamps are compared one by one: the figures of lamp pull-down are medians" in counted(
+        result, ("first", "second")
+    )
+    without = replace(result, differences=tuple(one for one in result.differences if one.of != "lamps"))
+    assert "Lamps" not in counted(without, ("first", "second"))
+    assert row_of(result, found)["judgement"].endswith(
+        "needed; the difference is taken lamp by lamp, the figures are medians"
+    )
     assert "ahead" not in verdict(result)
     assert "pull" not in verdict(result)
 

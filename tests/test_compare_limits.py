@@ -13,7 +13,7 @@ from compare_material import Curve, alignment_of, flight, foreign, rough, steady
 from test_compare import CRITERIA, LABELS, compared, of
 
 from fieldscore.compare import compare_flights
-from fieldscore.compare_judge import IN_NOISE, NOISE_UNKNOWN
+from fieldscore.compare_judge import IN_NOISE, MORE_NOISE, NOISE_UNKNOWN
 from fieldscore.comparison import Comparison
 from fieldscore.report.comparison import judgement
 from fieldscore.report.verdict import verdict
@@ -87,6 +87,7 @@ def test_noise_is_no_range(
     first, second = (
         {
             "p1_percent": 2.0,
+            "p50_percent": 10.0,
             "noise_percent": sigma,
             "occupied_range_stops": lambda m, v=stops: v + rough(int(v), 0.1)(m),
         }
@@ -99,6 +100,43 @@ def test_noise_is_no_range(
     assert (found.better, found.withheld) == (better, withheld)
     told = judgement(result, found)
     assert told.endswith(withheld or "second is better")
+
+
+@pytest.mark.parametrize(
+    ("noise", "range_stops", "better", "withheld"),
+    [
+        ((1.5, 2.3), 4.7, None, MORE_NOISE),
+        ((1.5, 2.3), 5.5, "b", None),
+        ((2.3, 2.3), 4.7, "b", None),
+        ((2.3, 1.5), 4.7, "b", None),
+        ((math.nan, 2.3), 4.7, "b", None),
+    ],
+)
+@pytest.mark.parametrize("flights", [1, 3])
+def test_more_noise_is_no_range(
+    noise: tuple[float, float], range_stops: float, better: str | None, withheld: str | None, flights: int
+) -> None:
+    """A camera is not better by its range where the noise that it has more may be all of it but what does not matter.
+
+    sRGB: the darkest percent at 10 % is 0.0100 of white, at the middle of 25 % a percent of noise is 0.00406: 0.8 % and 2.33 sigma
+    widen by log2(1 + 2.33 x 0.8 x 0.00406 / 0.0100) = 0.81 stops.
+    """
+    result = in_turns(
+        [
+            {
+                "p1_percent": 10.0,
+                "p50_percent": 25.0,
+                "noise_percent": noise[n % 2],
+                "occupied_range_stops": lambda m, n=n, v=(4.0, range_stops)[n % 2]: v + 0.01 * n + rough(n, 0.1)(m),
+            }
+            for n in range(2 * flights)
+        ]
+    )
+    found = of(result, "occupied_range_stops", "places" if flights == 1 else "flights")
+    assert found.interval is not None
+    assert (found.better, found.withheld) == (better, withheld)
+    if withheld:
+        assert judgement(result, found).endswith(f"not judged: {withheld}")
 
 
 @pytest.mark.parametrize(

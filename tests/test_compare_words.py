@@ -87,7 +87,7 @@ def test_single_flights_do_not_tell_what_rests_on_noise() -> None:
         "By picture readable single flights do not tell which of first and second is better: this rests on the noise of each flight"
     )
     assert re.search(r"Of the 1[12]\.\d points between them, part or all may be such a mistake\.", text)
-    assert "By what else could be told, no difference is shown." in text
+    assert "By the other measures that can be judged no difference is shown." in text
     for word in ("ahead", "No difference shown", "Nothing is sure"):
         assert word not in text
 
@@ -122,6 +122,57 @@ def test_a_headline_that_no_pair_measured_is_told(better: Literal["b"] | None) -
     assert told in text
     assert text.startswith("Camera second keeps" if better else told)
     assert "No difference shown" not in text
+
+
+def test_a_lead_that_may_be_the_coders_is_told_as_that() -> None:
+    """Usable places withheld since the camera ahead freezes more say who is ahead, by which shares, and why that may be nothing."""
+    result = apart("crushed_percent", 20.0, 20.0)
+    usable = replace(
+        of(result, "usable"),
+        difference=0.167,
+        interval=(0.123, 0.21),
+        mean_a=0.833,
+        mean_b=1.0,
+        withheld="share frozen",
+    )
+    others = tuple(one for one in result.differences if one.measure != "usable")
+    text = verdict(replace(result, differences=(usable, *others)))
+    assert text.startswith(
+        "By usable places second is ahead, 100 % of the places against 83 %, but that may be its coder, which freezes more of the "
+        "picture. By the other measures that can be judged no difference is shown."
+    )
+    larger = replace(usable, difference=0.2)
+    text = verdict(replace(result, differences=(usable, larger, *others)))
+    assert text.startswith("By usable places second is ahead by up to 20.0 points, but that may be its coder")
+    turned = replace(usable, difference=-0.2)
+    assert "ahead" not in verdict(replace(result, differences=(usable, turned, *others)))
+
+
+def test_a_single_pair_without_any_interval_tells_a_large_lead() -> None:
+    """Where nothing has an interval, a difference too large to be left unsaid is told with its size; a small one is not."""
+    result = apart("crushed_percent", 20.0, 20.0)
+    unsure = [replace(one, interval=None, better=None, reason="short") for one in result.differences]
+    told = [
+        replace(one, difference=-0.845, mean_a=0.845, mean_b=0.0) if one.measure == "usable" else one for one in unsure
+    ]
+    text = verdict(replace(result, differences=tuple(told)))
+    assert text.startswith(
+        "Nothing is sure between first and second. By usable places first is ahead, 84 % of the places against 0 %, but the "
+        "flights are too short to be sure of that"
+    )
+    assert "By the other measures" not in text
+    text = verdict(replace(result, differences=tuple(unsure)))
+    assert text.startswith("It could not be told which of first and second is better: the route they share is too")
+
+
+def test_flights_that_share_no_place_all_together_are_told_so() -> None:
+    """Cameras of whose flights no place is shown by all are not said to have flown too short a route."""
+    result = apart("crushed_percent", 20.0, 20.0)
+    none = [replace(one, of="flights", difference=math.nan, interval=None) for one in result.differences]
+    text = verdict(replace(result, differences=tuple(none)))
+    assert text.startswith(
+        "It could not be told which of first and second is better: no place is shown by all of their flights."
+    )
 
 
 def of_pairs(*sides: str | None) -> Comparison:
@@ -208,3 +259,9 @@ def test_the_player_names_flights_by_their_labels() -> None:
         track["label"] for one in data for track in one.get("tracks", [one]) if "label" in track and "film" in track
     ]
     assert labels == ["A", "X"]
+
+
+def test_blooms_are_not_of_lamps_alone() -> None:
+    """A verdict by blooms does not speak of lamps on a course that may have had none but the sun."""
+    result = apart("bloom_radius_percent", 20.0, 10.0)
+    assert "Camera second blooms less around lamps or the sun: " in verdict(result)

@@ -32,6 +32,11 @@ HOW_REPEATED = (
     "The same camera flown again, place by place: what differs here is the flying, the light and chance, not the camera. "
     "A difference between cameras that is no larger than these tells nothing."
 )
+# Where the difference of a row is not that of the two figures beside it
+_MIDDLES = {
+    "lamps": "; the difference is taken lamp by lamp, the figures are medians",
+    "events": "; the difference is taken of each with each, the figures are medians",
+}
 _LAMP_BY_LAMP = (
     "Lamps are compared one by one: the figures of lamp pull-down are medians over the lamps that both counted, its difference is "
     "the middle of theirs lamp by lamp, which need not be the difference of the medians."
@@ -117,10 +122,11 @@ def own_differences(result: Comparison, places: PairedPlaces) -> list[Difference
     return [one for one in result.differences if one.of == "places" and (one.a, one.b) == (places.a, places.b)]
 
 
-def counted(found: Sequence[Difference]) -> str:
+def counted(result: Comparison, cameras: tuple[str, str]) -> str:
     """What a pair of cameras was judged from."""
+    found = result.between(*cameras)
     if any(one.of == "flights" for one in found):
-        n = next(one.n for one in found if one.of == "flights")
+        n = [len(own) for own in result.groups[cameras]]
         return (
             f"Means of {n[0]} and {n[1]} flights over the places that all of them show; the flight is what is counted."
         )
@@ -148,6 +154,7 @@ def row_of(result: Comparison, one: Difference) -> dict[str, Any]:
     """A difference as the cells of its row; of one that could not be told, the reason alone."""
     told = bool(np.isfinite(one.difference))
     scale, unit = (100.0, "%") if one.unit == "share" else (1.0, one.unit)
+    judged = judgement(result, one).partition("; ")[2] if one.interval else judgement(result, one)
     spread = "" if one.spread is None else " and ".join(number(scale * value) for value in one.spread)
     return {
         "title": wording(one.measure).title,
@@ -161,7 +168,7 @@ def row_of(result: Comparison, one: Difference) -> dict[str, Any]:
         "samples": count(one.effective_samples) if told else "–",
         "flights": f"{one.a + 1} and {one.b + 1}" if one.of in ("places", "lamps") else "all",
         "spread": spread,
-        "judgement": judgement(result, one).partition("; ")[2] if one.interval else judgement(result, one),
+        "judgement": f"{judged}{_MIDDLES.get(one.of, '')}" if told else judged,
     }
 
 

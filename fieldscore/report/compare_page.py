@@ -80,7 +80,7 @@ def _pair(result: Comparison, first: str, second: str, pictures: Pictures) -> di
     context: dict[str, Any] = {
         "first": visible(first),
         "second": visible(second),
-        "told": facts.counted(found),
+        "told": facts.counted(result, (first, second)),
         "many": any(one.of == "places" for one in found) and number_of > 1,
         "spread": any(one.spread for one in found),
         "rows": [facts.row_of(result, one) for one in found],

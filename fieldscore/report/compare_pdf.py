@@ -77,7 +77,9 @@ def _pair(paper: Paper, result: Comparison, cameras: tuple[str, str], how: str) 
     title = f"What differs: {first} and {second}"
     sides = f"Marks left of the middle: {first} is better; right of it: {second}."
     if rows:
-        paper.titled_drawing(title, f"{sides} {facts.counted(found)} {how}", partial(forest_figure, rows, SHEET))
+        paper.titled_drawing(
+            title, f"{sides} {facts.counted(result, cameras)} {how}", partial(forest_figure, rows, SHEET)
+        )
     else:
         paper.heading(title)
     many = len(result.alignments) > 1 and any(one.of == "places" for one in found)

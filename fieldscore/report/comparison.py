@@ -7,7 +7,7 @@ from itertools import combinations
 from typing import Any
 
 from fieldscore import __version__
-from fieldscore.compare_judge import IN_NOISE, NOISE_UNKNOWN
+from fieldscore.compare_judge import IN_NOISE, MORE_NOISE, NOISE_UNKNOWN
 from fieldscore.comparison import Comparison, Difference
 from fieldscore.report.flight import clip_json
 from fieldscore.report.verdict import amount, interval_words, ranked, verdict, wording
@@ -97,7 +97,7 @@ def judgement(result: Comparison, entry: Difference) -> str:
     none = f"no interval: {entry.reason or 'no reason was given'}"
     told = f"{result.criteria.confidence_percent:g} % interval {interval_words(entry)}"
     if entry.withheld:
-        why = f"not judged: {entry.withheld}{'' if entry.withheld in (IN_NOISE, NOISE_UNKNOWN) else ' differs'}"
+        why = f"not judged: {entry.withheld}{'' if entry.withheld in (IN_NOISE, MORE_NOISE, NOISE_UNKNOWN) else ' differs'}"
         return f"{why}; {none}" if entry.interval is None else f"{told}; {why}"
     if entry.interval is None:
         return none

@@ -9,8 +9,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fieldscore.compare_judge import FEWEST_FLIGHTS, SHARE_FROZEN, SLOW_MEASURES, ahead, judged
+from fieldscore.compare_judge import SHARE_FROZEN, SLOW_MEASURES, ahead, judged
 from fieldscore.comparison import USABLE, Comparison, Difference
+from fieldscore.pairing import FEWEST_FLIGHTS
 from fieldscore.report.words import count, number, plural, share, visible
 
 _FULL_SHARE = 100.0
@@ -41,14 +42,13 @@ WORDINGS: dict[str, Wording] = {
     "occupied_range_stops": Wording("occupied range", "spreads the scene over more of its range", ""),
     "frozen_percent": Wording("frozen blocks", "freezes less of the picture", "of the picture"),
     "level_percent": Wording("level", "is brighter", "of nominal white"),
-    "bloom_radius_percent": Wording("bloom of lamps", "blooms less around lamps", "of the picture's height"),
+    "bloom_radius_percent": Wording("bloom", "blooms less around lamps or the sun", "of the picture's height"),
     "veil_percent": Wording("veil", "lays less veil over the picture", "of nominal white"),
 }
 # Named in the table only: they describe the recording and explain the others, but a pilot does not fly by them.
 _EXPLAINING = frozenset({"occupied_range_stops", "frozen_percent", "level_percent"})
-_FIRST = frozenset(
-    {USABLE, "zone_readable_percent", "crushed_percent", "clipped_percent"}
-)  # to be told even where nothing differs
+# To be told even where nothing differs
+_FIRST = frozenset({USABLE, "zone_readable_percent", "crushed_percent", "clipped_percent"})
 _LEADS = {"unsure": "Nothing is sure", "in part": "Not every pair of flights shows a sure difference"}
 _MOST_NAMED = 3  # differences named in a sentence; the rest is in the table
 
@@ -114,13 +114,15 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
     hints = _hints(result, pair, found)
     if told:
         return " ".join(["; ".join(told) + ".", *hints.values()])
-    if all(one.interval is None for one in found if one.measure not in _EXPLAINING):
+    if not known and any(one.of == "flights" for one in found):
+        return f"It could not be told which of {pair} is better: no place is shown by all of their flights."
+    if "unsure" not in hints and all(one.interval is None for one in found if one.measure not in _EXPLAINING):
         apart = any(_would_matter(one) for one in found if one.measure not in _EXPLAINING)
         why = "too short. Fly longer, or more often" if apart else "too short or too even"
         return f"It could not be told which of {pair} is better: the route they share is {why}."
     if hints:
         lead = "" if next(iter(hints)) == "untold" else f"{_LEADS[next(iter(hints))]} between {pair}. "
-        rest = " By what else could be told, no difference is shown." if list(hints) == ["untold"] else ""
+        rest = " By the other measures that can be judged no difference is shown." if list(hints) == ["untold"] else ""
         return f"{lead}{' '.join(hints.values())}{rest}"
     explained = any(one.better is not None for one in agreed(found))
     where = " in what a pilot flies by" if explained else ""
@@ -172,17 +174,34 @@ def _hints(result: Comparison, pair: str, found: Sequence[Difference]) -> dict[s
                 hints["in part" if sure else "unsure"] = f"By {wording(own[0].measure).title} {told}"
         if sure and own[0].of == "places" and own[0].measure in SLOW_MEASURES:
             break  # of what can be read enough is told
-        if not told and "untold" not in hints and (told := _untold(pair, own)):
+        if not told and "untold" not in hints and (told := _untold(result, pair, own)):
             hints["untold"] = f"By {wording(own[0].measure).title} {told}"
     return hints
 
 
-def _untold(pair: str, own: Sequence[Difference]) -> str:
+def _by(most: Difference, own: Sequence[Difference]) -> str:
+    """By how much a side is ahead: shares against each other, of several pairs of flights the most."""
+    if len(own) > 1:
+        return f" by up to {amount(most)}"
+    return f", {_shares(most)}" if most.unit == "share" else f" by {amount(most)}"
+
+
+def _shares(one: Difference) -> str:
+    """Two shares against each other, the higher first."""
+    most, least = (share(mean) for mean in sorted((one.mean_a, one.mean_b), reverse=True))
+    return f"{most} {wording(one.measure).amount} against {least}"
+
+
+def _untold(result: Comparison, pair: str, own: Sequence[Difference]) -> str:
     """Why a measure could not be told; "" where it was, or where nobody misses it: but for the headline, what would not matter."""
     most = max(_measured(own) or own, key=lambda one: abs(one.difference))
     matters = most.worth is not None and abs(most.difference) >= most.worth
     if _any_told(own) or not (most.measure == USABLE or (matters and _by_noise(most) and not most.withheld)):
         return ""
+    side = ahead(most)
+    if most.withheld == SHARE_FROZEN and side and {ahead(one) for one in _measured(own)} <= {side, None}:
+        name = _label(result, most, side)
+        return f"{name} is ahead{_by(most, own)}, but that may be its coder, which freezes more of the picture."
     if most.withheld or not _by_noise(most):
         why = f"{most.withheld} differs" if most.withheld else most.reason or "no reason was given"
         return f"it could not be told which of {pair} is better: {why}."
@@ -203,7 +222,7 @@ def _of_one(result: Comparison, one: Difference) -> str:
         return ""
     held = f"{count(one.effective_samples)} independent samples{_places_won(result, one, side)}"
     return (
-        f"{_label(result, one, side)} is ahead by {amount(one)}, but the flights are too short to be sure of that ({held}): "
+        f"{_label(result, one, side)} is ahead{_by(one, [one])}, but the flights are too short to be sure of that ({held}): "
         "fly longer, or more often."
     )
 
@@ -326,8 +345,7 @@ def _does(entries: Sequence[Difference], found: Sequence[Difference], confidence
         part = f"; measured in {pairs} of {len(own)} pairs of flights" if pairs < len(own) else ""
         span = f"{confidence:g} % interval {interval_words(entry, size=True)}"
         if entry.unit == "share":
-            most, least = (share(mean) for mean in sorted((entry.mean_a, entry.mean_b), reverse=True))
-            parts.append(f"{what.does}: {most}{of} against {least} ({span} points{part})")
+            parts.append(f"{what.does}: {_shares(entry)} ({span} points{part})")
         else:
             parts.append(f"{what.does}: {amount(entry)}{of} ({span}{part})")
     more = len(entries) - _MOST_NAMED
@@ -337,13 +355,16 @@ def _does(entries: Sequence[Difference], found: Sequence[Difference], confidence
 def _scope(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]:
     """For which flights it holds, and what to fly to know more."""
     few = [pair for pair in compared if all(one.of != "flights" for one in result.between(*pair))]
+    left_out = [f"{visible(note[:1].upper() + note[1:])}." for note in result.notes if " is left out: " in note]
     if not few:
-        counts = sorted({len(result.flights_of(label)) for pair in compared for label in pair})
+        counts = sorted({len(own) for pair in compared for own in result.groups[pair]})
         return [
-            f"Each flight counts once, {' or '.join(map(str, counts))} of each camera: it holds for these cameras on this route."
+            f"Each flight counts once, {' or '.join(map(str, counts))} of each camera: it holds for these cameras on this route.",
+            *left_out,
         ]
     first, second = (visible(label) for label in few[0])
     sentences = [
+        *left_out,
         "This holds for these flights only.",
         f"To say it of the cameras, fly {first}, {second}, {second}, {first} and on in that way, until each has flown the route "
         f"{plural(FEWEST_FLIGHTS, 'time', 'times')} or more.",

@@ -1,0 +1,88 @@
+"""Flights that are not matched with the others: who takes part, what is said of those left out, what the audit counts."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import pytest
+from compare_material import alignment_of, flight, foreign, rough, steady
+from test_compare import CRITERIA, of
+
+from fieldscore import run_compare
+from fieldscore.compare import compare_flights
+from fieldscore.comparison import Comparison
+from fieldscore.report.compare_facts import counted, whole
+from fieldscore.report.verdict import verdict
+
+WAY = steady(60.0)
+
+
+def flown(labels: str, refused: set[tuple[int, int]]) -> Comparison:
+    """Flights of one route by these cameras; B has ten percent more crushed, and the `refused` pairs are not matched."""
+    scores = [
+        flight(
+            WAY,
+            {"crushed_percent": lambda m, n=n, v=30.0 if own == "B" else 20.0: v + 0.1 * n + rough(n)(m)},  # type: ignore[misc]
+            sha256=(f"{n:064d}",),
+        )
+        for n, own in enumerate(labels)
+    ]
+    pairs = {
+        pair: foreign() if pair in refused else alignment_of(WAY, WAY) for pair in combinations(range(len(labels)), 2)
+    }
+    return compare_flights(scores, labels, pairs, CRITERIA)
+
+
+# Flight 5 of the page matches none but the last one, of its own camera, which does not match all of the first camera's
+LOST = {(n, 4) for n in range(4)}
+
+
+def test_a_flight_that_does_not_match_the_leading_one_takes_nothing_from_the_others() -> None:
+    """Of three and four flights one is matched with its own camera alone: the other six have the figures of six, and say so."""
+    result = flown("AAABBBB", LOST | {(4, 5), (0, 6)})
+    found = of(result, "crushed_percent", "flights")
+    assert (found.n, found.better) == ((3, 3), "a")
+    assert found.difference == pytest.approx(10.4, abs=0.3)
+    assert result.groups == {("A", "B"): ((0, 1, 2), (3, 5, 6))}
+    assert result.strangers == (4,)
+    assert "Means of 3 and 3 flights" in counted(result, ("A", "B"))
+    assert whole(result)["facts"] == "7 flights, 6 of them of one route and compared place by place"
+    told = "light 5 (B) is left out: of the others it matches only flight 7 (B)"
+    assert f"f{told}" in result.notes
+    assert f"3 of each camera: it holds for these cameras on this route. F{told}." in verdict(result)
+    (line,) = run_compare._strangers(result)
+    assert line == "made: is left out, of the other flights it matches only 7: no stretch of them looks alike"
+
+
+def test_too_few_that_go_together_are_compared_pair_by_pair() -> None:
+    """Where a camera has under three flights left, each pair of flights stands for itself, and the verdict says who is left out."""
+    result = flown("AAABBB", LOST | {(0, 5)})
+    assert {one.of for one in result.between("A", "B")} == {"places"}
+    assert result.groups == {("A", "B"): ((0, 1, 2), (3, 5))}
+    assert "could not be matched" in result.checks[0].detail
+    text = verdict(result)
+    assert text.startswith("Camera A keeps more of the unlit part: ")
+    assert (
+        "Flight 5 (B) is left out: of the others it matches only flight 6 (B). This holds for these flights only."
+        in text
+    )
+    assert "too short" not in text
+
+
+def test_two_halves_that_meet_in_one_pair_are_compared_by_it() -> None:
+    """Flights of each camera that match each other say nothing across cameras; those that match the other camera's do."""
+    result = flown("AAABBB", {(a, b) for a in range(3) for b in range(3, 6)} - {(0, 3)})
+    assert result.groups == {("A", "B"): ((0,), (3,))}
+    assert {(one.a, one.b) for one in result.between("A", "B")} == {(0, 3)}
+    assert result.strangers == (1, 2, 4, 5)
+
+
+def test_refused_pairs_are_no_overlap() -> None:
+    """Pairs of flights that take part and are not matched fail the check of the overlap; those of a flight left out do not."""
+    for refused, told in (
+        (LOST | {(4, 5), (4, 6)}, None),
+        (LOST | {(4, 5), (4, 6), (1, 5)}, "matched, but 1 of 9 pairs of flights could not be matched; 60"),
+    ):
+        (check,) = [one for one in flown("AAABBBB", refused).checks if one.check == "overlap of the routes"]
+        assert check.ok is (told is None)
+        assert told is None or told in check.detail
