@@ -194,6 +194,8 @@ def settled_level(time_s: Doubles, level: Doubles) -> tuple[float, float, str | 
         return math.nan, math.nan, f"{short}{_LONGER}"
     values, times = level[tail], time_s[tail]
     settled = float(np.median(values))
+    if len(values) < _FIT_POINTS:
+        return settled, math.nan, f"{len(values)} of {_FIT_POINTS} frames needed in the last second: too few to settle"
     steps = np.diff(values)
     sigma = float(_MAD_TO_SIGMA * np.median(np.abs(steps - np.median(steps)))) if steps.size else 0.0
     if settled <= 0:

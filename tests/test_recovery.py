@@ -134,6 +134,8 @@ def test_what_cannot_be_resolved_says_why() -> None:
     noisy = 10 + np.random.default_rng(1).normal(0, 1.0, 90)
     assert "noise" in str(settled_level(time_s, noisy)[2])
     assert "floor" in str(settled_level(time_s, np.zeros(90))[2])
+    with_hole = np.concatenate([time_s[:60], [time_s[59] + 2.0]])
+    assert "1 of 5 frames needed in the last second" in str(settled_level(with_hole, np.full(61, 40.0))[2])
     swings = SETTLED * (1 + 0.3 * np.sin(2 * np.pi * 3 * time_s))
     assert "does not stay" in str(recovery_bounds(time_s, swings, SETTLED, 0.0, -1 / 30)[1])
 
