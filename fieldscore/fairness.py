@@ -14,7 +14,7 @@ from fieldscore.criteria import Criteria
 from fieldscore.pairing import way_of
 from fieldscore.record import ClipFacts
 from fieldscore.score import PASS_CRITERIA, Score
-from fieldscore.units import CodeRange, code_to_level
+from fieldscore.units import HLG, CodeRange, code_to_level
 
 # What a coder, its bit rate and the picture size change by themselves: never compared across them (measures.md, 7).
 NOISE_MEASURES = ("noise_percent", "frozen_percent", "zone_noisy_percent")
@@ -24,6 +24,9 @@ READABILITY_MEASURES = (
 RANGE_MEASURES = ("occupied_range_stops",)
 _SAME_LEVEL = 1.0  # %: floors or ceilings of two chains that are nearer than two codes are the same
 _EQUALLY_FAST = 1.005  # ratio of speeds that would be told as 1.00
+_WIDE_CURVES = frozenset(
+    {HLG, "pq"}
+)  # tags of curves unlike all others (ITU-R BT.2100); the rest are near enough to each other
 _SAME_RATE = 0.02  # share by which frame rates may differ: 29.97 is 30, 25 is not
 
 
@@ -119,6 +122,9 @@ def _chain(clips: Sequence[ClipFacts], criteria: Criteria) -> list[Check]:
     return [
         _same("code range", clips, lambda one: f"{one.code_range} ({one.code_range_from})",
               lambda one: one.code_range, "levels are read from differently coded pictures"),
+        _same("tone curve", clips, lambda one: one.transfer_tag.upper() if one.transfer_tag else "not said",
+              lambda one: one.transfer_tag if one.transfer_tag in _WIDE_CURVES else None,
+              "a stop, a cast and what stands out are not the same under the two curves"),
         Check(
             "floor and ceiling",
             max(np.ptp(floors), np.ptp(ceilings)) <= _SAME_LEVEL,

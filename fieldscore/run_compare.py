@@ -127,18 +127,18 @@ def _airborne(score: Score) -> Places:
 
 
 def _strangers(result: Comparison) -> list[str]:
-    """One line for each flight that could not be compared."""
+    """One line for each flight that could not be compared, with why the flight most like it was refused."""
     lines = []
     for number in result.strangers:
         file = result.scores[number].record.name
         own = [one.found for one in result.alignments if number in (one.a, one.b) and not one.found.same_route]
-        reasons = dict.fromkeys(found.reason or "no reason was given" for found in own)
+        nearest = max(own, key=lambda found: found.confidence)
         told = "is not sure to show" if any(found.doubtful for found in own) else "does not show"
         told = f"{told} the same route as any other of the flights"
         told = "cannot be matched with any other of the flights" if all(found.too_short for found in own) else told
         if met := result.matches_of(number):
             told = f"is left out, of the other flights it matches only {' and '.join(str(one + 1) for one in met)}"
-        lines.append(f"{file}: {told}: {'; '.join(reasons)}")
+        lines.append(f"{file}: {told}: {nearest.reason or 'no reason was given'}")
     return lines
 
 

@@ -37,7 +37,7 @@ from fieldscore.report import (
 from fieldscore.report.cautions import CAUTIONS
 from fieldscore.report.compare_facts import alignment_row, whole
 from fieldscore.report.compare_page import unreadable_path
-from fieldscore.report.verdict import agreed
+from fieldscore.report.differences import agreed
 from fieldscore.report.words import visible
 from fieldscore.showing import APART_S, shown_places
 

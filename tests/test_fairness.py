@@ -54,6 +54,8 @@ def test_equal_flights_pass_every_check() -> None:
         ({"floor_code": 20.0}, "floor and ceiling", False),
         ({"ceiling_code": 250.0}, "floor and ceiling", False),
         ({"code_range": "full", "floor_code": 0.0, "ceiling_code": 255.0}, "code range", False),
+        ({"transfer_tag": "hlg"}, "tone curve", False),
+        ({"transfer_tag": "pq"}, "tone curve", False),
     ],
 )
 def test_one_difference_of_the_chain_fails_one_check(clip: dict[str, Any], check: str, withholds: bool) -> None:
@@ -62,6 +64,14 @@ def test_one_difference_of_the_chain_fails_one_check(clip: dict[str, Any], check
     assert failed(checks) == [check]
     assert checks[check].then
     assert (set(checks[check].withholds) >= set(NOISE_MEASURES)) is withholds
+
+
+def test_a_tag_of_a_usual_curve_is_as_good_as_none() -> None:
+    """BT.709 said by one file and nothing by the other is no difference; HLG and PQ are one."""
+    assert failed(audited(made(), made(transfer_tag="bt709"))) == []
+    both = audited(made(transfer_tag="hlg"), made(transfer_tag="pq"))
+    assert failed(both) == ["tone curve"]
+    assert both["tone curve"].detail == "HLG and PQ"
 
 
 def test_nearly_equal_frame_rates_are_the_same() -> None:

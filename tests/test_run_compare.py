@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
-from compare_material import flight, foreign, steady
+from compare_material import alignment_of, flight, foreign, steady
 from flight_material import HEIGHT, RATE, WIDTH, record_of, scene, timeline_of, write_flight
 from test_cli import run
 
@@ -140,6 +140,15 @@ def test_a_doubtful_stranger_is_told_as_one() -> None:
         lines = run_compare._strangers(compare_flights([flight(way, {})] * 2, ("a", "b"), pairs, Criteria()))
         assert len(lines) == 2
         assert all(line.startswith(f"made: {told} as any other of the flights: no stretch") for line in lines)
+
+
+def test_a_stranger_is_told_why_the_flight_most_like_it_was_refused() -> None:
+    """Of two refusals one reason is given, that of the more confident; not both."""
+    way = steady(20.0)
+    far, near = replace(foreign(), confidence=0.02, reason="far"), replace(foreign(), confidence=0.2, reason="near")
+    pairs = {(0, 1): alignment_of(way, way), (0, 2): far, (1, 2): near}
+    (line,) = run_compare._strangers(compare_flights([flight(way, {})] * 3, ("a", "b", "c"), pairs, Criteria()))
+    assert line.endswith("the same route as any other of the flights: near")
 
 
 def test_one_stranger_does_not_stop_the_others(saved: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from fieldscore.colour import HIGH_DEFINITION_LINES
 from fieldscore.report import words
 from fieldscore.score import Score
 from fieldscore.units import HLG
@@ -57,6 +58,11 @@ def assumed(score: Score, flight: Mapping[str, Any]) -> list[tuple[str, str]]:
         (
             "Curve",
             f"{criteria.transfer_curve}: stops, and by how much the reference object stands out, follow from it. {own_curve}",
+        ),
+        (
+            "Colour",
+            "The cast is read by the matrix that the file names; where it names none by BT.601 under "
+            f"{HIGH_DEFINITION_LINES} lines, by BT.709 from there on.",
         ),
         (
             "Reference object",

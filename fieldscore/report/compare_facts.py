@@ -11,7 +11,8 @@ import numpy as np
 from fieldscore.align import Alignment
 from fieldscore.comparison import Comparison, Difference, PairAlignment, PairedPlaces
 from fieldscore.report.comparison import judgement
-from fieldscore.report.verdict import amount, interval_words, ranked, verdict_parts, wording
+from fieldscore.report.differences import amount, interval_words, ranked, wording
+from fieldscore.report.verdict import verdict_parts
 from fieldscore.report.words import count, number, plural, seconds, share, visible
 from fieldscore.score import Score
 from fieldscore.showing import Shown

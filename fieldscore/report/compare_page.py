@@ -15,11 +15,11 @@ from fieldscore.plots import NARROW, WIDE, along_svg, forest_svg, path_svg
 from fieldscore.report import compare_facts as facts
 from fieldscore.report.cautions import CAUTIONS
 from fieldscore.report.compare_facts import Pictures
+from fieldscore.report.differences import ranked
 from fieldscore.report.html import environment
 from fieldscore.report.instrument import policy, script
 from fieldscore.report.together import at_places
 from fieldscore.report.track import track_data
-from fieldscore.report.verdict import ranked
 from fieldscore.report.words import moment, visible
 from fieldscore.score import Score
 from fieldscore.showing import Shown, main_pair, shown_places

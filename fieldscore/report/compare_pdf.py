@@ -11,8 +11,8 @@ from fieldscore.comparison import Comparison, PairedPlaces
 from fieldscore.plots import SHEET, Paper, along_figure, forest_figure, path_figure
 from fieldscore.plots.paper import Picture
 from fieldscore.report import compare_facts as facts
+from fieldscore.report.differences import ranked
 from fieldscore.report.pdf_parts import cautions, decoded, mast
-from fieldscore.report.verdict import ranked
 from fieldscore.report.words import moment, visible
 from fieldscore.showing import Shown, main_pair, shown_places
 

@@ -9,8 +9,9 @@ from typing import Any
 from fieldscore import __version__
 from fieldscore.compare_judge import IN_NOISE, MORE_NOISE, NOISE_UNKNOWN
 from fieldscore.comparison import Comparison, Difference
+from fieldscore.report.differences import amount, interval_words, ranked, wording
 from fieldscore.report.flight import clip_json
-from fieldscore.report.verdict import amount, interval_words, ranked, verdict, wording
+from fieldscore.report.verdict import verdict
 from fieldscore.report.words import visible
 
 SCHEMA = "fieldscore.comparison/1"

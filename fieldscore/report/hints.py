@@ -1,0 +1,156 @@
+"""What falls short of a verdict: who is ahead without being sure of it, and by what it could not be told."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from fieldscore.compare_judge import SHARE_FROZEN, SLOW_MEASURES, ahead, judged
+from fieldscore.comparison import USABLE, Comparison, Difference
+from fieldscore.report.differences import EXPLAINING, agreed, amount, label_of, measured_in, ranked, shares, wording
+from fieldscore.report.words import count
+
+
+def by_measure(found: Sequence[Difference]) -> list[list[Difference]]:
+    """What a pilot flies by, an entry a pair of flights, in the order in which a pilot cares.
+
+    What no pair measured is left out, but for the headline, which nobody leaves out unsaid.
+    """
+    kept = [one for one in ranked(found) if one.measure not in EXPLAINING]
+    known = [one.measure for one in kept if one.measure == USABLE or math.isfinite(one.difference)]
+    return [[one for one in kept if one.measure == name] for name in dict.fromkeys(known)]
+
+
+def any_told(own: Sequence[Difference]) -> bool:
+    """Whether any flights tell a measure: by an interval that may be judged, or as the same at every place."""
+    return any((one.interval is not None and not one.withheld) or not one.difference for one in own)
+
+
+def by_noise(one: Difference) -> bool:
+    """Whether a mistake in the noise of two single flights, which all places share, may be all of their difference."""
+    return one.of == "places" and abs(one.difference) < SLOW_MEASURES.get(one.measure, 0.0)
+
+
+def shortfalls(result: Comparison, pair: str, found: Sequence[Difference]) -> dict[str, str]:
+    """Sentences on what falls short of a verdict, by their kind, what a pilot flies by first.
+
+    One on the first measure by which a camera is ahead ("unsure", "in part": in part of the pairs of flights), one on the
+    first that could not be told ("untold"). A few lamps or flashes are left out, whatever the flight.
+    """
+    hints: dict[str, str] = {}
+    for own in by_measure(found):
+        sure, told = any(one.better is not None for one in own), ""
+        if not {"unsure", "in part"} & set(hints):
+            measured = measured_in(own)
+            told = _of_one(result, measured[0]) if len(measured) == 1 else _of_pairs(result, own)
+            if told:
+                hints["in part" if sure else "unsure"] = f"By {wording(own[0].measure).title} {told}"
+        if sure and own[0].of == "places" and own[0].measure in SLOW_MEASURES:
+            break  # of what can be read enough is told
+        if not told and "untold" not in hints and (told := _untold(result, pair, own)):
+            hints["untold"] = f"By {wording(own[0].measure).title} {told}"
+    return hints
+
+
+def _by(most: Difference, own: Sequence[Difference]) -> str:
+    """By how much a side is ahead: shares against each other, of several pairs of flights the most."""
+    if len(own) > 1:
+        return f" by up to {amount(most)}"
+    return f", {shares(most)}" if most.unit == "share" else f" by {amount(most)}"
+
+
+def _untold(result: Comparison, pair: str, own: Sequence[Difference]) -> str:
+    """Why a measure could not be told; "" where it was, or where nobody misses it: but for the headline, what would not matter."""
+    most = max(measured_in(own) or own, key=lambda one: abs(one.difference))
+    matters = most.worth is not None and abs(most.difference) >= most.worth
+    if any_told(own) or not (most.measure == USABLE or (matters and by_noise(most) and not most.withheld)):
+        return ""
+    side = ahead(most)
+    if most.withheld == SHARE_FROZEN and side and {ahead(one) for one in measured_in(own)} <= {side, None}:
+        name = label_of(result, most, side)
+        return f"{name} is ahead{_by(most, own)}, but that may be its coder, which freezes more of the picture."
+    if most.withheld or not by_noise(most):
+        why = f"{most.withheld} differs" if most.withheld else most.reason or "no reason was given"
+        return f"it could not be told which of {pair} is better: {why}."
+    told = (
+        f"single flights do not tell which of {pair} is better: this rests on the noise of each flight, and a mistake in that is "
+        "the same at all places."
+    )
+    size = f"{'' if len(own) == 1 else 'up to '}{amount(most)}"
+    return f"{told} Of the {size} between them, part or all may be such a mistake." if matters else told
+
+
+def _of_one(result: Comparison, one: Difference) -> str:
+    """Who is ahead by what would matter, were the flights not too short for an interval; "" where that cannot be said."""
+    side = ahead(one)
+    if one.of not in ("places", "flights") or one.interval is not None or by_noise(one):
+        return ""
+    if side is None or one.withheld or not would_matter(one):
+        return ""
+    held = f"{count(one.effective_samples)} independent samples{_places_won(result, one, side)}"
+    return (
+        f"{label_of(result, one, side)} is ahead{_by(one, [one])}, but the flights are too short to be sure of that ({held}): "
+        "fly longer, or more often."
+    )
+
+
+def _of_pairs(result: Comparison, own: Sequence[Difference]) -> str:
+    """How many pairs of flights agree on a measure, and how many of them are sure; "" where too few are of one mind."""
+    if agreed(own):
+        return ""
+    pairs = len(measured_in(own))
+    ahead_in = {side: [one for one in own if _counts_for(one) == side] for side in ("a", "b")}
+    sure = {side: sum(one.better == side for one in ahead_in[side]) for side in ahead_in}
+    side, other = sorted(ahead_in, key=lambda one: (sure[one], len(ahead_in[one])), reverse=True)
+    same, against = ahead_in[side], len(ahead_in[other])
+    if not sure[side] and 2 * len(same) <= pairs:
+        return ""
+    names = {one: label_of(result, own[0], one) for one in ahead_in}
+    of_pairs = " that measured it" if pairs < len(own) else ""
+    if sure[side] and against:
+        return (
+            f"the pairs of flights contradict each other: {names[side]} is ahead in {len(same)} of {pairs}{of_pairs} (sure in "
+            f"{sure[side]}), {names[other]} in {against} (sure in {sure[other] or 'none'})."
+        )
+    least, most = (amount(pick(same, key=lambda one: abs(one.difference))) for pick in (min, max))
+    size = most if least == most else f"{least.split()[0]} to {most}"
+    whole = "both" if pairs == 2 else f"all {pairs}"  # noqa: PLR2004 - the word for two
+    among = f"{whole if len(same) == pairs else f'{len(same)} of {pairs}'} pairs of flights{of_pairs}"
+    if not sure[side]:
+        among += f" ({names[other]} in {against})" if against else ""
+        end = ", but the flights are too short to be sure of that: fly longer, or more often."
+    else:
+        end = f"; {'that' if sure[side] == len(same) else f'in {sure[side]} of them that'} is sure and matters."
+    return f"{names[side]} is ahead in {among}, by {size}{end}"
+
+
+def _counts_for(one: Difference) -> str | None:
+    """The side for which a pair of flights counts: the better one, or, without an interval, the one ahead by what would matter."""
+    if one.better is not None:
+        return one.better
+    unsure = one.of == "places" and not by_noise(one) and one.interval is None and not one.withheld
+    return ahead(one) if unsure and would_matter(one) else None
+
+
+def would_matter(entry: Difference) -> bool:
+    """Whether a difference is worth a word, were it not withheld: sure and worth caring about, or too large to be left unsaid.
+
+    What rests on noise must differ by more than a mistake in that makes, where no interval holds it.
+    """
+    if entry.interval is None and entry.worth:
+        return abs(entry.difference) >= max(entry.worth, SLOW_MEASURES.get(entry.measure, 0.0))
+    return judged(entry.difference, entry.interval, entry.direction, entry.worth) is not None
+
+
+def _places_won(result: Comparison, entry: Difference, side: str) -> str:
+    """At how many shared places of two flights a side is ahead by what matters: how plain it is without an interval."""
+    own = next((one for one in result.places if entry.of == "places" and (one.a, one.b) == (entry.a, entry.b)), None)
+    if own is None or entry.worth is None:
+        return ""
+    first, second = own.values[entry.measure]
+    apart = second - first if (side == "b") is (entry.direction == "higher") else first - second
+    known = np.isfinite(apart)
+    won, lost = int((apart[known] >= entry.worth).sum()), int((apart[known] <= -entry.worth).sum())
+    return f"; ahead at {won} of {int(known.sum())} places, behind at {lost}"
