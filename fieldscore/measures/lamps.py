@@ -32,6 +32,8 @@ _MOST_LOOKED_AT = 24  # compact sources, the largest, whose surroundings are loo
 _MOST_OTHERS = 8  # sources that are not compact, the largest, which are followed where a lamp becomes one
 _MOST_JOINED = 12  # sources that are no disc, the largest, that have a disc looked for in them, ...
 _LARGE_JOINED = 16.0  # ... if the largest has so many samples
+# A lamp in a source is so many samples deep at least, and what is so many of its radii off is no deeper than so many of it.
+_LEAST_DEEP, _BESIDE, _THINNER = 2.0, 1.5, 0.6
 _NEARLY_SQUARE = 0.1  # samples so far from square are taken as square
 # What is around a lamp: light in shares of the ceiling's, lengths in picture heights (docs/decisions/lamp_or_surface.py).
 _SMOOTH = (3, 3)  # samples over which the light around a source is a mean, so that noise makes it not uneven
@@ -176,7 +178,8 @@ def _lights(frame: Frame) -> npt.NDArray[np.void]:
 def sources(frame: Frame) -> npt.NDArray[np.void]:
     """The sources at the ceiling [k] of a picture, as `SOURCE`: those that cover most first.
 
-    Place and radius of one that is no disc are those of the largest disc in it. One that is not compact shows nothing of itself.
+    Place and radius of one that is no disc are those of the largest disc in it. Where all else in it is thinner, as a lamp's post
+    is, that disc shows what it is. One that is not compact and has no such disc shows nothing of itself.
     """
     area, fine = frame.area, _square(frame)
     hot = _hot(area, fine)
@@ -202,23 +205,40 @@ def sources(frame: Frame) -> npt.NDArray[np.void]:
     if not kept.size:
         return there
     radius = np.sqrt(size[kept] / math.pi)
+    boxes = {one: found[one].tolist() for one in kept[compact[kept]].tolist()}
     joined = np.flatnonzero(size[kept] < _DISC * np.maximum(width, height)[kept] ** 2)[:_MOST_JOINED]
     if joined.size and size[kept[joined[0]]] >= _LARGE_JOINED:
         inside = cv2.distanceTransform(hot, cv2.DIST_L2, cv2.DIST_MASK_5)
-        for which in joined.tolist():
-            left, top, wide, high, _ = found[kept[which]].tolist()
+        for which, one in zip(joined.tolist(), kept[joined].tolist(), strict=True):
+            left, top, wide, high, _ = found[one].tolist()
             box = slice(top, top + high), slice(left, left + wide)
-            depth = np.where(marks[box] == kept[which], inside[box], 0.0)
-            down, right = np.unravel_index(int(depth.argmax()), depth.shape)
-            middles[kept[which]] = left + right, top + down
+            depth = np.where(marks[box] == one, inside[box], 0.0)
+            down, right = (int(at) for at in np.unravel_index(int(depth.argmax()), depth.shape))
+            middles[one] = left + right, top + down
             radius[which] = min(radius[which], depth[down, right])
+            if head := _head(depth, down, right):
+                boxes[one] = [left + head[0], top + head[1], *head[2:]]
     there["right"], there["down"] = ((middles[kept] + 0.5 - (columns / 2, rows / 2)) / rows).T
     there["radius"] = radius / rows
     smooth = np.asarray(cv2.blur(fine, _SMOOTH), dtype=np.float32)
-    there["sign"] = [
-        _sign(smooth, marks, one, found[one].tolist(), area) if compact[one] else math.nan for one in kept.tolist()
-    ]
+    there["sign"] = [_sign(smooth, marks, one, boxes[one], area) if one in boxes else math.nan for one in kept.tolist()]
     return there
+
+
+def _head(depth: Floats, down: int, right: int) -> list[int]:
+    """The box of the disc in a source beside which all of it is thinner, as a lamp's post is; empty where there is none.
+
+    `depth` [rows, columns]: how far samples of the source are from what is none, the deepest at row `down`, column `right`.
+    """
+    deep = float(depth[down, right])
+    rows, columns = np.ogrid[: depth.shape[0], : depth.shape[1]]
+    beyond = depth[np.hypot(rows - down, columns - right) > _BESIDE * deep]
+    if deep < _LEAST_DEEP or beyond.max(initial=0.0) > _THINNER * deep:
+        return []
+    reach = round(deep)
+    top, left = max(0, down - reach), max(0, right - reach)
+    wide, high = min(right + reach + 1, depth.shape[1]) - left, min(down + reach + 1, depth.shape[0]) - top
+    return [left, top, wide, high, round(math.pi * deep**2)]
 
 
 def _square(frame: Frame) -> Floats:
