@@ -77,6 +77,40 @@ def test_light_that_falls_fast_is_even_all_the_same(radius: int, power: float) -
     assert found == [1, 0]
 
 
+@pytest.mark.parametrize("sky_light", [0.03, 0.04, 0.05])
+def test_a_narrow_halo_before_an_even_sky_is_a_lamps(sky_light: float) -> None:
+    """Where the halo ends within the nearest ring, its light falls along no straight line; a lit wall on one side is no halo."""
+    down, right = np.mgrid[:480, :640]
+    away = np.hypot(right - 320.0, down - 200.0)
+    halo = np.minimum(sky_light + 4.0 * np.exp(-(away - 8.0) / 3.0), 0.94)
+    found = []
+    for around in (halo, np.where(right < 316, np.maximum(halo, 0.4), halo)):
+        level = from_linear(np.where(away <= 8.0, 1.0, around), "srgb")
+        found.append(seen(np.rint(16.0 + 219.0 * level).astype(np.uint8)))
+    assert found == [1, 0]
+
+
+@pytest.mark.parametrize(
+    ("x", "wide", "sky_light", "glow_px", "lamps"),
+    [
+        (320.0, 25.0, 0.1, 80.0, 1),
+        (320.0, 25.0, 0.45, 40.0, 1),
+        (320.0, 25.0, 0.3, 300.0, 0),  # a hole in an even sky
+        (320.0, 75.0, 0.45, 30.0, 0),  # the top of a wall
+        (20.0, 125.0, 0.45, 30.0, 0),
+        (0.0, 25.0, 0.45, 30.0, 1),  # the sun that goes
+    ],
+)
+def test_by_day_only_what_shines_like_the_sun_is_one(
+    x: float, wide: float, sky_light: float, glow_px: float, lamps: int
+) -> None:
+    """A disc in a bright glow that falls may be the sun, also where the edge cuts it; what is long, or in no glow, is none."""
+    down, right = np.mgrid[:480, :640]
+    away = np.hypot(np.maximum(np.abs(right - x) - (wide - 25.0), 0.0), down - 200.0) - 25.0
+    light = np.where(away <= 0.0, 1.0, sky_light + (0.94 - sky_light) * np.exp(-away / glow_px))
+    assert seen(np.rint(16.0 + 219.0 * from_linear(light, "srgb")).astype(np.uint8)) == lamps
+
+
 def seen(picture: np.ndarray, area: PictureArea | None = None) -> float:
     """How many lamps are seen in a picture."""
     return lamps_in_view(frame_of(picture, area or area_of(*picture.shape)))[0]

@@ -48,7 +48,8 @@ _EVEN = 0.8  # lower quarter over upper quarter of the nearest ring, its fall wi
 _STILL = 1e-6  # squared samples: all of a ring at one distance
 _GLOW_A_RADIUS = 1.0  # light by which the nearest ring is over the farthest, for each height of the source's radius ...
 _GLOW_AT_MOST = 0.01  # ... and no more than that
-_LIGHTER, _SUN = 0.6, 0.035  # the middle of the nearest ring at most, but of a source so large, which may be the sun
+# The middle of the nearest ring at most, but of a source so large, which may be the sun, and of that the fall to the next in stops.
+_LIGHTER, _SUN, _SUN_GLOWS = 0.6, 0.035, 0.25
 _LARGE = 0.015  # of a source so large, which its post may cut the light of, ...
 _GLOWS, _FALLS_FAST, _HARDLY_EVEN = 0.5, 1.0, 0.3  # ... stops to the next ring, and to the farthest, and evenness
 _BLACK = 0.002  # light that is added before stops are told
@@ -286,7 +287,9 @@ def _sign(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[i
     alone = most <= _DARK or (low >= _VERY_EVEN * most and middle <= _DIM)
     if alone and max(box[2:4]) <= _ROUND * min(box[2:4]):
         return SURE
-    even = (middle <= _LIGHTER or heights >= _SUN) and _evenness(ring, away[close]) >= _EVEN
+    bright = middle > _LIGHTER
+    even = not bright or (heights >= _SUN and _may_be_sun(box, smooth.shape))
+    even = even and _evenness(ring, away[close]) >= _EVEN
     strong = low >= _HARDLY_EVEN * high and heights >= _LARGE
     speck = most > _AMONG_LIGHT and heights < _SMALL
     # most end here: the farther rings cost more
@@ -300,9 +303,17 @@ def _sign(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[i
         return PERHAPS  # it nearly fills what is above it
     low_next, low_far = (float(table[int(one[one.size // 4])]) for one in (farther[0], farther[-1]))
     glows, falls = (math.log2((low + _BLACK) / (one + _BLACK)) for one in (low_next, low_far))
+    even = even and (glows >= _SUN_GLOWS or not bright)
     if even and low - low_far >= min(_GLOW_A_RADIUS * heights, _GLOW_AT_MOST):
         return EVENLY
     return PERHAPS if strong and glows >= _GLOWS and falls >= _FALLS_FAST else NONE
+
+
+def _may_be_sun(box: list[int], shape: tuple[int, ...]) -> bool:
+    """Say whether a source in a `box` of a picture [rows, columns] is no longer than a disc that the picture's edge may cut."""
+    left, top, width, height, _ = box
+    cut_across, cut_down = left <= 0 or left + width >= shape[1], top <= 0 or top + height >= shape[0]
+    return (width <= _ROUND * height or cut_down) and (height <= _ROUND * width or cut_across)
 
 
 def _among_light(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[int], table: Doubles) -> bool:
@@ -319,12 +330,22 @@ def _among_light(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box:
 def _evenness(light: Doubles, away: Floats) -> float:
     """Lower quarter over upper quarter of the light [k] around a source, were it all at one distance.
 
-    `away` [k]: distances in samples. Light that falls fast is otherwise uneven by how far off it was taken.
+    `away` [k]: distances in samples. Light that falls fast is otherwise uneven by how far off it was taken. Lenses spread it by
+    different laws: in stops it falls along a straight line, or along one that bends, whichever leaves less.
     """
     stops, farther = np.log2(light + _BLACK), away - away.mean()
-    fall = min(0.0, float(farther @ (stops - stops.mean())) / max(float(farther @ farther), _STILL))
-    level = np.sort(stops - fall * farther)
-    return float(np.exp2(level[level.size // 4] - level[level.size * 3 // 4]))
+    bent = farther**2 - float((farther**2).mean())
+    bent = bent - _slope(farther, bent) * farther
+    slope = _slope(farther, stops)
+    straight = stops - min(0.0, slope) * farther
+    laws = (straight, stops - slope * farther - _slope(bent, stops) * bent)
+    levels = (np.sort(one)[[one.size // 4, one.size * 3 // 4]] for one in laws)
+    return max(float(np.exp2(low - high)) for low, high in levels)
+
+
+def _slope(along: npt.NDArray[np.floating], values: npt.NDArray[np.floating]) -> float:
+    """Slope of `values` [k] along what has the mean zero [k]; 0 where that does not change."""
+    return float(along @ (values - values.mean())) / max(float(along @ along), _STILL)
 
 
 def _above(
