@@ -98,7 +98,7 @@ def test_a_narrow_halo_before_an_even_sky_is_a_lamps(sky_light: float) -> None:
         (320.0, 25.0, 0.3, 300.0, 0),  # a hole in an even sky
         (320.0, 75.0, 0.45, 30.0, 0),  # the top of a wall
         (20.0, 125.0, 0.45, 30.0, 0),
-        (0.0, 25.0, 0.45, 30.0, 1),  # the sun that goes
+        (-6.0, 25.0, 0.45, 30.0, 1),  # the sun that goes
     ],
 )
 def test_by_day_only_what_shines_like_the_sun_is_one(
