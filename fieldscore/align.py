@@ -33,7 +33,8 @@ STEP_COST = 2.0  # spreads, for a step in one flight alone (docs/decisions/route
 PASSING_S = 1.5
 SAME_ROUTE = 3.45  # spreads, mean over the path (docs/decisions/route_threshold.py)
 SAME_ROUTE_WIDTH = 0.3  # spreads over which the confidence goes from a half to 0.73
-DOUBT = 0.2  # confidence from which on a refusal is no more than a doubt: weak true pairs have 0.4 to 0.5
+# Confidence from which on a refusal is no more than a doubt, a likeness of 2: two flights of 12 s by night, 0.8 m aside, have 2.05.
+DOUBT = 0.0079
 # Of the matches of a third flight that bears out a weak one: foreign routes reach 0.86 (docs/decisions/route_threshold.py).
 SURE_LINK = 0.9
 BORNE_OUT_S, BORNE_OUT = 0.3, 0.9  # within so much of a place matched (its truth bound), over so much of a weak match
@@ -68,7 +69,7 @@ class Alignment:
 
     @property
     def doubtful(self) -> bool:
-        """Whether the routes are refused for want of likeness alone, and not by much: they may well be one."""
+        """Whether the routes are refused for want of likeness alone, with more of it than chance makes: they may be one."""
         return not self.same_route and self.confidence >= DOUBT
 
 

@@ -36,7 +36,7 @@ def alignment_of(way_a: Series, way_b: Series, **changes: Any) -> Alignment:
 def foreign() -> Alignment:
     """What the alignment of two different routes is."""
     empty = np.empty(0)
-    return Alignment(False, 0.1, 0.0, empty, empty, empty, "no stretch of them looks alike")
+    return Alignment(False, 0.001, 0.0, empty, empty, empty, "no stretch of them looks alike")
 
 
 def flight(way: Series, measures: dict[str, Curve | float], *, name: str = "made", **clip: Any) -> Score:

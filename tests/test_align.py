@@ -187,12 +187,12 @@ def test_a_short_stretch_is_refused_for_its_length(monkeypatch: pytest.MonkeyPat
 
 
 def test_a_narrow_refusal_is_a_doubt(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A match a little weaker than is needed is refused as doubtful, one far weaker is not; one strong enough is neither."""
+    """A match too weak by up to 1.45 spreads is refused as doubtful, a weaker one is not; one strong enough is neither."""
     a, b = _flight(STEADY), _flight(STEADY, noise_seed=5)
     match = best_match(a, b)
     assert match is not None
     assert (match.overlap_share, match.matched_s) == (pytest.approx(1.0, abs=0.05), pytest.approx(23.9, abs=0.5))
-    for needed, same, doubtful in ((-0.1, True, False), (0.1, False, True), (1.0, False, False)):
+    for needed, same, doubtful in ((-0.1, True, False), (0.1, False, True), (1.4, False, True), (1.6, False, False)):
         monkeypatch.setattr(module, "SAME_ROUTE", match.strength + needed)
         found = align(a, b)
         assert (found.same_route, found.doubtful) == (same, doubtful)

@@ -13,7 +13,9 @@ import pytest
 from compare_material import Series, alignment_of, flight, rough, steady
 from test_compare import compared, of
 
+from fieldscore.compare import compare_flights
 from fieldscore.comparison import Comparison
+from fieldscore.criteria import Criteria
 from fieldscore.report.compare_page import render_comparison
 from fieldscore.report.comparison import comparison_lines
 from fieldscore.report.verdict import verdict
@@ -265,3 +267,35 @@ def test_blooms_are_not_of_lamps_alone() -> None:
     """A verdict by blooms does not speak of lamps on a course that may have had none but the sun."""
     result = apart("bloom_radius_percent", 20.0, 10.0)
     assert "Camera second blooms less around lamps or the sun: " in verdict(result)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "told"),
+    [
+        ([0.0], [0.97], "first does not hunt; second swings by 0.97 stops every 1.5 s."),
+        ([None], [0.97], "first was not measured; second swings by 0.97 stops every 1.5 s."),
+        (
+            [0.0, None],
+            [0.97, 0.3],
+            "first does not hunt in 1 of 2 flights, not measured in 1; second swings by up to 0.97 stops",
+        ),
+        (
+            [0.0, 0.0],
+            [0.97, 0.0],
+            "first does not hunt in 2 of 2 flights; second swings by 0.97 stops every 1.5 s in 1 of 2",
+        ),
+        ([0.0], [None], None),
+    ],
+)
+def test_hunting_is_told_by_the_flight(first: list[float | None], second: list[float | None], told: str | None) -> None:
+    """Whose exposure hunts stands in the verdict, though it is not compared by the place; nothing where nobody's does."""
+    result = apart("crushed_percent", 20.0, 10.0)
+    stops, labels = [*first, *second], ["first"] * len(first) + ["second"] * len(second)
+    plain = result.scores[0]
+    scores = [
+        replace(plain, stability=replace(plain.stability, hunting_stops=one, hunting_period_s=1.48)) for one in stops
+    ]
+    pairs = {(a, b): alignment_of(WAY, WAY) for b in range(len(scores)) for a in range(b)}
+    text = verdict(compare_flights(scores, labels, pairs, Criteria()))
+    assert ("Hunting is told by the flight, not by the place: " in text) == (told is not None)
+    assert told is None or told in text

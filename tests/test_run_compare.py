@@ -135,7 +135,7 @@ def test_another_route_is_refused(saved: Path, tmp_path: Path, capsys: pytest.Ca
 def test_a_doubtful_stranger_is_told_as_one() -> None:
     """A flight refused with some confidence is not sure to show the route; one that surely flew another does not show it."""
     way = steady(20.0)
-    for confidence, told in ((0.47, "is not sure to show the same route"), (0.1, "does not show the same route")):
+    for confidence, told in ((0.47, "is not sure to show the same route"), (0.005, "does not show the same route")):
         pairs = {(0, 1): replace(foreign(), confidence=confidence)}
         lines = run_compare._strangers(compare_flights([flight(way, {})] * 2, ("a", "b"), pairs, Criteria()))
         assert len(lines) == 2
@@ -145,7 +145,7 @@ def test_a_doubtful_stranger_is_told_as_one() -> None:
 def test_a_stranger_is_told_why_the_flight_most_like_it_was_refused() -> None:
     """Of two refusals one reason is given, that of the more confident; not both."""
     way = steady(20.0)
-    far, near = replace(foreign(), confidence=0.02, reason="far"), replace(foreign(), confidence=0.2, reason="near")
+    far, near = replace(foreign(), confidence=0.002, reason="far"), replace(foreign(), confidence=0.006, reason="near")
     pairs = {(0, 1): alignment_of(way, way), (0, 2): far, (1, 2): near}
     (line,) = run_compare._strangers(compare_flights([flight(way, {})] * 3, ("a", "b", "c"), pairs, Criteria()))
     assert line.endswith("the same route as any other of the flights: near")

@@ -22,7 +22,8 @@ from fieldscore.report.differences import (
     wording,
 )
 from fieldscore.report.hints import any_told, by_measure, shortfalls, would_matter
-from fieldscore.report.words import plural, visible
+from fieldscore.report.words import number, plural, seconds, visible
+from fieldscore.score import Stability
 
 _LEADS = {"unsure": "Nothing is sure", "in part": "Not every pair of flights shows a sure difference"}
 _MOST_NAMED = 3  # differences named in a sentence; the rest is in the table
@@ -52,10 +53,15 @@ def verdict_parts(result: Comparison) -> tuple[str, str]:
         ]
         if result.alignments and all(one.found.too_short for one in result.alignments):
             return "No comparison: too short to be matched.", " ".join(why)
+        why.append(
+            "If they do, fly nearer to one line, or for longer; a picture that is mirrored in one of them matches nothing."
+        )
         if any(one.found.doubtful for one in result.alignments):
             return "No comparison: it is not sure that the flights show the same route.", " ".join(why)
         return "No comparison: the flights do not show the same route.", " ".join(why)
-    return " ".join(sentences), " ".join([*_scope(result, compared), *_reserve(result, compared)])
+    return " ".join(sentences), " ".join(
+        [*_hunting(result, compared), *_scope(result, compared), *_reserve(result, compared)]
+    )
 
 
 def between(result: Comparison, first: str, second: str, found: Sequence[Difference]) -> str:
@@ -118,6 +124,32 @@ def _does(entries: Sequence[Difference], found: Sequence[Difference], confidence
             parts.append(f"{what.does}: {amount(entry)}{of} ({span}{part})")
     more = len(entries) - _MOST_NAMED
     return ", and ".join(parts) + (f", and is better in {more} more" if more > 0 else "")
+
+
+def _hunting(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]:
+    """Whose exposure hunts, where any does: that is told by the flight, and has no place among what differs by the place."""
+    taking_part = {number for own in result.groups.values() for side in own for number in side}
+    known = {
+        label: [result.scores[n].stability for n in result.flights_of(label) if n in taking_part]
+        for label in dict.fromkeys(label for pair in compared for label in pair)
+    }
+    if not any(one.hunting_stops for own in known.values() for one in own):
+        return []
+    told = "; ".join(f"{visible(label)} {_swings(own)}" for label, own in known.items())
+    return [f"Hunting is told by the flight, not by the place: {told}."]
+
+
+def _swings(own: Sequence[Stability]) -> str:
+    """What the exposure of a camera does in its flights: by how much it swings at most, and in how many of them."""
+    swings = [one for one in own if one.hunting_stops]
+    unknown = sum(one.hunting_stops is None for one in own)
+    rest = f" in {len(swings) or len(own) - unknown} of {len(own)} flights" if len(own) > 1 else ""
+    rest += f", not measured in {unknown}" if 0 < unknown < len(own) else ""
+    if not swings:
+        return "was not measured" if unknown == len(own) else f"does not hunt{rest}"
+    most = max(swings, key=lambda one: one.hunting_stops or 0.0)
+    pace = f" every {seconds(most.hunting_period_s)}" if most.hunting_period_s else ""
+    return f"swings by {'up to ' if len(swings) > 1 else ''}{number(most.hunting_stops, 'stop')}{pace}{rest}"
 
 
 def _scope(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]:
