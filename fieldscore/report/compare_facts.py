@@ -27,7 +27,7 @@ GROUPS = {
 }
 HOW_ALONG = (
     "Both flights against the way along the route, not against time: the same place stands above the same place, "
-    "however fast it was passed. Gaps are places that only one of them shows."
+    "however fast it was passed. Gaps are places of one that were not found in the other."
 )
 HOW_REPEATED = (
     "The same camera flown again, place by place: what differs here is the flying, the light and chance, not the camera. "
