@@ -16,7 +16,7 @@ WORDS: dict[str, tuple[str, str]] = {
         "How the camera turned itself up and down",
         "Up is brighter, down is darker, in stops against the first frame: one stop is twice the light. A dip while a lamp is "
         "near (hatched) means that the camera dimmed everything else. Compare moments seconds apart: over a minute "
-        "the line may drift by a quarter of a stop to half a stop, flown toward the sun by more than one, and after a gap it goes on "
+        "the line may drift by a quarter of a stop to half a stop, toward the sun by more than one, and after a gap it goes on "
         "from the exposure before it, whatever the camera did meanwhile.",
     ),
     "veil": (
