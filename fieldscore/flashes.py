@@ -45,6 +45,9 @@ _ANSWER_S, _ANSWERED = 0.5, 0.25
 # level goes back by _ANSWERED toward what it was before the beam, within so long. What the camera did just before the fall is this
 # many times less.
 _UNDOES_SHARE, _UNDOES_LIKENESS, _UNDOES_S, _UNDOES_RATIO = 0.8, 0.5, 3.0, 4.0
+# A beam that lights the whole picture needs no camera that stands if it is short: what it still adds to the level, at least this
+# share of what it added, goes at once, all but this share of it, and the scene stays as like itself as no other is.
+_SHINES_SHARE, _SHINES_LEFT = 0.25, 0.2
 # s: a camera that moves for half of what is seen of so long (no sway or answer does), or of which nothing is seen for all of it
 # (a lost link, a frozen picture, one too dark or plain to tell motion), may stand elsewhere.
 _STOOD_S = 3.0
@@ -240,11 +243,28 @@ def _undoing(  # noqa: PLR0913 - one kind of step
         wide = _UNDOES_SHARE * back[beam : beam + 2].max()
         before = level[beam - 1]
         as_wide = most[beam + 1 : stop] >= max(wide, _FILL_PERCENT)
-        for row in (beam + 1 + np.flatnonzero(as_wide & _camera_stood(timeline, lost, beam, stop))).tolist():
+        stood = _camera_stood(timeline, lost, beam, stop)
+        short = (time_s[beam + 1 : stop] - time_s[beam] <= _UNDOES_S) & (back[beam : beam + 2].max() >= _LIT_PERCENT)
+        short &= _puts_out(most, -level, beam, stop)
+        for row in (beam + 1 + np.flatnonzero(as_wide & (stood | short))).tolist():
             after = level[row : np.searchsorted(time_s, time_s[row] + _UNDOES_S)]
             if level[row] - after.min(initial=level[row]) >= _ANSWERED * (level[row] - before):
                 least[row] = min(_SAME_SCENE, _UNDOES_LIKENESS * likeness[beam])
+                if not stood[row - beam - 1]:
+                    least[row] = max(least[row], _LIT_SCENE)
     return least
+
+
+def _puts_out(dimmed: Doubles, level: Doubles, beam: int, stop: int) -> Mask:
+    """Rows from the one after a `beam` up to `stop` [stop - beam - 1] at which what it still adds to the `level` [n] goes at once.
+
+    About all of the picture goes darker there: `dimmed` [n] is that share, in %.
+    """
+    unlit, lit = level[beam - 1], level[beam : min(beam + 2, stop)].max()
+    rows = np.arange(beam + 1, stop)
+    added, left = level[rows - 1] - unlit, np.minimum(level[rows], level[np.minimum(rows + 1, len(level) - 1)]) - unlit
+    shone = (added >= _SHINES_SHARE * (lit - unlit)) & (left <= _SHINES_LEFT * added)
+    return np.asarray(shone & (dimmed[rows] >= _LIT_PERCENT) & (added > 0.0))
 
 
 def _own_answer(timeline: Timeline, level: Doubles, most: Doubles, back: Doubles) -> Mask:
@@ -317,8 +337,12 @@ def _missed(timeline: Timeline, level: Doubles, first: Edge, end_s: float) -> in
     """Row of the largest step from an edge to a time (s) that goes the other way; None where it is not surely a lamp's.
 
     A lamp's is of its size, stands alone and changes much of the picture at once, to one less like itself. What the camera
-    does late, over several frames or in steps of its gain, leaves the picture like itself.
+    does late, over several frames or in steps of its gain, leaves the picture like itself. A beam over the whole picture that
+    goes out is known by that at any time, and in flight.
     """
+    out = _beam_out(timeline, level, first, end_s)
+    if out is not None:
+        return out
     rows = np.flatnonzero(timeline.between(first.after_s + _MISSED_S, end_s))
     moving = np.nan_to_num(timeline["motion_percent"][first.row : int(rows[-1]) + 1]) if rows.size else np.empty(0)
     if not rows.size or np.median(moving) > STANDING_PERCENT:
@@ -337,3 +361,14 @@ def _missed(timeline: Timeline, level: Doubles, first: Edge, end_s: float) -> in
     relit = np.nan_to_num(timeline["likeness"][pair : pair + 2], nan=1.0).min() < _OWN_LIKENESS
     least = max(_STEP_PERCENT, _STEP_SHARE * abs(float(level[row - 1])))
     return row if size >= least and alone and sudden and relit else None
+
+
+def _beam_out(timeline: Timeline, level: Doubles, first: Edge, end_s: float) -> int | None:
+    """First row up to a time (s) at which a beam that lit the whole picture at an edge goes out, whatever scene it leaves."""
+    stop = int(np.searchsorted(timeline.time_s, end_s, side="right"))
+    lit = np.nan_to_num(timeline["brightened_percent"][first.row : first.row + 2]).max()
+    if first.kind != "flash_on" or lit < _LIT_PERCENT or stop <= first.row + 1:
+        return None
+    out = _puts_out(np.nan_to_num(timeline["dimmed_percent"]), level, first.row, stop)
+    out &= (_likeness(timeline) < _OWN_LIKENESS)[first.row + 1 : stop]
+    return first.row + 1 + int(np.argmax(out)) if out.any() else None
