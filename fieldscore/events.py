@@ -57,9 +57,10 @@ MOSTLY_BLACK_PERCENT = 80.0
 # out with it: all but this share of it does not come back, not even by and by.
 OWN_BLACK_S, LIGHT_PERCENT, LIGHT_LEFT = 2.0, 0.1, 0.5
 # A white screen at the ceiling may be a light that fills the picture. The camera closes under it, so that the picture after it is
-# darker: in flight at most this share of the level before it, where a receiver's screen leaves the exposure as it was. One that
-# lasts longer than so many seconds must leave it darker by half, and the camera open again within as many.
-LIT_S, LIT_LEAVES, LONG_LIT_LEAVES, LIT_OPENS = 3.0, 0.9, 0.5, 1.5
+# darker: in flight at most this share of the level before it (torches leave 0.2 to 0.3; in flights the level is as much lower by
+# chance 0.3 s later at 2 % of 2431 places, 1 s later at 8 %). One that lasts for over so many seconds must leave it darker by half,
+# and the camera open again within as many (by chance after 5 s at 1 %).
+LIT_S, LIT_LEAVES, LONG_LIT_LEAVES, LIT_OPENS = 3.0, 0.8, 0.5, 1.5
 LIT_ROWS = 3  # over which the level before it is taken, and the lowest after it
 ABRUPT_S = 0.12  # a freeze begins from one frame to the next; a landing takes longer to come to rest
 SLOWING = 0.6  # share of the motion around it that is left in the last moment before a freeze; a landing leaves less
