@@ -56,6 +56,12 @@ MOSTLY_BLACK_PERCENT = 80.0
 # A black picture of up to so many seconds is a standing camera's own where a light at the ceiling, of so much of the picture, went
 # out with it: all but this share of it does not come back, not even by and by.
 OWN_BLACK_S, LIGHT_PERCENT, LIGHT_LEFT = 2.0, 0.1, 0.5
+# A white screen at the ceiling may be a light that fills the picture. The camera closes under it, so that the picture after it is
+# darker: in flight at most this share of the level before it (torches leave 0.2 to 0.3; in flights the level is as much lower by
+# chance 0.3 s later at 2 % of 2431 places, 1 s later at 8 %). One that lasts for over so many seconds must leave it darker by half,
+# and the camera open again within as many (by chance after 5 s at 1 %).
+LIT_S, LIT_LEAVES, LONG_LIT_LEAVES, LIT_OPENS = 3.0, 0.8, 0.5, 1.5
+LIT_ROWS = 3  # over which the level before it is taken, and the lowest after it
 ABRUPT_S = 0.12  # a freeze begins from one frame to the next; a landing takes longer to come to rest
 SLOWING = 0.6  # share of the motion around it that is left in the last moment before a freeze; a landing leaves less
 # Rows after which bands of light are back: 100 Hz lamps at 30 pictures a second beat in 3, 120 Hz ones at 25 in 5.
@@ -79,8 +85,11 @@ def link_lost(timeline: Timeline, criteria: Criteria) -> Mask:
 
 def spoilt(timeline: Timeline) -> Mask:
     """Rows [n] that are no sound picture of the camera's, not even an earlier one: snow, a blank screen, broken or damaged."""
-    found = snow(timeline) | _blank_screens(timeline) | broken_up(timeline) | torn(timeline)
-    return np.asarray(found | (np.nan_to_num(timeline["damaged"]) > 0))
+    found = snow(timeline) | broken_up(timeline) | torn(timeline) | (np.nan_to_num(timeline["damaged"]) > 0)
+    blank = _blank_screens(timeline)
+    for start, stop in runs(blank & _white(timeline)):
+        blank[start:stop] = not _is_light(timeline, start, stop, found | blank)
+    return np.asarray(found | blank)
 
 
 def snow(timeline: Timeline) -> Mask:
@@ -208,6 +217,37 @@ def _blank_screens(timeline: Timeline) -> Mask:
     return blank
 
 
+def _white(timeline: Timeline) -> Mask:
+    """Rows [n] whose picture is flat and at the ceiling."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(is_blank(timeline["spread_codes"]) & (timeline["clipped_percent"] > WASHED_PERCENT))
+
+
+def _is_light(timeline: Timeline, start: int, stop: int, lost: Mask) -> bool:
+    """Say whether white rows [start, stop) are a light's that fills the picture, and no receiver's screen.
+
+    There is no other sign of a `lost` [n] link just before or after, and the camera has closed. It need not where it stands and the
+    light is short: its exposure may be fixed.
+    """
+    time_s, level, motion = timeline.time_s, timeline["level_percent"], timeline["motion_percent"]
+    if start == 0 or stop == len(time_s):
+        return False
+    sides = (
+        timeline.between(time_s[start - 1] - MOTION_AROUND_S, time_s[start - 1]),
+        timeline.between(time_s[stop], time_s[stop] + MOTION_AROUND_S),
+    )
+    if any(lost[side].any() for side in sides):
+        return False
+    before, after = (
+        float(np.median(level[max(start - LIT_ROWS, 0) : start])),
+        float(level[stop : stop + LIT_ROWS].min()),
+    )
+    if time_s[stop] - time_s[start] > LIT_S:
+        opens = level[timeline.between(time_s[stop], time_s[stop] + LIT_S)].max() >= LIT_OPENS * after
+        return bool(opens and after <= LONG_LIT_LEAVES * before)
+    return after <= LIT_LEAVES * before or _mean(motion[sides[0]]) <= STANDING_PERCENT
+
+
 def _own_black(timeline: Timeline, start: int, stop: int) -> bool:
     """Say whether a black stretch is the camera's: it stood, and the light that it had shut down for went out."""
     time_s, clipped = timeline.time_s, timeline["clipped_percent"]
@@ -228,7 +268,7 @@ def _own_black(timeline: Timeline, start: int, stop: int) -> bool:
 def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
     """Rows [n] that repeat a picture for longer than the hold while the scene moved just before and after."""
     motion = timeline["motion_percent"]
-    repeated = _repeats(timeline)
+    repeated = _repeats(timeline) & ~_white(timeline)  # light that fills the picture leaves nothing that could move
     time_s = timeline.time_s
     frozen = np.zeros(len(timeline), dtype=np.bool_)
     for start, stop in runs(repeated):

@@ -12,7 +12,9 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from fieldscore.crossing import STEP_FLOOR, comes_in, leaves
 from fieldscore.events import LIGHT_LEFT, LIGHT_PERCENT, OWN_BLACK_S, STANDING_PERCENT, WASHED_PERCENT
+from fieldscore.running import largest_before, middle_before
 from fieldscore.timeline import Timeline
 
 Doubles = npt.NDArray[np.float64]
@@ -31,7 +33,6 @@ _CALM_RATIO = 4.0  # the step, over the largest change in the calm
 _FILL_PERCENT = 30.0  # share of the picture that a lamp filling it changes
 _SUDDEN = 1.6  # that share, over the largest just before: a lit gate takes a few frames to fly past
 _ONE_WAY = 3.0  # share that went the lamp's way, over the share that went the other
-_STEP_FLOOR = 0.05  # share of the step that the first changed frame, exposed partly under the lamp, must show
 _SAME_SCENE = 0.4  # likeness across the edge, unless the picture is blown or black
 # A beam that comes on before a standing camera lays its halo over the scene, which keeps a likeness of 0.33 and more. A cut to
 # another scene, alike by chance, does not brighten this share of it and blow out so much more of it. It may
@@ -44,6 +45,9 @@ _ANSWER_S, _ANSWERED = 0.5, 0.25
 # level goes back by _ANSWERED toward what it was before the beam, within so long. What the camera did just before the fall is this
 # many times less.
 _UNDOES_SHARE, _UNDOES_LIKENESS, _UNDOES_S, _UNDOES_RATIO = 0.8, 0.5, 3.0, 4.0
+# A beam that lights the whole picture needs no camera that stands if it is short: what it still adds to the level, at least this
+# share of what it added, goes at once, all but this share of it, and the scene stays as like itself as no other is.
+_SHINES_SHARE, _SHINES_LEFT = 0.25, 0.2
 # s: a camera that moves for half of what is seen of so long (no sway or answer does), or of which nothing is seen for all of it
 # (a lost link, a frozen picture, one too dark or plain to tell motion), may stand elsewhere.
 _STOOD_S = 3.0
@@ -58,12 +62,6 @@ _MISSED_S = 1.0  # s: what follows an edge for so long is the camera's answer, a
 _OWN_S = 0.5  # a camera that answers a light in one step does so within this
 _ALONE_S = 0.5  # s each way in which a late answer of the camera goes on as it began, or in steps of its gain
 _OWN_LIKENESS = 0.95  # the camera's own answer leaves the picture as like itself; a lamp throws other shadows
-
-# %/s of the height: faster than a hand sways, slower than any light that crosses the picture's edge within a few frames.
-_CROSSING_PERCENT = 2.0 * STANDING_PERCENT
-_CROSSING_FRAMES = 3  # frames before or after in which it is seen to cross, too: pictures may be shown three times
-# A light crosses because the picture moves, which turns and comes nearer at another speed elsewhere: by this share of it at least.
-_WITH_PICTURE = 0.5
 
 _KINDS: tuple[tuple[float, Kind], ...] = ((1.0, "flash_on"), (-1.0, "flash_off"))
 
@@ -123,9 +121,9 @@ def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
             last = row
             before, after = (float(one) for one in timeline.time_s[row - 1 : row + 1])
             # the frame before may have been under the new light for less than shows
-            before -= _STEP_FLOOR * (after - before)
+            before -= STEP_FLOOR * (after - before)
             found.append(Edge(kind, row, before, after, bool(lamp[row] and not fill[row])))
-    crossing = {"flash_on": _comes_in(timeline, level), "flash_off": _leaves(timeline)}
+    crossing = {"flash_on": comes_in(timeline, level), "flash_off": leaves(timeline)}
     found = [replace(edge, crosses=bool(crossing[edge.kind][edge.row])) for edge in found]
     return _paired(timeline, level, sorted(found, key=lambda edge: edge.row))
 
@@ -144,75 +142,36 @@ def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int], lo
     step[[0, -1]] = change[[0, -1]]
     step = np.maximum(step, change)
     speed = np.nan_to_num(timeline["motion_percent"])
-    pace = _middle_before(speed, 2 * _CALM_FRAMES)
+    pace = middle_before(speed, 2 * _CALM_FRAMES)
     moving = np.asarray(np.roll(pace, 1) > _MOVING_PERCENT)
     # the frame that is wholly under the new light is this one or the next
     next_is_more = np.roll(up, -1) > up
     most, other = (np.where(next_is_more, np.roll(one, -1), one) for one in (up, down))
-    rushing = np.asarray(np.roll(_middle_before(speed, _RUSHING_FRAMES), 1) > _RUSHING_PERCENT)
+    rushing = np.asarray(np.roll(middle_before(speed, _RUSHING_FRAMES), 1) > _RUSHING_PERCENT)
     least = np.where(moving | _reversed(level, step), _STEP_SHARE_MOVING, _STEP_SHARE)
     fill = (step >= _STEP_PERCENT) & (step >= least * np.abs(np.roll(level, 1)))
-    fill &= (step >= _CALM_RATIO * _largest_before(np.abs(change), _CALM_FRAMES)) & (change >= _STEP_FLOOR * step)
+    fill &= (step >= _CALM_RATIO * largest_before(np.abs(change), _CALM_FRAMES)) & (change >= STEP_FLOOR * step)
     fill &= (np.roll(level, -3) - np.roll(level, -1) <= _GOES_ON * step) & ~_flashing(timeline, np.abs(change), step)
     least_like = _undoing(timeline, level, most, down, beams, lost)
-    sudden = most >= _SUDDEN * _largest_before(up, _CALM_FRAMES)
-    sudden |= (least_like < _SAME_SCENE) & (rise >= _UNDOES_RATIO * _largest_before(rise, _CALM_FRAMES))
+    sudden = most >= _SUDDEN * largest_before(up, _CALM_FRAMES)
+    sudden |= (least_like < _SAME_SCENE) & (rise >= _UNDOES_RATIO * largest_before(rise, _CALM_FRAMES))
     fill &= (most >= _FILL_PERCENT) & (most >= _ONE_WAY * other) & sudden
 
-    quiet = _largest_before(np.maximum(rise, fall), _CALM_FRAMES)
+    quiet = largest_before(np.maximum(rise, fall), _CALM_FRAMES)
     strongest = np.maximum(rise, np.roll(rise, -1))
     goes_on = np.maximum(np.roll(rise, -2), np.roll(rise, -3)) > _GOES_ON * strongest
     falls = [np.roll(fall, -after) for after in range(_UNDONE_FRAMES + 1)]
     undone = np.maximum.reduce(falls) > _UNDONE_SHARE * strongest
     # take-off is no lamp: after a lamp the scene stands still as before
-    takes_off = np.asarray(_middle_before(speed[::-1], 2 * _CALM_FRAMES)[::-1] > _MOVING_PERCENT)
+    takes_off = np.asarray(middle_before(speed[::-1], 2 * _CALM_FRAMES)[::-1] > _MOVING_PERCENT)
     lamp = (strongest >= _LAMP_CODES) & (strongest >= _LAMP_RATIO * quiet) & (quiet <= _LAMP_CALM_CODES)
-    lamp &= (rise >= _STEP_FLOOR * strongest) & (rise > quiet) & (other <= _OTHER_PERCENT + most / _ONE_WAY)
+    lamp &= (rise >= STEP_FLOOR * strongest) & (rise > quiet) & (other <= _OTHER_PERCENT + most / _ONE_WAY)
     lamp &= ~moving & ~takes_off & ~goes_on & ~undone & ~_flashing(timeline, np.maximum(rise, fall), strongest)
     lit = (pace <= STANDING_PERCENT) & (most >= _LIT_PERCENT) & _beam(timeline, level, sign)
     least_like = np.minimum(least_like, np.where(lit, _LIT_SCENE, _SAME_SCENE))
     inside = (np.arange(len(level)) >= _CALM_FRAMES) & _same_scene(timeline, least_like)
     inside &= ~_own_answer(timeline, level, most, down)
     return fill & inside & ~rushing, lamp & inside
-
-
-def _leaves(timeline: Timeline) -> Mask:
-    """Rows [n] at which a light goes that did not go out: it leaves over the picture's edge.
-
-    It still shows there, cut, and farther out; and so it was before, or not yet cut. One that goes out is gone, or, in a frame that
-    is exposed partly under it, stands where it stood. One that is gone left, too, where it was leaving just before as the picture
-    moved.
-    """
-    outward = timeline["light_leaving_percent"]
-    fast = np.nan_to_num(outward) > _CROSSING_PERCENT
-    with_picture = fast & (np.nan_to_num(timeline["motion_percent"]) >= _WITH_PICTURE * outward)
-    was_fast, was_with_picture = (
-        _largest_before(mask.astype(np.float64), _CROSSING_FRAMES) > 0.0 for mask in (fast, with_picture)
-    )
-    return np.asarray((fast & (np.isnan(np.roll(outward, 1)) | was_fast)) | ((outward == 0.0) & was_with_picture))
-
-
-def _comes_in(timeline: Timeline, level: Doubles) -> Mask:
-    """Rows [n] from before which a light comes that did not light up: it comes in over the picture's edge as the picture moves.
-
-    As one that leaves, seen backwards: it shows there, cut, farther in than the frame before; and so it goes on, or is whole. That
-    is the last of the step's two frames that raises the `level` [n]. One that lights up there, exposed longer, grows inward, too.
-    """
-    inward = -timeline["light_leaving_percent"]
-    fast = np.nan_to_num(inward) > _CROSSING_PERCENT
-    goes_on = _largest_before(fast[::-1].astype(np.float64), _CROSSING_FRAMES)[::-1] > 0.0
-    speed = np.where(fast & (np.isnan(np.roll(inward, -1)) | goes_on), inward, np.nan)
-    rise = np.diff(level, prepend=level[0])
-    in_two = np.roll(rise, -1) >= _STEP_FLOOR * (rise + np.roll(rise, -1))
-    # a light that changes is taken for motion, too: what moved before it did is asked
-    return np.asarray(_moved_before(timeline) >= _WITH_PICTURE * np.where(in_two, np.roll(speed, -1), speed))
-
-
-def _moved_before(timeline: Timeline) -> Doubles:
-    """Fastest motion [n] of the picture just before each row, in %/s, be it shown again meanwhile; infinite where none is known."""
-    motion = timeline["motion_percent"]
-    fastest = _largest_before(np.nan_to_num(motion, nan=-1.0), _CROSSING_FRAMES)
-    return np.where(fastest < 0.0, np.inf, fastest)
 
 
 def _flashing(timeline: Timeline, change: Doubles, step: Doubles) -> Mask:
@@ -222,19 +181,6 @@ def _flashing(timeline: Timeline, change: Doubles, step: Doubles) -> Mask:
         near = np.abs(timeline.time_s - timeline.time_s[row]) <= _FLASHING_S
         jumps[row] = np.count_nonzero(change[near] >= _JUMP_SHARE * step[row]) >= _FLASHING_JUMPS
     return jumps
-
-
-def _largest_before(values: Doubles, count: int) -> Doubles:
-    """Largest of the `count` values before each row; what comes before the start counts as the first."""
-    padded = np.concatenate([np.full(count, values[0]), values])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, count)[: len(values)]
-    return np.asarray(windows.max(axis=1))
-
-
-def _middle_before(values: Doubles, count: int) -> Doubles:
-    """Median of the `count` values up to each row."""
-    padded = np.concatenate([np.full(count - 1, values[0]), values])
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, count), axis=1))
 
 
 def _reversed(level: Doubles, step: Doubles) -> Mask:
@@ -255,7 +201,7 @@ def _beam(timeline: Timeline, level: Doubles, sign: float) -> Mask:
     grown = np.maximum(clipped, np.roll(clipped, -1)) - np.roll(clipped, 1) >= _LIT_CLIPPED_PERCENT
     before, after = np.roll(level, 1), np.maximum(level, np.roll(level, -1))
     rows = max(1, round(_ANSWER_S / timeline.interval_s)) if timeline.interval_s > 0 else 1
-    lowest = -_largest_before(-level[::-1], rows)[::-1]
+    lowest = -largest_before(-level[::-1], rows)[::-1]
     answered = after - lowest >= _ANSWERED * (after - before)
     return np.asarray(grown | ((sign > 0) & (after >= _LIT_RATIO * before) & answered))
 
@@ -297,11 +243,28 @@ def _undoing(  # noqa: PLR0913 - one kind of step
         wide = _UNDOES_SHARE * back[beam : beam + 2].max()
         before = level[beam - 1]
         as_wide = most[beam + 1 : stop] >= max(wide, _FILL_PERCENT)
-        for row in (beam + 1 + np.flatnonzero(as_wide & _camera_stood(timeline, lost, beam, stop))).tolist():
+        stood = _camera_stood(timeline, lost, beam, stop)
+        short = (time_s[beam + 1 : stop] - time_s[beam] <= _UNDOES_S) & (back[beam : beam + 2].max() >= _LIT_PERCENT)
+        short &= _puts_out(most, -level, beam, stop)
+        for row in (beam + 1 + np.flatnonzero(as_wide & (stood | short))).tolist():
             after = level[row : np.searchsorted(time_s, time_s[row] + _UNDOES_S)]
             if level[row] - after.min(initial=level[row]) >= _ANSWERED * (level[row] - before):
                 least[row] = min(_SAME_SCENE, _UNDOES_LIKENESS * likeness[beam])
+                if not stood[row - beam - 1]:
+                    least[row] = max(least[row], _LIT_SCENE)
     return least
+
+
+def _puts_out(dimmed: Doubles, level: Doubles, beam: int, stop: int) -> Mask:
+    """Rows from the one after a `beam` up to `stop` [stop - beam - 1] at which what it still adds to the `level` [n] goes at once.
+
+    About all of the picture goes darker there: `dimmed` [n] is that share, in %.
+    """
+    unlit, lit = level[beam - 1], level[beam : min(beam + 2, stop)].max()
+    rows = np.arange(beam + 1, stop)
+    added, left = level[rows - 1] - unlit, np.minimum(level[rows], level[np.minimum(rows + 1, len(level) - 1)]) - unlit
+    shone = (added >= _SHINES_SHARE * (lit - unlit)) & (left <= _SHINES_LEFT * added)
+    return np.asarray(shone & (dimmed[rows] >= _LIT_PERCENT) & (added > 0.0))
 
 
 def _own_answer(timeline: Timeline, level: Doubles, most: Doubles, back: Doubles) -> Mask:
@@ -374,8 +337,12 @@ def _missed(timeline: Timeline, level: Doubles, first: Edge, end_s: float) -> in
     """Row of the largest step from an edge to a time (s) that goes the other way; None where it is not surely a lamp's.
 
     A lamp's is of its size, stands alone and changes much of the picture at once, to one less like itself. What the camera
-    does late, over several frames or in steps of its gain, leaves the picture like itself.
+    does late, over several frames or in steps of its gain, leaves the picture like itself. A beam over the whole picture that
+    goes out is known by that at any time, and in flight.
     """
+    out = _beam_out(timeline, level, first, end_s)
+    if out is not None:
+        return out
     rows = np.flatnonzero(timeline.between(first.after_s + _MISSED_S, end_s))
     moving = np.nan_to_num(timeline["motion_percent"][first.row : int(rows[-1]) + 1]) if rows.size else np.empty(0)
     if not rows.size or np.median(moving) > STANDING_PERCENT:
@@ -394,3 +361,14 @@ def _missed(timeline: Timeline, level: Doubles, first: Edge, end_s: float) -> in
     relit = np.nan_to_num(timeline["likeness"][pair : pair + 2], nan=1.0).min() < _OWN_LIKENESS
     least = max(_STEP_PERCENT, _STEP_SHARE * abs(float(level[row - 1])))
     return row if size >= least and alone and sudden and relit else None
+
+
+def _beam_out(timeline: Timeline, level: Doubles, first: Edge, end_s: float) -> int | None:
+    """First row up to a time (s) at which a beam that lit the whole picture at an edge goes out, whatever scene it leaves."""
+    stop = int(np.searchsorted(timeline.time_s, end_s, side="right"))
+    lit = np.nan_to_num(timeline["brightened_percent"][first.row : first.row + 2]).max()
+    if first.kind != "flash_on" or lit < _LIT_PERCENT or stop <= first.row + 1:
+        return None
+    out = _puts_out(np.nan_to_num(timeline["dimmed_percent"]), level, first.row, stop)
+    out &= (_likeness(timeline) < _OWN_LIKENESS)[first.row + 1 : stop]
+    return first.row + 1 + int(np.argmax(out)) if out.any() else None

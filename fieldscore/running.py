@@ -1,4 +1,4 @@
-"""Running figures of a column: means and medians of a window around each row, and distances between rows so far apart. Pure."""
+"""Running figures of a column: means, medians, maxima of rows around or before each, distances of rows so far apart. Pure."""
 
 from __future__ import annotations
 
@@ -37,3 +37,16 @@ def running_median(values: Doubles, half: int) -> Doubles:
         medians[start : start + step][known] = np.nanmedian(part[known], axis=1)
     held = np.maximum.accumulate(np.where(np.isfinite(medians), np.arange(len(medians)), -1))
     return np.where(held >= 0, medians[np.maximum(held, 0)], np.nan)
+
+
+def largest_before(values: Doubles, count: int) -> Doubles:
+    """Largest of the `count` values before each row; what comes before the start counts as the first."""
+    padded = np.concatenate([np.full(count, values[0]), values])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, count)[: len(values)]
+    return np.asarray(windows.max(axis=1))
+
+
+def middle_before(values: Doubles, count: int) -> Doubles:
+    """Median of the `count` values up to each row."""
+    padded = np.concatenate([np.full(count - 1, values[0]), values])
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, count), axis=1))

@@ -1,0 +1,59 @@
+"""Lights that come in or leave over the picture's edge as the picture moves, and so did not light up or go out. Pure."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldscore.events import STANDING_PERCENT
+from fieldscore.running import largest_before
+from fieldscore.timeline import Timeline
+
+Doubles = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+STEP_FLOOR = 0.05  # share of a step that the first changed frame, exposed partly under the lamp, must show
+# %/s of the height: faster than a hand sways, slower than any light that crosses the picture's edge within a few frames.
+_CROSSING_PERCENT = 2.0 * STANDING_PERCENT
+_CROSSING_FRAMES = 3  # frames before or after in which it is seen to cross, too: pictures may be shown three times
+# A light crosses because the picture moves, which turns and comes nearer at another speed elsewhere: by this share of it at least.
+_WITH_PICTURE = 0.5
+
+
+def leaves(timeline: Timeline) -> Mask:
+    """Rows [n] at which a light goes that did not go out: it leaves over the picture's edge.
+
+    It still shows there, cut, and farther out; and so it was before, or not yet cut. One that goes out is gone, or, in a frame that
+    is exposed partly under it, stands where it stood. One that is gone left, too, where it was leaving just before as the picture
+    moved.
+    """
+    outward = timeline["light_leaving_percent"]
+    fast = np.nan_to_num(outward) > _CROSSING_PERCENT
+    with_picture = fast & (np.nan_to_num(timeline["motion_percent"]) >= _WITH_PICTURE * outward)
+    was_fast, was_with_picture = (
+        largest_before(mask.astype(np.float64), _CROSSING_FRAMES) > 0.0 for mask in (fast, with_picture)
+    )
+    return np.asarray((fast & (np.isnan(np.roll(outward, 1)) | was_fast)) | ((outward == 0.0) & was_with_picture))
+
+
+def comes_in(timeline: Timeline, level: Doubles) -> Mask:
+    """Rows [n] from before which a light comes that did not light up: it comes in over the picture's edge as the picture moves.
+
+    As one that leaves, seen backwards: it shows there, cut, farther in than the frame before; and so it goes on, or is whole. That
+    is the last of the step's two frames that raises the `level` [n]. One that lights up there, exposed longer, grows inward, too.
+    """
+    inward = -timeline["light_leaving_percent"]
+    fast = np.nan_to_num(inward) > _CROSSING_PERCENT
+    goes_on = largest_before(fast[::-1].astype(np.float64), _CROSSING_FRAMES)[::-1] > 0.0
+    speed = np.where(fast & (np.isnan(np.roll(inward, -1)) | goes_on), inward, np.nan)
+    rise = np.diff(level, prepend=level[0])
+    in_two = np.roll(rise, -1) >= STEP_FLOOR * (rise + np.roll(rise, -1))
+    # a light that changes is taken for motion, too: what moved before it did is asked
+    return np.asarray(_moved_before(timeline) >= _WITH_PICTURE * np.where(in_two, np.roll(speed, -1), speed))
+
+
+def _moved_before(timeline: Timeline) -> Doubles:
+    """Fastest motion [n] of the picture just before each row, in %/s, be it shown again meanwhile; infinite where none is known."""
+    motion = timeline["motion_percent"]
+    fastest = largest_before(np.nan_to_num(motion, nan=-1.0), _CROSSING_FRAMES)
+    return np.where(fastest < 0.0, np.inf, fastest)
