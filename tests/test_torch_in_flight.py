@@ -146,3 +146,13 @@ def test_a_white_or_grey_screen_under_the_ceiling_is_a_lost_link() -> None:
     """No light leaves a picture at one code that is not the ceiling; nor is white to the recording's end known to be one."""
     for stop, clipped, level in ((115, 0.0, 95.0), (115, 0.0, 50.0), (400, 99.9, 100.0)):
         assert _white(stop, 3.0, (100, stop, {"clipped_percent": clipped, "level_percent": level})) == [(100, stop)]
+
+
+@pytest.mark.filterwarnings("error")
+def test_white_from_the_first_picture_on_is_not_known_to_be_light() -> None:
+    """Nothing shows what the level was before it; that is no error."""
+    level = np.concatenate([np.full(30, 100.0), np.full(170, 12.0)])
+    timeline = timeline_of(
+        200, (0, 1, WHITE), (1, 30, SAME), **{**FLOWN, "level_percent": level, "motion_percent": 45.0}
+    )
+    assert runs(link_lost(timeline, Criteria())) == [(0, 30)]
