@@ -149,10 +149,9 @@ def test_a_white_or_grey_screen_under_the_ceiling_is_a_lost_link() -> None:
 
 
 @pytest.mark.filterwarnings("error")
-def test_white_from_the_first_picture_on_is_not_known_to_be_light() -> None:
+def test_tinted_white_from_the_first_picture_on_is_not_known_to_be_light() -> None:
     """Nothing shows what the level was before it; that is no error."""
     level = np.concatenate([np.full(30, 100.0), np.full(170, 12.0)])
-    timeline = timeline_of(
-        200, (0, 1, WHITE), (1, 30, SAME), **{**FLOWN, "level_percent": level, "motion_percent": 45.0}
-    )
+    measures = {**FLOWN, "level_percent": level, "motion_percent": 45.0}
+    timeline = timeline_of(200, (0, 30, WHITE | {"colour_codes": 60.0}), **measures)
     assert runs(link_lost(timeline, Criteria())) == [(0, 30)]
