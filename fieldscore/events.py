@@ -85,11 +85,11 @@ def link_lost(timeline: Timeline, criteria: Criteria) -> Mask:
 
 def spoilt(timeline: Timeline) -> Mask:
     """Rows [n] that are no sound picture of the camera's, not even an earlier one: snow, a blank screen, broken or damaged."""
-    found = snow(timeline) | broken_up(timeline) | torn(timeline) | (np.nan_to_num(timeline["damaged"]) > 0)
-    blank = _blank_screens(timeline)
+    snowy, blank = snow(timeline), _blank_screens(timeline)
+    found = snowy | broken_up(timeline) | torn(timeline) | (np.nan_to_num(timeline["damaged"]) > 0)
     for start, stop in runs(blank & _white(timeline)):
         blank[start:stop] = not _is_light(timeline, start, stop, found | blank)
-    return np.asarray(found | blank)
+    return np.asarray(found | blank | _torn_beside(timeline, snowy | blank))
 
 
 def snow(timeline: Timeline) -> Mask:
@@ -114,12 +114,8 @@ def torn(timeline: Timeline) -> Mask:
     one is whole again: it is unlike the torn one before it. A cut is unlike once.
     """
     interval = timeline.interval_s
-    step = max(1, round(_STEP_S / interval)) if interval > 0 else 1  # rows from one measurement to the next
-    with np.errstate(invalid="ignore"):
-        unlike = np.asarray(timeline["likeness"] < TORN_LIKENESS) & ~(
-            timeline["crushed_percent"] > MOSTLY_BLACK_PERCENT
-        )
-    unlike &= ~_goes_on(timeline, unlike, _TORN_AROUND * step)
+    step = _step(timeline)
+    unlike = _unlike(timeline, step)
     joined = unlike.copy()
     stretches = runs(unlike)
     for (_, stop), (start, _) in itertools.pairwise(stretches):
@@ -136,6 +132,34 @@ def torn(timeline: Timeline) -> Mask:
         if several and not banded and not _crashes(timeline, start, stop):
             found[start : stop - step * (stop < len(unlike))] = True
     return found
+
+
+def _torn_beside(timeline: Timeline, lost: Mask) -> Mask:
+    """Rows [n] of pictures unlike the one before that follow `lost` ones, or lead to them, at once: however few, they are torn.
+
+    The last unlike one that no lost one follows is whole: it is unlike what was lost before it.
+    """
+    step = _step(timeline)
+    found = np.zeros(len(timeline), dtype=np.bool_)
+    for start, stop in runs(_unlike(timeline, step)):
+        if lost[max(0, start - step) : stop + step].any() and not _crashes(timeline, start, stop):
+            whole = stop < len(found) and not lost[stop : stop + step].any()
+            found[start : stop - step * whole] = True
+    return found
+
+
+def _step(timeline: Timeline) -> int:
+    """Rows from one measurement of likeness to the next."""
+    return max(1, round(_STEP_S / timeline.interval_s)) if timeline.interval_s > 0 else 1
+
+
+def _unlike(timeline: Timeline, step: int) -> Mask:
+    """Rows [n] unlike the one before, whose motion does not go on and that are not nearly black."""
+    with np.errstate(invalid="ignore"):
+        unlike = np.asarray(timeline["likeness"] < TORN_LIKENESS) & ~(
+            timeline["crushed_percent"] > MOSTLY_BLACK_PERCENT
+        )
+    return np.asarray(unlike & ~_goes_on(timeline, unlike, _TORN_AROUND * step))
 
 
 def _crashes(timeline: Timeline, start: int, stop: int) -> bool:

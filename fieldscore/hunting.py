@@ -96,7 +96,8 @@ def _hunting_of(stretches: list[Doubles], beat_hz: float | None) -> Hunting:
     """The oscillation that all stretches of an evened exposure trace show together."""
     total = sum(len(one) for one in stretches) * _STEP_S
     if total < LEAST_S:
-        return Hunting(None, None, f"the exposure trace is {total:.1f} s long in all, {LEAST_S:.0f} s are needed")
+        part = f"the exposure trace is {total:.1f} s long in unbroken stretches of {_LEAST_STRETCH_S:.0f} s or more"
+        return Hunting(None, None, f"{part}, {LEAST_S:.0f} s are needed")
     longest = max(len(one) for one in stretches) * _STEP_S
     frequency = np.arange(BAND_HZ[0] / _BESIDE[1], BAND_HZ[1] * _BESIDE[1], 0.25 / longest)
     power = np.zeros(len(frequency))

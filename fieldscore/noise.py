@@ -66,6 +66,11 @@ _LEAST_LEVEL = 0.02  # of black to white: below, all is dark alike
 _IN_BLOCKS, _IN_BLOCKS_RATIO = 1.6, 1.5
 # s after which a picture in blocks is taken as it is: a link breaks up for less, a codec out of bits steps at every block for good
 _BLOCKS_AT_MOST_S = 2.0
+# s in which each picture must be alike to the one before it until noise counts again: snow or torn lines of a lost link are alike
+# by chance up to three times in a row, at 25 pictures of one parity a second (0.12 s).
+_SETTLED_S = 0.15
+# s without a measurement after which what was measured is of another time: all that is pooled then spans less
+_OTHER_TIME_S = RECENT * NOISE_EVERY_S
 _SLACK_S = 2e-3  # s: times are rounded, to milliseconds in some containers
 
 
@@ -136,9 +141,12 @@ def object_noise(curve: NoiseCurve, area: PictureArea, levels: Doubles) -> Doubl
 def noise_curve(frame: Frame) -> NoiseCurve | None:
     """The noise curve in force: the frame before's while it is fresh or nothing better can be measured, else a new one."""
     last = None if frame.previous is None else frame.previous.view(noise_curve)
+    unlike_s = frame.view(_last_unlike_s)  # goes from frame to frame: each asks the one before
     if last is not None and not _is_due(last, frame.time_s):
         return last
     if frame.reference is None or _in_blocks(frame, last) or (last is not None and says_nothing_of_noise(frame)):
+        return last
+    if 0.0 <= frame.time_s - unlike_s < _SETTLED_S:  # or time went back
         return last
     now = _of_pair(frame, far=_turn(frame.time_s) % _FAR_EVERY == 0 and not frame.area.intra)
     known = np.zeros(0) if now is None else np.isfinite(now.plainer)
@@ -155,7 +163,8 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
     fell = last is not None and last.edges > _steps(edges)  # all that is known is of blocks
     if last is not None and edges > last.edges:  # what is usual is seen where they are few, at once
         edges = last.edges + _FOLLOW * (edges - last.edges)
-    if last is not None and not (fell or max(level / last.level, last.level / level) > _OTHER_LIGHT):
+    anew = last is None or fell or frame.time_s - last.time_s > _OTHER_TIME_S
+    if last is not None and not (anew or max(level / last.level, last.level / level) > _OTHER_LIGHT):
         counts += last.counts
         between = _followed(last.between, between, counts)
         recent = (*last.recent[1 - RECENT :], now)
@@ -171,6 +180,14 @@ def _in_blocks(frame: Frame, last: NoiseCurve | None) -> bool:
     )  # a part of a flight has its run-up to forget a bad first measurement
     usual = min(edges) if last is None else min(last.edges, *edges)
     return frame.time_s - since_s <= _BLOCKS_AT_MOST_S and max(edges) > _steps(usual)
+
+
+def _last_unlike_s(frame: Frame) -> float:
+    """When a picture was last unlike the one that its motion is measured from, as in a lost link; -inf if never."""
+    found = frame.view(registration) if frame.is_paced else None
+    if found is not None and found.likeness < _ALIKE:
+        return frame.time_s
+    return -math.inf if frame.previous is None else frame.previous.view(_last_unlike_s)
 
 
 def _steps(usual: float) -> float:

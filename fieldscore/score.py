@@ -245,9 +245,11 @@ def _gaps(
     for start, stop in runs(lost):
         if ends[stop] - ends[start] < criteria.gap_least_s - 1e-9:
             continue
-        causes = cause[start:stop][cause[start:stop] >= 0].astype(np.int64)
-        main = int(np.bincount(causes, minlength=len(CAUSES)).argmax())
-        found.append(Gap(float(ends[start]), float(ends[stop]), CAUSES[main]))
+        rows = start + np.flatnonzero(cause[start:stop] >= 0)
+        over_s = np.bincount(cause[rows].astype(np.int64), np.diff(ends)[rows], minlength=len(CAUSES)).round(3)
+        most_first = np.argsort(-over_s, kind="stable")
+        by_cause_s = {CAUSES[one]: float(over_s[one]) for one in most_first if over_s[one] > 0.0}
+        found.append(Gap(float(ends[start]), float(ends[stop]), next(iter(by_cause_s)), by_cause_s))
     return tuple(found)
 
 
@@ -337,7 +339,7 @@ def _moments(  # noqa: PLR0913 - the pieces a moment is chosen by
     gaps: tuple[Gap, ...],
 ) -> tuple[Moment, ...]:
     """The worst moments (one in each of the longest gaps, of its cause) and typical ones (nearest to the flight's median)."""
-    readable = _held(timeline, timeline["zone_readable_percent"])
+    readable = np.where(lost, np.nan, _held(timeline, timeline["zone_readable_percent"]))  # snow is no view
     level = timeline["level_percent"]
 
     def moment(row: int, kind: Literal["worst", "typical"], cause: str | None) -> Moment:

@@ -33,11 +33,15 @@ class Summary:
 
 @dataclass(frozen=True)
 class Gap:
-    """A stretch in which the picture was not usable; `cause` is the one that took most of its frames."""
+    """A stretch in which the picture was not usable; `cause` is the one that took most of its frames.
+
+    `by_cause_s`: seconds lost to each cause, most first: less than the length in all where the picture returned for moments.
+    """
 
     from_s: float
     to_s: float
     cause: str
+    by_cause_s: Mapping[str, float]
 
     @property
     def length_s(self) -> float:

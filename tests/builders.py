@@ -243,7 +243,8 @@ def _gaps(time_s: npt.NDArray[np.float64], lost: npt.NDArray[np.bool_], cause: n
     gaps = []
     for first, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         most = int(np.bincount(cause[first:stop].astype(np.int64)).argmax())
-        gaps.append(Gap(float(time_s[first]), float(time_s[stop - 1]) + 1.0 / FRAME_RATE, CAUSES[most]))
+        over_s = {CAUSES[most]: (stop - first) / FRAME_RATE}
+        gaps.append(Gap(float(time_s[first]), float(time_s[stop - 1]) + 1.0 / FRAME_RATE, CAUSES[most], over_s))
     return tuple(gaps)
 
 

@@ -311,6 +311,14 @@ def test_too_short_a_trace_says_so() -> None:
     assert "5 s are needed" in str(found.reason)
 
 
+def test_a_broken_trace_says_that_it_is_broken() -> None:
+    """Ten seconds of trace in pieces of two are not called no trace at all."""
+    time_s = np.arange(300) / RATE
+    trace = np.where(np.arange(300) % 60 < 55, 0.0, np.nan)
+    reason = str(hunting(time_s, trace, np.ones(300, dtype=np.bool_)).reason)
+    assert reason == "the exposure trace is 0.0 s long in unbroken stretches of 3 s or more, 5 s are needed"
+
+
 # Alias of mains lamps |f - n x rate|: arithmetic; the 0.11988 Hz of 60 Hz lamps at 59.94 fields/s is the classic slow beat
 ALIASES = [
     (100.0, 25.0, 0.0), (100.0, 30000 / 1001, 10.0899), (100.0, 30.0, 10.0), (100.0, 60000 / 1001, 19.8801),

@@ -232,6 +232,14 @@ def test_moments_show_their_picture(score: Score) -> None:
     assert "nearest saved picture, 0:20.5" in page.text
 
 
+def test_a_moment_without_a_readable_zone_says_nothing_of_it(score: Score) -> None:
+    """A picture of a lost link is shown with its level alone."""
+    lost = replace(score.moments[0], cause="link_lost", readable_percent=float("nan"))
+    page = Page(render_html(replace(score, moments=(lost,)), {}))
+    assert "of the flying zone readable, level" not in page.text
+    assert "of the flying zone readable, level" in Page(render_html(score, {})).text
+
+
 def test_a_typical_moment_is_called_what_it_was(score: Score) -> None:
     """A typical moment that was not usable is not called usable."""
     row = int(np.argmin(np.abs(score.record.timeline.time_s - 28.0)))

@@ -68,6 +68,20 @@ def test_moment(time_s: float, text: str) -> None:
     assert words.moment(time_s) == text
 
 
+@pytest.mark.parametrize(
+    ("by_cause_s", "text"),
+    [
+        ({"noisy": 0.9}, "too noisy"),
+        ({"link_lost": 0.4, "noisy": 0.24}, "link lost 0.4 s, too noisy 0.2 s"),
+        ({"link_lost": 2.4, "too_dark": 0.04}, "link lost"),
+        ({"too_dark": 0.04, "noisy": 0.04}, "too dark"),
+    ],
+)
+def test_what_a_gap_was_lost_to(by_cause_s: dict[str, float], text: str) -> None:
+    """One cause is named alone; of several each has its seconds, but for those that round to nothing."""
+    assert words.lost_to(by_cause_s) == text
+
+
 def test_visible() -> None:
     """Line breaks, control and direction characters are written out, letters of any language kept."""
     assert words.visible("a\nb\u202ec\x1b[31m\udc80") == "a[U+000A]b[U+202E]c[U+001B][31m[U+DC80]"

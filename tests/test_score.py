@@ -215,6 +215,26 @@ def test_black_without_readability_is_lost_not_left_out() -> None:
     assert usable.lost_by_cause["blown"] == 90 / 1800
 
 
+def test_a_gap_says_how_long_each_cause_took() -> None:
+    """A zone that flickers about its criterion and then a lost link are one gap, which tells the seconds of either."""
+    flicker = [(300 + 6 * number, 302 + 6 * number, NOISY) for number in range(5)]
+    (gap,) = scored(*flicker, (330, 345, SNOW)).gaps
+    assert (gap.from_s, gap.to_s) == (pytest.approx(10.0), pytest.approx(11.5))
+    assert gap.cause == "link_lost"
+    assert list(gap.by_cause_s.items()) == [
+        ("link_lost", pytest.approx(0.5)),
+        ("noisy", pytest.approx(1 / 3, abs=1e-3)),
+    ]
+
+
+def test_a_moment_of_a_lost_link_has_no_readable_zone() -> None:
+    """Snow may pass for a readable picture: its moment says nothing of the flying zone."""
+    score = scored((300, 345, {**SNOW, "zone_readable_percent": 95.0}))
+    (worst,) = [one for one in score.moments if one.kind == "worst"]
+    assert worst.cause == "link_lost"
+    assert math.isnan(worst.readable_percent)
+
+
 def test_worst_moments_lie_in_the_longest_gaps_and_all_in_the_airtime() -> None:
     """One picture for each of the longest gaps, the rest typical, none from the ground."""
     losses = [(400 + 150 * k, 410 + 150 * k + 10 * k, NOISY) for k in range(6)]

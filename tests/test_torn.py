@@ -282,6 +282,41 @@ def test_a_turn_in_a_black_picture_is_not_torn(crushed: float, found: bool) -> N
     assert torn(timeline_of(120, likeness=likeness, crushed_percent=crushed)).any() == found
 
 
+SNOWED = {"likeness": 0.6, "patch_spread_codes": 22.0, "motion_percent": 100.0, "motion_change_percent": 150.0}
+
+
+@pytest.mark.parametrize(("rate", "step"), [(30.0, 1), (50.0, 2)])
+@pytest.mark.parametrize("screen", [BLUE, SNOW], ids=["blue", "snow"])
+def test_a_few_unlike_pictures_beside_a_lost_link_are_lost(rate: float, step: int, screen: dict[str, float]) -> None:
+    """Half snow that leads to a screen or follows it is lost though it is short; the first whole picture after it is not."""
+    before, lost, after = (slice(start * step, stop * step) for start, stop in ((30, 34), (34, 60), (60, 66)))
+    timeline = timeline_of(
+        100 * step,
+        (before.start, before.stop, SNOWED),
+        (lost.start, lost.stop, screen),
+        (after.start, after.stop + step, SNOWED),
+        rate=rate,
+    )
+    found = link_lost(timeline, Criteria())
+    assert found[before.start : after.stop].all()
+    assert not found[: before.start].any()
+    assert not found[after.stop :].any()
+
+
+@pytest.mark.parametrize(("rate", "step"), [(30.0, 1), (50.0, 2)])
+@pytest.mark.parametrize("again", [4, 6])
+def test_pictures_between_short_dropouts_are_the_cameras(rate: float, step: int, again: int) -> None:
+    """Of a link that drops for a picture at a time just these are lost: the next is unlike them, and whole."""
+    rows = np.arange(120)
+    drops = (rows >= 40) & (rows < 80) & (rows % (again * step) < step)
+    after = np.roll(drops, step)
+    timeline = timeline_of(120, rate=rate, likeness=np.where(drops | after, 0.1, 0.97), motion_change_percent=60.0)
+    for name, value in SNOW.items():
+        if name != "likeness":
+            timeline.values[name][drops] = value
+    assert np.array_equal(link_lost(timeline, Criteria()), drops)
+
+
 def test_a_lamp_that_lights_is_no_far_shift() -> None:
     """A large lamp that lights over a ground of hardly any detail is not taken for a shift of half the picture."""
     rows = np.linspace(60.0, 140.0, HEIGHT)[:, None] * np.ones((1, WIDTH))

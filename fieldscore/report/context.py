@@ -106,7 +106,7 @@ def gaps(flight: Mapping[str, Any]) -> list[tuple[float, str, str, str]]:
             gap["from_s"],
             words.moment(gap["from_s"]),
             words.seconds(gap["to_s"] - gap["from_s"]),
-            words.cause_name(gap["cause"]),
+            words.lost_to(gap["by_cause_s"]),
         )
         for gap in flight["gaps"]
     ]

@@ -56,6 +56,7 @@ def flight_json(score: Score) -> dict[str, Any]:
                 "from_s": _round(gap.from_s, _SECOND_DIGITS),
                 "to_s": _round(gap.to_s, _SECOND_DIGITS),
                 "cause": gap.cause,
+                "by_cause_s": {cause: _round(over_s, _SECOND_DIGITS) for cause, over_s in gap.by_cause_s.items()},
             }
             for gap in score.gaps
         ],

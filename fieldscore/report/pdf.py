@@ -182,10 +182,9 @@ def _moments(paper: Paper, score: Score, flight: Mapping[str, Any], pictures: Ma
         picture = decoded(data)
         if picture is None or taken_s is None:
             continue
-        figures = (
-            f"{words.number(one['readable_percent'], '%')} of the flying zone readable, level "
-            f"{words.number(one['level_percent'], '%')}"
-        )
+        known = one["readable_percent"] is not None  # a lost link has none
+        seen = f"{words.number(one['readable_percent'], '%')} of the flying zone readable, " if known else ""
+        figures = f"{seen}level {words.number(one['level_percent'], '%')}"
         title = f"{words.moment(one['time_s'])}  {context.state_at(score, index)}"
         shown.append((picture, title, figures))
     if shown:

@@ -93,6 +93,14 @@ def cause_name(cause: str) -> str:
     return _CAUSE_WORDS[cause][0] if cause in _CAUSE_WORDS else cause.replace("_", " ")
 
 
+def lost_to(by_cause_s: Mapping[str, float]) -> str:
+    """What a gap was lost to: its cause, or of several each with its seconds, where these do not round to nothing."""
+    shown = {cause: seconds(over_s) for cause, over_s in by_cause_s.items() if seconds(over_s) != seconds(0.0)}
+    if len(shown) <= 1:
+        return cause_name(next(iter(by_cause_s)))
+    return ", ".join(f"{cause_name(cause)} {over}" for cause, over in shown.items())
+
+
 def because(cause: str) -> str:
     """What a cause did, as the end of a sentence with "because"."""
     return _CAUSE_WORDS[cause][1] if cause in _CAUSE_WORDS else f"of this: {cause.replace('_', ' ')}"
