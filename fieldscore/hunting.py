@@ -35,7 +35,7 @@ _SHOWS_S = 8.0  # a stretch so long shows nine tenths at least of a swing of 0.2
 _SLOW_STOPS = 0.35
 _SLOW_STEP_HZ = 0.02  # a line is wider in a stretch that is too short for four swings
 # A swing may last for a part of the flight: its size is told of pieces so long, five turns of a usual one, that have it.
-_PIECE_S = 10.0
+_PIECE_S, _PIECE_CYCLES = 10.0, 3.0  # or so many turns of a slow one
 LEAST_STOPS = 0.05  # peak to peak: twice what the trace itself wobbles by (docs/dark-accuracy.md)
 
 # Over the length of a stretch, in Hz: from a line's peak to its first zero under a Hann window (Harris 1978).
@@ -121,9 +121,7 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask, beat_hz: fl
     best = int(np.argmax(np.where(camera, swings, 0.0)))
     if camera[best] and swings[best] >= LEAST_STOPS:
         at_hz = float(frequency[best])
-        kept = float(_kept(at_hz, longest))
-        lasting = 2.0 * _while_it_swings(whole, at_hz, float(beside[best]) * kept**2 * total / len(stretches)) / kept
-        return Hunting(max(lasting, float(swings[best])), 1.0 / at_hz)
+        return Hunting(2.0 * _while_it_swings(whole, at_hz) / float(_kept(at_hz, longest)), 1.0 / at_hz)
     hidden = (swings[lines] >= LEAST_STOPS).any()
     return _hidden_at(float(frequency[beat])) if beat is not None and hidden else _none_within(whole, longest)
 
@@ -155,19 +153,16 @@ def _powers(even: Doubles, number: npt.NDArray[np.int_], count: int) -> Doubles:
     return np.asarray(found / np.square(det), dtype=np.float64)
 
 
-def _while_it_swings(stretches: list[Doubles], hz: float, noise: float) -> float:
-    """Amplitude of a swing while it lasts: in the pieces of stretches that have half of the largest's at least.
-
-    `noise`: squared stops beside it, times seconds, since what is no swing is the larger in a piece the shorter that is.
-    """
-    piece_s = max(_PIECE_S, 3.0 / hz)
+def _while_it_swings(stretches: list[Doubles], hz: float) -> float:
+    """Amplitude of a swing while it lasts: in the pieces of stretches that have half of the largest's at least."""
+    piece_s = max(_PIECE_S, _PIECE_CYCLES / hz)
     count = [max(1, round(len(one) * _STEP_S / piece_s)) for one in stretches]
     pieces = [piece for one, parts in zip(stretches, count, strict=True) for piece in np.array_split(one, parts)]
+    # the longest stretch has four turns, and so each of its pieces two: never are all too short
     pieces = [one for one in pieces if len(one) * _STEP_S * hz >= _LEAST_CYCLES / 2.0]
-    seconds = np.array([len(one) * _STEP_S for one in pieces])
-    power = np.array([float(_amplitude(one, np.array([hz]))[0]) ** 2 for one in pieces]) - noise / seconds
+    power = np.array([float(_amplitude(one, np.array([hz]))[0]) ** 2 for one in pieces])
     swinging = power >= power.max() / 4.0
-    return float(np.sqrt(np.average(power[swinging], weights=seconds[swinging]))) if power.max() > 0.0 else 0.0
+    return float(np.sqrt(np.average(power[swinging], weights=np.array([len(one) for one in pieces])[swinging])))
 
 
 def _hidden_at(beat_hz: float) -> Hunting:
