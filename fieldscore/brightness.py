@@ -222,11 +222,12 @@ def pulled_down(timeline: Timeline, found: Lamps) -> Mask:
 def stop_by_curve(
     middle_percent: Doubles, bright_percent: Doubles, curve: str, transfer_tag: str | None
 ) -> dict[str, tuple[float, float]] | None:
-    """The least and most that one stop under `curve` is under each named curve that the recording may have by its tag.
+    """What one stop under `curve` is, at the picture's middle and in its bright, under each named curve that its tag allows.
 
     `middle_percent`, `bright_percent` [n]: the picture's median and 95th percentile in % above the recording's floor. None where
     all is at the floor. A surface changes by so many codes; how much light that is depends on the curve's slope there, in
-    stops a level. That of hybrid log-gamma doubles from the middle of the range to the top, others' hardly change.
+    stops a level. That of hybrid log-gamma doubles from the middle of the range to the top, and falls in the dark where sRGB's
+    offset makes a level dearer; others' hardly change, and have the middle's twice.
     """
     middle = middle_percent[np.isfinite(middle_percent) & (middle_percent > 0.0)]
     if not middle.size:
@@ -240,13 +241,13 @@ def stop_by_curve(
         return np.asarray(high - low)
 
     stops = {name: slopes(name) / slopes(curve) for name in dict.fromkeys((curve, *curves_of(transfer_tag)))}
-    bent = {name: found if HLG in {name, curve} else found[:1] for name, found in stops.items()}
-    return {name: (float(found.min()), float(found.max())) for name, found in bent.items()}
+    bent = {name: found if HLG in {name, curve} else found[[0, 0]] for name, found in stops.items()}
+    return {name: (float(found[0]), float(found[1])) for name, found in bent.items()}
 
 
 def ends_of(one_stop: Mapping[str, tuple[float, float]]) -> tuple[float, float]:
     """The least and most of one stop under all curves (`stop_by_curve`)."""
-    return min(low for low, _ in one_stop.values()), max(high for _, high in one_stop.values())
+    return min(map(min, one_stop.values())), max(map(max, one_stop.values()))
 
 
 def curve_note(
@@ -262,20 +263,19 @@ def curve_note(
     """
     if one_stop is None or not (found.passes or steady.hunting_stops):
         return None
-    known, under = "the camera's tone curve is not known", ""
+    known, under = f"the camera's tone curve is not known, {curve} is assumed", ""
     others = {name: ends for name, ends in one_stop.items() if name != HLG or curve == HLG}
     if transfer_tag == HLG:
-        known = "the file says that its tone curve is HLG (ITU-R BT.2100)"
-    if transfer_tag == HLG != curve:
-        low, high = (f"{end:.1f}" for end in one_stop[HLG])
-        under = (
-            f"is {low} stops under HLG and "
-            if low == high
-            else f"is {low} (middle) to {high} (bright) stops under HLG and "
+        known = "the file says that its tone curve is HLG (ITU-R BT.2100), " + (
+            "under which all is measured" if curve == HLG else f"{curve} is assumed"
         )
+    if transfer_tag == HLG != curve:
+        middle, bright = (f"{stop:.1f}" for stop in one_stop[HLG])
+        at = middle if middle == bright else f"{middle} (middle of the picture) and {bright} (bright)"
+        under = f"is {at} stops under HLG and "
     low, high = (f"{end:.1f}" for end in ends_of(others))
     return (
-        f"{known}, {curve} is assumed: what is called one stop here (hunting, lamps) {under}may be {low} to {high} stops "
+        f"{known}: what is called one stop here (hunting, lamps) {under}may be {low} to {high} stops "
         "under other standard curves; one of the camera's own may take it further"
     )
 

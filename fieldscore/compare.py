@@ -18,7 +18,6 @@ from fieldscore.criteria import Criteria
 from fieldscore.fairness import audit
 from fieldscore.measure import Better
 from fieldscore.pairing import (
-    FEWEST_FLIGHTS,
     Way,
     binned,
     both_ways,
@@ -52,9 +51,9 @@ def compare_flights(
 ) -> Comparison:
     """Compare flights of one route. `alignments` holds that of flights i < j as (i, j), times in that order.
 
-    Every pair of flights that shares the route is compared place by place; two cameras with three flights each or
-    more that go together also by the means of their flights. `Comparison.groups` says which flights take part. Raises
-    ValueError for fewer than two flights, or labels of another number.
+    Every pair of flights that shares the route is compared place by place; two cameras also by the means of their
+    flights where one flight matches three of each or more (itself counted). `Comparison.groups` says which flights take
+    part. Raises ValueError for fewer than two flights, or labels of another number.
     """
     if len(scores) < 2 or len(labels) != len(scores):  # noqa: PLR2004 - a comparison needs two
         raise ValueError(f"{len(scores)} flights and {len(labels)} labels: expected two flights or more, a label each")
@@ -76,14 +75,14 @@ def compare_flights(
     groups: dict[tuple[str, str], tuple[tuple[int, ...], tuple[int, ...]]] = {}
     across: list[PairAlignment] = []
     for first, second in combinations(order, 2):
-        both = going_together(scores, (cameras[first], cameras[second]), pairs)
+        both, by_flight = going_together(scores, (cameras[first], cameras[second]), pairs)
         if both[0] and both[1]:
             groups[first, second] = both
             met = {frozenset(two) for two in product(*both)}
             own = [one for one in pairs if {one.a, one.b} in met]
             checks = audit(scores, (*both[0], *both[1]), own, criteria)
-            of_cameras = _of_cameras(scores, both, pairs, names, criteria, checks)
-            of_cameras += events_of_cameras(scores, both, pairs, criteria)
+            of_cameras = _of_cameras(scores, both, pairs, names, criteria, checks) if by_flight else []
+            of_cameras += events_of_cameras(scores, both, pairs, criteria, by_flight=by_flight)
             differences += withheld_by_others(of_cameras, scores, both, criteria)
             across += own
     if len(cameras) == 1:
@@ -168,9 +167,7 @@ def _of_cameras(  # noqa: PLR0913 - two cameras, how their flights go together, 
     criteria: Criteria,
     checks: Sequence[Check],
 ) -> list[Difference]:
-    """Every measure of two cameras, the flight as the unit; nothing where one has too few flights."""
-    if min(map(len, groups)) < FEWEST_FLIGHTS:
-        return []
+    """Every measure of two cameras, the flight as the unit."""
     found = []
     means = flight_means(scores, [*groups[0], *groups[1]], pairs, names, criteria.place_s)
     for name in names:
@@ -193,7 +190,7 @@ def flight_means(
 ) -> dict[int, dict[str, float]]:
     """Mean of every measure of each flight over the places that all of them show, place by place along one flight.
 
-    That one is the flight that matches the others best. NaN where no place is shared by all.
+    That one is the leading flight. NaN where no place is shared by all.
     """
     found = both_ways(pairs)
     lead = leading(scores, flights, pairs)
@@ -248,14 +245,24 @@ def _notes(result: Comparison, taking_part: Sequence[int]) -> list[str]:
 
 
 def _left_out(result: Comparison) -> list[str]:
-    """Of each flight that a comparison of two cameras leaves out: that it does, and why."""
+    """Of each flight that a comparison of two cameras leaves out: that it does, and why; and which cameras are not compared."""
     notes = []
     for (first, second), (own, others) in result.groups.items():
         cameras = [n for n, label in enumerate(result.labels) if label in (first, second)]
         for number in sorted(set(cameras) - {*own, *others}):
             met = [f"flight {n + 1} ({result.labels[n]})" for n in result.matches_of(number) if n in cameras]
             why = f"of the others it matches only {' and '.join(met)}" if met else "it matches none of the others"
+            if set(result.matches_of(number)) & {*own, *others} - set(result.flights_of(result.labels[number])):
+                lead = leading(result.scores, (*own, *others), result.alignments)
+                named = f"flight {lead + 1} ({result.labels[lead]})"
+                why = f"it does not match {named}, along which the others are compared"
             notes.append(f"flight {number + 1} ({result.labels[number]}) is left out: {why}")
+    if result.groups:
+        notes += [
+            f"cameras {first} and {second} are not compared: no flight of one matches a flight of the other"
+            for first, second in combinations(result.cameras, 2)
+            if (first, second) not in result.groups
+        ]
     return list(dict.fromkeys(notes))
 
 

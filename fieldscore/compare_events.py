@@ -35,13 +35,14 @@ def events_of_cameras(
     groups: Sequence[Sequence[int]],
     pairs: Sequence[PairAlignment],
     criteria: Criteria,
+    *,
+    by_flight: bool,
 ) -> list[Difference]:
-    """Recovery times and lamp pull-downs of two cameras (`groups`: their flights); the flight is the unit if there are enough."""
-    enough = min(map(len, groups)) >= FEWEST_FLIGHTS
-    lamps = _lamps_of_flights if enough else _lamps_of_pairs
+    """Recovery times and lamp pull-downs of two cameras (`groups`: their flights); `by_flight`: the flight is the unit."""
+    lamps = _lamps_of_flights if by_flight else _lamps_of_pairs
     return [
-        *_recoveries(scores, groups, "recovery_s", "flash_off", criteria),
-        *_recoveries(scores, groups, "recovery_on_s", "flash_on", criteria),
+        *_recoveries(scores, groups, "recovery_s", "flash_off", criteria, by_flight=by_flight),
+        *_recoveries(scores, groups, "recovery_on_s", "flash_on", criteria, by_flight=by_flight),
         *lamps(scores, groups, pairs, criteria),
     ]
 
@@ -63,10 +64,16 @@ def same_lamps(first: Series, second: Series) -> list[tuple[int, int]]:
     ]
 
 
-def _recoveries(
-    scores: Sequence[Score], groups: Sequence[Sequence[int]], name: str, kind: str, criteria: Criteria
+def _recoveries(  # noqa: PLR0913 - which flights, which edges, and how to judge
+    scores: Sequence[Score],
+    groups: Sequence[Sequence[int]],
+    name: str,
+    kind: str,
+    criteria: Criteria,
+    *,
+    by_flight: bool,
 ) -> list[Difference]:
-    """Recovery times after one kind of edge: medians of flights where enough show one, else all events of a camera together."""
+    """Recovery times after one kind of edge: `by_flight` medians of flights if enough show one, else a camera's events together."""
     own = [
         [[one.recovery_s for one in scores[n].events if one.kind == kind and one.recovery_s is not None] for n in group]
         for group in groups
@@ -81,7 +88,7 @@ def _recoveries(
         float(np.median(pools[0])), float(np.median(pools[1])), shift.n, reason=reason,
     )  # fmt: skip
     medians = [[float(np.median(values)) for values in flights if values] for flights in own]
-    if min(map(len, medians)) >= FEWEST_FLIGHTS:
+    if by_flight and min(map(len, medians)) >= FEWEST_FLIGHTS:
         entry = over_flights(replace(entry, of="flights"), medians, criteria)
     return [with_verdict(entry, criteria, ())]
 

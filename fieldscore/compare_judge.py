@@ -131,8 +131,7 @@ def withheld_by_others(
             own, others = (first, second) if side == "a" else (second, first)
             # One flight that noise stretched moves the mean of its camera, and with it the verdict
             unsure = next((reason for n in own if (reason := _dark_end_unsure(scores[n]))), None)
-            left = abs(one.difference) - _range_of_noise([scores[n] for n in own], [scores[n] for n in others])
-            return unsure or (MORE_NOISE if one.worth is not None and left < one.worth else None)
+            return unsure or _noise_widens(one, [scores[n] for n in own], [scores[n] for n in others])
         return None
 
     return [replace(one, better=None, withheld=reason) if (reason := why(one)) else one for one in found]
@@ -145,40 +144,48 @@ def ahead(one: Difference) -> Literal["a", "b"] | None:
     return "b" if (one.difference > 0.0) is (one.direction == "higher") else "a"
 
 
-def _range_of_noise(ahead_by_it: Sequence[Score], others: Sequence[Score]) -> float:
-    """Stops that the noise which some flights have more than others may add to their range at its dark end; 0 if not known.
+def _noise_widens(one: Difference, ahead_by_it: Sequence[Score], others: Sequence[Score]) -> str | None:
+    """Why what is left of a lead by range, without the noise that some flights have more than others, may not matter.
 
     Noise of the sensor is the same in light wherever the picture is dark, and the tone curve lifts it there: measured at the middle
-    of the picture, in light, it swings `FIRST_PERCENTILE` times as far down from the darkest.
+    of the picture, in light, it swings `FIRST_PERCENTILE` times as far down from the darkest. Flights whose noise is not known do
+    not count; of others without any that is, the lead must stand even if they have none.
     """
-    (dark, noise), (_, less) = (
-        np.mean([_dark_and_noise(score) for score in flights], axis=0) for flights in (ahead_by_it, others)
+    known, theirs = (
+        [_in_light(*found, score.criteria.transfer_curve) for score in flights if (found := _dark_end(score))]
+        for flights in (ahead_by_it, others)
     )
-    more = FIRST_PERCENTILE * (noise - less)
-    return math.log2(1.0 + more / dark) if more > 0.0 and dark > 0.0 else 0.0
+    if not known:
+        return NOISE_UNKNOWN
+    dark, noise = np.mean(known, axis=0)
+    more = FIRST_PERCENTILE * (noise - (np.mean(theirs, axis=0)[1] if theirs else 0.0))
+    if not more > 0.0 or abs(one.difference) - math.log2(1.0 + more / dark) >= (one.worth or 0.0):
+        return None
+    return MORE_NOISE if theirs else NOISE_UNKNOWN
 
 
-def _dark_and_noise(score: Score) -> tuple[float, float]:
-    """The light of a flight's darkest percent and its noise in light, white being 1; NaN for what is not known."""
-    timeline, clip, curve = score.record.timeline, score.record.clip, score.criteria.transfer_curve
-    own = score.in_airtime & np.isfinite(timeline["noise_percent"])
-    dark, middle, noise = (
-        float(np.median(timeline[name][own])) / 100.0 if own.any() else math.nan
-        for name in ("p1_percent", "p50_percent", "noise_percent")
-    )
-    floor = float(code_to_level(clip.floor_code, CodeRange(clip.code_range), clip.bits)) / 100.0
-    lifted = to_linear([dark - floor, middle + noise / 2.0, middle - noise / 2.0], curve)
+def _in_light(dark: float, middle: float, noise: float, curve: str) -> tuple[float, float]:
+    """The light of the darkest percent, and noise in light at the middle (white is 1), of levels in % over the floor."""
+    lifted = to_linear(np.array([dark, middle + noise / 2.0, middle - noise / 2.0]) / 100.0, curve)
     return float(lifted[0]), float(lifted[1] - lifted[2])
+
+
+def _dark_end(score: Score) -> tuple[float, float, float] | None:
+    """A flight's darkest percent and middle over its floor, and its noise, in % of nominal; None if mostly not known."""
+    timeline, clip = score.record.timeline, score.record.clip
+    levels = np.array([timeline[name][score.in_airtime] for name in ("p1_percent", "p50_percent", "noise_percent")])
+    known = np.isfinite(levels).all(axis=0)
+    if 2 * np.count_nonzero(known) <= known.size:
+        return None
+    dark, middle, noise = np.median(levels[:, known], axis=1).tolist()
+    floor = float(code_to_level(clip.floor_code, CodeRange(clip.code_range), clip.bits))
+    return dark - floor, middle - floor, noise
 
 
 def _dark_end_unsure(score: Score) -> str | None:
     """Why a flight's darkest percent may be noise: nearer to the floor than noise alone swings, or with noise mostly not known."""
-    timeline, clip = score.record.timeline, score.record.clip
-    dark, noise = (timeline[name][score.in_airtime] for name in ("p1_percent", "noise_percent"))
-    known = np.isfinite(dark) & np.isfinite(noise)
-    if 2 * np.count_nonzero(known) <= known.size:
+    found = _dark_end(score)
+    if found is None:
         return NOISE_UNKNOWN
-    floor = code_to_level(clip.floor_code, CodeRange(clip.code_range), clip.bits)
-    return (
-        IN_NOISE if float(np.median(dark[known]) - floor) < FIRST_PERCENTILE * float(np.median(noise[known])) else None
-    )
+    dark, _, noise = found
+    return IN_NOISE if dark < FIRST_PERCENTILE * noise else None

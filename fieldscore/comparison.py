@@ -49,7 +49,7 @@ class Difference:
     """One measure of b less that of a, in the measure's unit.
 
     `of` says what the unit of the count is: "places" of two single flights (`a` and `b` are flights), "lamps" that
-    two single flights both counted, "flights" of two cameras with three flights or more each, "events" of two
+    two single flights both counted, "flights" of two cameras of which one flight matches three or more each, "events" of two
     cameras (`a` and `b` are the first flight of each). `interval` is None where `reason` says why. `better`: the
     interval excludes zero and the difference is at least `worth`; None with `withheld` where the audit, or what goes
     with the measure, forbids a verdict.
@@ -92,7 +92,7 @@ class Check:
 class Comparison:
     """Flights of one route compared. `labels` [flights] name each flight's camera; repeats share a label.
 
-    `differences` hold every pair of flights that share the route, and cameras where there are flights enough;
+    `differences` hold every pair of flights that share the route, and cameras where one flight matches enough of both;
     `checks` are over all flights that take part. `groups`: of every two cameras that were compared, the flights that
     went into it, (of the first, of the second).
     """

@@ -41,9 +41,10 @@ _TORN_GAP = 3  # measurements between two torn pictures that may be alike by cha
 # those of a beat before than to those of the row before by this, in them and beside them (0.2 to 0.56; torn ones 0.63 and
 # more in them and beside them; sound ones farther off now and then 0.43).
 TORN_BEAT, _BEAT_AROUND_S = 0.6, 0.5
-# A drone that crashes tumbles by more than is followed from picture to picture. It comes to rest within so many seconds of the last
-# unlike one, and lies for so long, the mean motion at most so much (%/s; over twice the most that a drone on the ground shows).
-_REST_WITHIN_S, LIES_S, LIES_PERCENT = 0.5, 1.0, 3.0
+# A drone that crashes tumbles by more than is followed from picture to picture, for so many seconds at most: it falls 30 m in 2.5.
+# It comes to rest within so many of the last unlike one, and lies for so long, the mean motion at most so much (%/s; over twice the
+# most that a drone on the ground shows). What is unlike for longer is a link that failed, whatever followed.
+_TUMBLES_S, _REST_WITHIN_S, LIES_S, LIES_PERCENT = 3.0, 0.5, 1.0, 3.0
 _STEP_S = 1 / 30  # s: likeness is measured about that often, and of fields from two before
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
 BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
@@ -135,11 +136,11 @@ def _crashes(timeline: Timeline, start: int, stop: int) -> bool:
     """
     time_s, motion = timeline.time_s, timeline["motion_percent"]
     rest_s = time_s[stop - 1] + _REST_WITHIN_S
-    if start == 0 or time_s[-1] < rest_s + LIES_S:
+    if start == 0 or time_s[stop - 1] - time_s[start] > _TUMBLES_S or time_s[-1] < rest_s + LIES_S:
         return False
     before = timeline.between(time_s[start - 1] - MOTION_AROUND_S, time_s[start - 1])
     after = timeline.between(rest_s, rest_s + LIES_S)
-    if np.mean((_repeats(timeline) | _blank_screens(timeline))[after]) >= ANEW_SHARE:
+    if not after.any() or np.mean((_repeats(timeline) | _blank_screens(timeline))[after]) >= ANEW_SHARE:
         return False
     return _mean(motion[before]) > STANDING_PERCENT and _mean(motion[after]) <= LIES_PERCENT
 

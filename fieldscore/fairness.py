@@ -14,7 +14,7 @@ from fieldscore.criteria import Criteria
 from fieldscore.pairing import way_of
 from fieldscore.record import ClipFacts
 from fieldscore.score import PASS_CRITERIA, Score
-from fieldscore.units import HLG, CodeRange, code_to_level
+from fieldscore.units import HLG, PQ, CodeRange, code_to_level
 
 # What a coder, its bit rate and the picture size change by themselves: never compared across them (measures.md, 7).
 NOISE_MEASURES = ("noise_percent", "frozen_percent", "zone_noisy_percent")
@@ -24,9 +24,8 @@ READABILITY_MEASURES = (
 RANGE_MEASURES = ("occupied_range_stops",)
 _SAME_LEVEL = 1.0  # %: floors or ceilings of two chains that are nearer than two codes are the same
 _EQUALLY_FAST = 1.005  # ratio of speeds that would be told as 1.00
-_WIDE_CURVES = frozenset(
-    {HLG, "pq"}
-)  # tags of curves unlike all others (ITU-R BT.2100); the rest are near enough to each other
+# Tags of curves unlike all others (ITU-R BT.2100); the rest are near enough to each other.
+_WIDE_CURVES = frozenset({HLG, PQ})
 _SAME_RATE = 0.02  # share by which frame rates may differ: 29.97 is 30, 25 is not
 
 

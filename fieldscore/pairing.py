@@ -57,38 +57,44 @@ def both_ways(pairs: Sequence[PairAlignment]) -> dict[tuple[int, int], Alignment
 
 
 def leading(scores: Sequence[Score], flights: Sequence[int], pairs: Sequence[PairAlignment]) -> int:
-    """The one of these flights that matches the others best."""
+    """The one of these flights that matches most of the others; of several the one that shares most with them."""
     return best_matched(scores, flights, pairs)[0]
 
 
 def best_matched(scores: Sequence[Score], flights: Sequence[int], pairs: Sequence[PairAlignment]) -> list[int]:
-    """These flights, first the one that matches the others best; the same in whatever order they are given."""
+    """These flights, first the one that matches most of the others and, of several, shares most of the route with them.
+
+    The same in whatever order they are given. Of flights that all match one, the first matches them all.
+    """
     found = both_ways(pairs)
 
-    def shared(number: int) -> tuple[float, str]:
+    def shared(number: int) -> tuple[int, float, str]:
         others = [found[number, other] for other in flights if other != number]
-        matched = sum(one.overlap_share for one in others if one.same_route)
-        return matched, scores[number].record.clip.sha256[0] if scores[number].record.clip.sha256 else ""
+        matched = [one.overlap_share for one in others if one.same_route]
+        hashes = scores[number].record.clip.sha256
+        return len(matched), sum(matched), hashes[0] if hashes else ""
 
     return sorted(flights, key=shared, reverse=True)
 
 
 def going_together(
     scores: Sequence[Score], cameras: tuple[Sequence[int], Sequence[int]], pairs: Sequence[PairAlignment]
-) -> tuple[tuple[int, ...], tuple[int, ...]]:
-    """Which flights of two cameras can be compared: those that match the leading one, along which all places are.
+) -> tuple[tuple[tuple[int, ...], tuple[int, ...]], bool]:
+    """Which flights of two cameras can be compared, and whether the flight is the unit.
 
-    Where that leaves too few flights for the flight to be the unit: those that match any flight of the other camera.
+    It is where one flight, along which all places are, matches enough of both cameras: then they are those that match it.
+    Else they are those that match any flight of the other camera, however many, and each pair of them stands for itself.
     """
     found = both_ways(pairs)
-    lead = leading(scores, (*cameras[0], *cameras[1]), pairs)
-    first, second = (tuple(n for n in own if n == lead or found[lead, n].same_route) for own in cameras)
-    if min(len(first), len(second)) < FEWEST_FLIGHTS:
-        first, second = (
-            tuple(n for n in own if any(found[n, one].same_route for one in others))
-            for own, others in (cameras, cameras[::-1])
-        )
-    return first, second
+    for lead in best_matched(scores, (*cameras[0], *cameras[1]), pairs):
+        first, second = (tuple(n for n in own if n == lead or found[lead, n].same_route) for own in cameras)
+        if min(len(first), len(second)) >= FEWEST_FLIGHTS:
+            return (first, second), True
+    first, second = (
+        tuple(n for n in own if any(found[n, one].same_route for one in others))
+        for own, others in (cameras, cameras[::-1])
+    )
+    return (first, second), False
 
 
 def way_of(found: Alignment) -> Way:

@@ -20,6 +20,7 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 
 HLG = "hlg"  # the curve that a recording has only where its file says so
+PQ = "pq"  # a tag of a curve that is not measured under: its levels are absolute light (SMPTE ST 2084)
 PERCENT = 100.0  # level in % of a level fraction of 1
 DECIBEL_PER_DECADE = 20.0  # dB for a factor of ten in a signal (not a power) ratio, ISO 15739 usage
 DECIBEL_PER_STOP = DECIBEL_PER_DECADE * float(np.log10(2.0))  # 6.0206 dB

@@ -48,7 +48,7 @@ def test_a_file_that_says_hlg_is_told_so(tag: str | None, named: bool) -> None:
     bright = 0.9 / 0.17883277 * light / (light + 0.28466892) / (2.4 * 0.9 / 0.955)
     assert told is not None and "may be 0.9 to 1.1 stops under other" in told
     assert ("says that its tone curve is HLG" in told) == named
-    assert (f"is 0.9 (middle) to {bright:.1f} (bright) stops under HLG" in told) == named
+    assert (f"is 0.9 (middle of the picture) and {bright:.1f} (bright) stops under HLG" in told) == named
     record = record_of(timeline_of(90, p50_percent=50.0, p95_percent=90.0), transfer_tag=tag)
     ends = score_flight(record, Criteria()).stop_range
     assert ends is not None and (ends[1] == pytest.approx(bright, rel=0.01)) == named
@@ -61,7 +61,24 @@ def test_hlg_is_one_figure_by_night() -> None:
     assert "is 0.9 stops under HLG" in str(curve_note(by_night, "srgb", HLG, hunting, none))
     own = stop_by_curve(np.full(90, 40.0), np.full(90, 47.0), HLG, HLG)
     told = curve_note(own, HLG, HLG, hunting, none)
-    assert told is not None and "hlg is assumed" in told and "under HLG" not in told
+    assert told is not None and "under which all is measured" in told and "under HLG" not in told
+    by_day = stop_by_curve(np.full(90, 50.0), np.full(90, 90.0), HLG, HLG)
+    assert by_day is not None and by_day["srgb"][0] > 1.5 * by_day["srgb"][1]  # HLG's own slope falls from there
+
+
+def test_in_the_dark_a_stop_under_hlg_is_more_at_the_middle_than_in_the_bright() -> None:
+    """Each figure stands beside the level it is of; what is no brighter than the middle is no bright part."""
+    lamps_in_view = np.where(np.arange(90) < 30, 30.0, 4.0)
+    by_night = stop_by_curve(np.full(90, 5.0), lamps_in_view, "srgb", HLG)
+    assert by_night is not None
+
+    # HLG under its knee: light is E'^2 / 3, 2 / (E' ln 2) stops a level; sRGB's light is ((E' + 0.055) / 1.055)^2.4 (IEC 61966-2-1)
+    middle, bright = (2.0 / level / (2.4 / (level + 0.055)) for level in (0.05, 0.30))
+    assert by_night[HLG] == pytest.approx((middle, bright), rel=0.01)
+    assert by_night["bt709"][0] == by_night["bt709"][1]
+    assert ends_of(by_night)[0] < 0.9 and ends_of(by_night)[1] == max(map(max, by_night.values()))
+    told = curve_note(by_night, "srgb", HLG, Stability(1.0, 1.0, 0.3, 1.2), Lamps((), None, None, None))
+    assert f"is {middle:.1f} (middle of the picture) and {bright:.1f} (bright) stops under HLG" in str(told)
 
 
 @pytest.mark.parametrize("curve", sorted(CURVES))

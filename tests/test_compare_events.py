@@ -10,7 +10,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from compare_material import Series, alignment_of, flight, rough, steady
+from compare_material import Series, alignment_of, flight, foreign, rough, steady
 from scipy import stats
 from test_compare import CRITERIA, LABELS, of
 
@@ -277,7 +277,10 @@ def test_recovery_times_of_cameras() -> None:
 
 
 def test_recovery_counts_flights_where_there_are_enough() -> None:
-    """With three flights each the median of each flight counts once, however many edges it saw."""
+    """With three flights each the median of each flight counts once, however many edges it saw.
+
+    Not where no flight matches three of each: then all events of a camera count, and the lamps of each pair of flights.
+    """
     way = steady(50.0)
     medians, scores = (0.2, 0.6, 0.3, 0.9, 0.25, 0.7), []
     for number, middle in enumerate(medians):
@@ -290,6 +293,13 @@ def test_recovery_counts_flights_where_there_are_enough() -> None:
     assert interval is not None
     assert (found.difference, found.n) == (pytest.approx(shift), (3, 3))
     assert found.interval == pytest.approx(interval)
+    crossed = pairs | {pair: foreign() for pair in ((0, 1), (2, 3), (4, 5))}
+    lamps = passing(way, {8.0 * n: -0.1 for n in range(1, 6)}).lamps
+    result = compare_flights([replace(one, lamps=lamps) for one in scores], LABELS * 3, crossed, CRITERIA)
+    assert of(result, "recovery_s", "events").n == (9, 3)
+    assert not [one for one in result.differences if one.of == "flights"]
+    across = [(one.a, one.b) for one in result.between(*LABELS) if one.of == "lamps"]
+    assert sorted(across) == [(0, 3), (0, 5), (2, 1), (2, 5), (4, 1), (4, 3)]
 
 
 def _event() -> FlashEvent:

@@ -17,8 +17,11 @@ from fieldscore.report.verdict import verdict
 WAY = steady(60.0)
 
 
-def flown(labels: str, refused: set[tuple[int, int]]) -> Comparison:
-    """Flights of one route by these cameras; B has ten percent more crushed, and the `refused` pairs are not matched."""
+def flown(labels: str, refused: set[tuple[int, int]], overlap: dict[int, float] | None = None) -> Comparison:
+    """Flights of one route by these cameras; B has ten percent more crushed, and the `refused` pairs are not matched.
+
+    `overlap`: the share of the route that a flight is said to have in common with any other, if not all.
+    """
     scores = [
         flight(
             WAY,
@@ -28,7 +31,10 @@ def flown(labels: str, refused: set[tuple[int, int]]) -> Comparison:
         for n, own in enumerate(labels)
     ]
     pairs = {
-        pair: foreign() if pair in refused else alignment_of(WAY, WAY) for pair in combinations(range(len(labels)), 2)
+        pair: foreign()
+        if pair in refused
+        else alignment_of(WAY, WAY, overlap_share=min((overlap or {}).get(n, 1.0) for n in pair))
+        for pair in combinations(range(len(labels)), 2)
     }
     return compare_flights(scores, labels, pairs, CRITERIA)
 
@@ -67,6 +73,92 @@ def test_too_few_that_go_together_are_compared_pair_by_pair() -> None:
         in text
     )
     assert "too short" not in text
+
+
+# Each flight is matched with all but one of the other camera
+CROSSED = {(0, 3), (1, 4), (2, 5)}
+
+
+def test_flights_that_none_of_them_leads_are_compared_pair_by_pair() -> None:
+    """Three flights of each that match, but no one of which matches three of each: the pairs that match say what they show."""
+    result = flown("AAABBB", CROSSED)
+    assert result.groups == {("A", "B"): ((0, 1, 2), (3, 4, 5))}
+    assert {one.of for one in result.between("A", "B")} == {"places"}
+    assert [one.better for one in result.between("A", "B") if one.measure == "crushed_percent"] == ["a"] * 6
+    assert "6 pairs of flights" in counted(result, ("A", "B"))
+    text = verdict(result)
+    assert text.startswith("Camera A keeps more of the unlit part: ")
+    assert "counts once" not in text
+    assert (
+        "This holds for these flights only. To say it of A and B, one flight must match 3 of each, itself counted, and none does: "
+        "fly A, B, B, A and on in that way, all along one line." in text
+    )
+
+
+def test_a_flight_that_matches_enough_of_both_leads() -> None:
+    """Of flights that match as many others the one leads that matches three of each; who does not match it is told so."""
+    # Flight 4 of A matches six of the others as flight 8 of B does, but not the fourth of B
+    result = flown("AAAABBBB", {(0, 4), (0, 5), (1, 5), (2, 6), (3, 7)})
+    assert result.groups == {("A", "B"): ((0, 1, 2), (4, 5, 6, 7))}
+    found = of(result, "crushed_percent", "flights")
+    assert (found.n, found.better) == ((3, 4), "a")
+    told = "light 4 (A) is left out: it does not match flight 8 (B), along which the others are compared"
+    assert f"f{told}" in result.notes
+    assert f"F{told}. " in verdict(result)
+
+
+def test_one_that_matches_most_but_too_few_of_a_camera_does_not_lead() -> None:
+    """A flight with many matches in its own camera gives way to one with three of each, though that has fewer."""
+    strange = {(n, m) for n in (3, 4, 5) for m in (6, 7, 8)}
+    result = flown("AAAAAABBB", strange | {(0, 8), (1, 8), (2, 7), (2, 8)})
+    assert [len(result.matches_of(n)) for n in (0, 6)] == [7, 5]
+    assert result.groups == {("A", "B"): ((0, 1, 2), (6, 7, 8))}
+    found = of(result, "crushed_percent", "flights")
+    assert (found.n, found.better) == ((3, 3), "a")
+
+
+def test_the_flight_that_all_match_leads_however_little_it_shares() -> None:
+    """The one flight that is matched with all leads, though others share more of the route with the few that match them."""
+    result = flown("AAABBB", {(1, 3), (2, 4), (1, 5)}, {0: 0.5})
+    found = of(result, "crushed_percent", "flights")
+    assert (found.n, found.better) == ((3, 3), "a")
+
+
+@pytest.mark.parametrize(
+    ("labels", "refused", "groups"),
+    [
+        ("AABBBBB", {(0, 2)}, {("A", "B"): ((0, 1), (2, 3, 4, 5, 6))}),
+        ("ABBBB", {(0, n) for n in (1, 2, 3)}, {("A", "B"): ((0,), (4,))}),
+        ("AAABBB", {(a, b) for a in range(3) for b in range(3, 6)}, {}),
+        ("AAA", {(0, 1), (0, 2)}, {}),
+    ],
+)
+def test_odd_groups_are_compared_by_what_matches(
+    labels: str, refused: set[tuple[int, int]], groups: dict[tuple[str, str], object]
+) -> None:
+    """Cameras of unlike number, of one flight, of no flight that matches, or alone: each has its verdict, none is of no figure."""
+    result = flown(labels, refused)
+    assert result.groups == groups
+    text = verdict(result)
+    assert "counts once" not in text
+    if groups:
+        assert text.startswith("Camera A keeps more of the unlit part: ")
+        assert "until each has flown the route 3 times or more" in text
+    else:
+        assert text.startswith("No comparison: " if "B" in labels else "All flights carry one label: ")
+
+
+def test_of_three_cameras_two_match() -> None:
+    """A camera none of whose flights matches the others' is said not to be compared; the other two have their verdict."""
+    result = flown("AAABBBCCC", {(a, b) for a in range(6) for b in range(6, 9)})
+    assert set(result.groups) == {("A", "B")}
+    assert result.strangers == (6, 7, 8)
+    text = verdict(result)
+    assert (
+        "3 of each camera: it holds for these cameras on this route. Cameras A and C are not compared: no flight of"
+        in text
+    )
+    assert "Cameras B and C are not compared: no flight of one matches a flight of the other." in text
 
 
 def test_two_halves_that_meet_in_one_pair_are_compared_by_it() -> None:

@@ -109,7 +109,8 @@ def test_noise_is_no_range(
         ((1.5, 2.3), 5.5, "b", None),
         ((2.3, 2.3), 4.7, "b", None),
         ((2.3, 1.5), 4.7, "b", None),
-        ((math.nan, 2.3), 4.7, "b", None),
+        ((math.nan, 2.3), 4.7, None, NOISE_UNKNOWN),
+        ((math.nan, 2.3), 6.1, "b", None),
     ],
 )
 @pytest.mark.parametrize("flights", [1, 3])
@@ -119,7 +120,8 @@ def test_more_noise_is_no_range(
     """A camera is not better by its range where the noise that it has more may be all of it but what does not matter.
 
     sRGB: the darkest percent at 10 % is 0.0100 of white, at the middle of 25 % a percent of noise is 0.00406: 0.8 % and 2.33 sigma
-    widen by log2(1 + 2.33 x 0.8 x 0.00406 / 0.0100) = 0.81 stops.
+    widen by log2(1 + 2.33 x 0.8 x 0.00406 / 0.0100) = 0.81 stops. Where the other's noise is not known it may be none, and 2.3 %
+    widen by 1.66: less than 2.1 by what matters.
     """
     result = in_turns(
         [
@@ -137,6 +139,47 @@ def test_more_noise_is_no_range(
     assert (found.better, found.withheld) == (better, withheld)
     if withheld:
         assert judgement(result, found).endswith(f"not judged: {withheld}")
+
+
+@pytest.mark.parametrize(("range_stops", "better"), [(5.12, None), (5.18, "b")])
+@pytest.mark.parametrize("floor_code", [16.0, 27.0, 38.0])
+def test_a_lifted_floor_is_no_noise(floor_code: float, range_stops: float, better: str | None) -> None:
+    """The same picture over another floor, all levels lifted by as much, is judged the same: noise may widen it by 0.81 stops."""
+    lift = 100.0 * (floor_code - 16.0) / 219.0
+    way = steady(60.0)
+    scores = [
+        flight(
+            way,
+            {
+                "p1_percent": 10.0 + lift,
+                "p50_percent": 25.0 + lift,
+                "noise_percent": noise,
+                "occupied_range_stops": lambda m, v=stops: v + rough(int(v), 0.01)(m),
+            },
+            bit_rate=4e6,
+            floor_code=floor_code,
+        )
+        for noise, stops in ((1.5, 4.0), (2.3, range_stops))
+    ]
+    assert of(compared(*scores, alignment_of(way, way)), "occupied_range_stops").better == better
+
+
+@pytest.mark.parametrize(("unknown", "withheld"), [((), MORE_NOISE), ((0, 2), MORE_NOISE), ((0, 2, 4), NOISE_UNKNOWN)])
+def test_flights_of_known_noise_stand_for_their_camera(unknown: Sequence[int], withheld: str) -> None:
+    """Flights of the other camera whose noise is not known do not switch off the comparison with those whose noise is."""
+    result = in_turns(
+        [
+            {
+                "p1_percent": 10.0,
+                "p50_percent": 25.0,
+                "noise_percent": math.nan if n in unknown else (1.5, 2.3)[n % 2],
+                "occupied_range_stops": lambda m, n=n: (4.0, 4.7)[n % 2] + 0.01 * n + rough(n, 0.1)(m),
+            }
+            for n in range(6)
+        ]
+    )
+    found = of(result, "occupied_range_stops", "flights")
+    assert (found.better, found.withheld) == (None, withheld)
 
 
 @pytest.mark.parametrize(

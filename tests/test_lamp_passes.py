@@ -49,6 +49,16 @@ def test_each_pass_gives_its_pulldown(stops: float) -> None:
     assert [one.veil_percent for one in found] == pytest.approx([1.5, 1.0, 2.0], abs=0.3)
 
 
+@pytest.mark.parametrize(("far_percent", "passes"), [(1.1, 2), (1.7, 5)])
+def test_far_lamps_are_not_flown_past(far_percent: float, passes: int) -> None:
+    """Lamps of a quarter of the near ones' radius are no passes, of four tenths they are; alone they count, however small."""
+    near, far = [(4.0, 4.0, -1.0), (14.0, 4.2, -1.0)], [(at, far_percent, 0.0) for at in (7.0, 9.5, 18.0)]
+    timeline = passing(near + far)
+    assert len(lamp_passes(timeline, everywhere(timeline))) == passes
+    timeline = passing(far)
+    assert len(lamp_passes(timeline, everywhere(timeline))) == 3
+
+
 @pytest.mark.parametrize(("hidden_s", "passes"), [(0.2, 1), (0.3, 1), (0.6, 2), (1.5, 2)])
 def test_text_that_blinks_over_a_lamp_makes_no_second_pass(hidden_s: float, passes: int) -> None:
     """A lamp of which a third is left for a moment comes near once; one that is so small for half a second, twice."""

@@ -11,7 +11,7 @@ from frame_material import area_of, coded, frame_of
 
 from fieldscore.frame import PictureArea
 from fieldscore.measures.colour import cast
-from fieldscore.measures.lamps import PERHAPS, SURE, lamps_in_view, sources
+from fieldscore.measures.lamps import NONE, PERHAPS, SURE, lamps_in_view, sources
 from fieldscore.units import CodeRange, from_linear
 
 
@@ -75,6 +75,40 @@ def test_light_that_falls_fast_is_even_all_the_same(radius: int, power: float) -
         level = from_linear(np.where(away <= radius, 1.0, around), "srgb")
         found.append(seen(np.rint(16.0 + 219.0 * level).astype(np.uint8)))
     assert found == [1, 0]
+
+
+@pytest.mark.parametrize("sky_light", [0.03, 0.04, 0.05])
+def test_a_narrow_halo_before_an_even_sky_is_a_lamps(sky_light: float) -> None:
+    """Where the halo ends within the nearest ring, its light falls along no straight line; a lit wall on one side is no halo."""
+    down, right = np.mgrid[:480, :640]
+    away = np.hypot(right - 320.0, down - 200.0)
+    halo = np.minimum(sky_light + 4.0 * np.exp(-(away - 8.0) / 3.0), 0.94)
+    found = []
+    for around in (halo, np.where(right < 316, np.maximum(halo, 0.4), halo)):
+        level = from_linear(np.where(away <= 8.0, 1.0, around), "srgb")
+        found.append(seen(np.rint(16.0 + 219.0 * level).astype(np.uint8)))
+    assert found == [1, 0]
+
+
+@pytest.mark.parametrize(
+    ("x", "wide", "sky_light", "glow_px", "lamps"),
+    [
+        (320.0, 25.0, 0.1, 80.0, 1),
+        (320.0, 25.0, 0.45, 40.0, 1),
+        (320.0, 25.0, 0.3, 300.0, 0),  # a hole in an even sky
+        (320.0, 75.0, 0.45, 30.0, 0),  # the top of a wall
+        (20.0, 125.0, 0.45, 30.0, 0),
+        (-6.0, 25.0, 0.45, 30.0, 1),  # the sun that goes
+    ],
+)
+def test_by_day_only_what_shines_like_the_sun_is_one(
+    x: float, wide: float, sky_light: float, glow_px: float, lamps: int
+) -> None:
+    """A disc in a bright glow that falls may be the sun, also where the edge cuts it; what is long, or in no glow, is none."""
+    down, right = np.mgrid[:480, :640]
+    away = np.hypot(np.maximum(np.abs(right - x) - (wide - 25.0), 0.0), down - 200.0) - 25.0
+    light = np.where(away <= 0.0, 1.0, sky_light + (0.94 - sky_light) * np.exp(-away / glow_px))
+    assert seen(np.rint(16.0 + 219.0 * from_linear(light, "srgb")).astype(np.uint8)) == lamps
 
 
 def seen(picture: np.ndarray, area: PictureArea | None = None) -> float:
@@ -260,13 +294,41 @@ def test_a_source_has_its_place_radius_and_sign() -> None:
 
 @pytest.mark.parametrize(("wide", "long"), [(4, 60), (8, 60), (8, 200)])
 def test_a_lamp_joined_with_its_post_has_the_place_and_radius_of_the_lamp(wide: int, long: int) -> None:
-    """A disc whose lit post is at the ceiling, too, is where the disc is, and as large; with a long post it has no sign."""
+    """A disc whose lit post is at the ceiling, too, is where the disc is, as large, and a lamp, however long the post."""
     picture = night((200, 150, 14))
     picture[150 : 150 + long, 200 - wide // 2 : 200 + wide // 2] = 235
     (one,) = sources(frame_of(picture))
     assert (one["right"], one["down"]) == pytest.approx(((200 - 319.5) / 480, (150 - 239.5) / 480), abs=0.006)
     assert one["radius"] == pytest.approx(14 / 480, rel=0.12)
-    assert np.isnan(one["sign"]) == (long == 200)
+    assert one["sign"] >= PERHAPS
+
+
+@pytest.mark.parametrize(
+    "strokes",
+    [
+        [((200, 100), (200, 400))],  # a post
+        [((200, 100), (200, 400)), ((200, 100), (300, 100)), ((300, 100), (300, 400))],  # a gate
+        [((200, 100), (200, 400)), ((150, 250), (250, 250))],  # a cross
+        [((200, 100), (500, 140))],  # a wire
+    ],
+)
+@pytest.mark.parametrize("thick", [8, 14])
+def test_what_is_as_thick_elsewhere_has_no_lamp_in_it(strokes: list[tuple[tuple[int, int], ...]], thick: int) -> None:
+    """A lit post, gate or wire by itself has no sign: no disc in it stands out from the rest."""
+    picture = night()
+    for start, end in strokes:
+        cv2.line(picture, start, end, 235, thick)
+    (one,) = sources(frame_of(picture))
+    assert np.isnan(one["sign"])
+
+
+def test_a_disc_before_lit_things_is_no_lamp_for_its_post() -> None:
+    """A disc on a post with a lit surface close above one side of it is told to be none, as one without a post is."""
+    picture = night((200, 150, 14))
+    picture[150:350, 197:203] = 235
+    picture[110:150, 217:280] = 170
+    (one,) = sources(frame_of(picture))
+    assert one["sign"] == NONE
 
 
 def test_specks_leave_room_for_a_joined_lamp() -> None:

@@ -233,6 +233,36 @@ def test_a_crash_is_not_torn(flown: float, after: dict[str, float], found: bool,
     assert torn(timeline)[crash:rest].any() == found
 
 
+@pytest.mark.parametrize("rate", [25.0, 60.0])
+@pytest.mark.parametrize(("torn_s", "found"), [(2.0, False), (4.0, True)])
+def test_no_drone_tumbles_for_long(torn_s: float, found: bool, rate: float) -> None:
+    """Four seconds of torn pictures are a link that failed, though the drone lay still after them."""
+    first, last, end = (round(one * rate) for one in (2.0, 2.0 + torn_s, 6.0 + torn_s))
+    timeline = timeline_of(
+        end,
+        (0, first, {"motion_percent": 70.0}),
+        (first, last, {"motion_percent": 500.0, "motion_change_percent": 700.0, "likeness": 0.5}),
+        (last, end, _LYING),
+        rate=rate,
+    )
+    assert torn(timeline)[first : last - 4].all() == found
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_tear_before_a_hole_in_the_recording_is_torn() -> None:
+    """What lay still ten seconds later says nothing of a tumble; nor does what was torn from the first picture on."""
+    for gap_s, flown in ((10.0, 20), (0.0, 0)):
+        timeline = timeline_of(
+            150,
+            (0, flown, {"motion_percent": 70.0}),
+            (flown, 35, {"motion_percent": 500.0, "motion_change_percent": 700.0, "likeness": 0.5}),
+            (35, 110, _LYING),
+            (110, 150, {"motion_percent": 70.0}),
+        )
+        timeline.time_s[40:] += gap_s
+        assert torn(timeline)[flown:33].all()
+
+
 def test_a_tear_that_the_recording_ends_with_is_torn() -> None:
     """Under a second of rest is no crash for certain: the link may have been lost for good."""
     timeline = timeline_of(

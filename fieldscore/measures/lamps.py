@@ -32,6 +32,8 @@ _MOST_LOOKED_AT = 24  # compact sources, the largest, whose surroundings are loo
 _MOST_OTHERS = 8  # sources that are not compact, the largest, which are followed where a lamp becomes one
 _MOST_JOINED = 12  # sources that are no disc, the largest, that have a disc looked for in them, ...
 _LARGE_JOINED = 16.0  # ... if the largest has so many samples
+# A lamp in a source is so many samples deep at least, and what is so many of its radii off is no deeper than so many of it.
+_LEAST_DEEP, _BESIDE, _THINNER = 2.0, 1.5, 0.6
 _NEARLY_SQUARE = 0.1  # samples so far from square are taken as square
 # What is around a lamp: light in shares of the ceiling's, lengths in picture heights (docs/decisions/lamp_or_surface.py).
 _SMOOTH = (3, 3)  # samples over which the light around a source is a mean, so that noise makes it not uneven
@@ -46,7 +48,8 @@ _EVEN = 0.8  # lower quarter over upper quarter of the nearest ring, its fall wi
 _STILL = 1e-6  # squared samples: all of a ring at one distance
 _GLOW_A_RADIUS = 1.0  # light by which the nearest ring is over the farthest, for each height of the source's radius ...
 _GLOW_AT_MOST = 0.01  # ... and no more than that
-_LIGHTER, _SUN = 0.6, 0.035  # the middle of the nearest ring at most, but of a source so large, which may be the sun
+# The middle of the nearest ring at most, but of a source so large, which may be the sun, and of that the fall to the next in stops.
+_LIGHTER, _SUN, _SUN_GLOWS = 0.6, 0.035, 0.25
 _LARGE = 0.015  # of a source so large, which its post may cut the light of, ...
 _GLOWS, _FALLS_FAST, _HARDLY_EVEN = 0.5, 1.0, 0.3  # ... stops to the next ring, and to the farthest, and evenness
 _BLACK = 0.002  # light that is added before stops are told
@@ -176,7 +179,8 @@ def _lights(frame: Frame) -> npt.NDArray[np.void]:
 def sources(frame: Frame) -> npt.NDArray[np.void]:
     """The sources at the ceiling [k] of a picture, as `SOURCE`: those that cover most first.
 
-    Place and radius of one that is no disc are those of the largest disc in it. One that is not compact shows nothing of itself.
+    Place and radius of one that is no disc are those of the largest disc in it. Where all else in it is thinner, as a lamp's post
+    is, that disc shows what it is. One that is not compact and has no such disc shows nothing of itself.
     """
     area, fine = frame.area, _square(frame)
     hot = _hot(area, fine)
@@ -202,23 +206,40 @@ def sources(frame: Frame) -> npt.NDArray[np.void]:
     if not kept.size:
         return there
     radius = np.sqrt(size[kept] / math.pi)
+    boxes = {one: found[one].tolist() for one in kept[compact[kept]].tolist()}
     joined = np.flatnonzero(size[kept] < _DISC * np.maximum(width, height)[kept] ** 2)[:_MOST_JOINED]
     if joined.size and size[kept[joined[0]]] >= _LARGE_JOINED:
         inside = cv2.distanceTransform(hot, cv2.DIST_L2, cv2.DIST_MASK_5)
-        for which in joined.tolist():
-            left, top, wide, high, _ = found[kept[which]].tolist()
+        for which, one in zip(joined.tolist(), kept[joined].tolist(), strict=True):
+            left, top, wide, high, _ = found[one].tolist()
             box = slice(top, top + high), slice(left, left + wide)
-            depth = np.where(marks[box] == kept[which], inside[box], 0.0)
-            down, right = np.unravel_index(int(depth.argmax()), depth.shape)
-            middles[kept[which]] = left + right, top + down
+            depth = np.where(marks[box] == one, inside[box], 0.0)
+            down, right = (int(at) for at in np.unravel_index(int(depth.argmax()), depth.shape))
+            middles[one] = left + right, top + down
             radius[which] = min(radius[which], depth[down, right])
+            if head := _head(depth, down, right):
+                boxes[one] = [left + head[0], top + head[1], *head[2:]]
     there["right"], there["down"] = ((middles[kept] + 0.5 - (columns / 2, rows / 2)) / rows).T
     there["radius"] = radius / rows
     smooth = np.asarray(cv2.blur(fine, _SMOOTH), dtype=np.float32)
-    there["sign"] = [
-        _sign(smooth, marks, one, found[one].tolist(), area) if compact[one] else math.nan for one in kept.tolist()
-    ]
+    there["sign"] = [_sign(smooth, marks, one, boxes[one], area) if one in boxes else math.nan for one in kept.tolist()]
     return there
+
+
+def _head(depth: Floats, down: int, right: int) -> list[int]:
+    """The box of the disc in a source beside which all of it is thinner, as a lamp's post is; empty where there is none.
+
+    `depth` [rows, columns]: how far samples of the source are from what is none, the deepest at row `down`, column `right`.
+    """
+    deep = float(depth[down, right])
+    rows, columns = np.ogrid[: depth.shape[0], : depth.shape[1]]
+    beyond = depth[np.hypot(rows - down, columns - right) > _BESIDE * deep]
+    if deep < _LEAST_DEEP or beyond.max(initial=0.0) > _THINNER * deep:
+        return []
+    reach = round(deep)
+    top, left = max(0, down - reach), max(0, right - reach)
+    wide, high = min(right + reach + 1, depth.shape[1]) - left, min(down + reach + 1, depth.shape[0]) - top
+    return [left, top, wide, high, round(math.pi * deep**2)]
 
 
 def _square(frame: Frame) -> Floats:
@@ -266,7 +287,9 @@ def _sign(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[i
     alone = most <= _DARK or (low >= _VERY_EVEN * most and middle <= _DIM)
     if alone and max(box[2:4]) <= _ROUND * min(box[2:4]):
         return SURE
-    even = (middle <= _LIGHTER or heights >= _SUN) and _evenness(ring, away[close]) >= _EVEN
+    bright = middle > _LIGHTER
+    even = not bright or (heights >= _SUN and _may_be_sun(box, smooth.shape))
+    even = even and _evenness(ring, away[close]) >= _EVEN
     strong = low >= _HARDLY_EVEN * high and heights >= _LARGE
     speck = most > _AMONG_LIGHT and heights < _SMALL
     # most end here: the farther rings cost more
@@ -280,9 +303,17 @@ def _sign(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[i
         return PERHAPS  # it nearly fills what is above it
     low_next, low_far = (float(table[int(one[one.size // 4])]) for one in (farther[0], farther[-1]))
     glows, falls = (math.log2((low + _BLACK) / (one + _BLACK)) for one in (low_next, low_far))
+    even = even and (glows >= _SUN_GLOWS or not bright)
     if even and low - low_far >= min(_GLOW_A_RADIUS * heights, _GLOW_AT_MOST):
         return EVENLY
     return PERHAPS if strong and glows >= _GLOWS and falls >= _FALLS_FAST else NONE
+
+
+def _may_be_sun(box: list[int], shape: tuple[int, ...]) -> bool:
+    """Say whether a source in a `box` of a picture [rows, columns] is no longer than a disc that the picture's edge may cut."""
+    left, top, width, height, _ = box
+    cut_across, cut_down = left <= 0 or left + width >= shape[1], top <= 0 or top + height >= shape[0]
+    return (width <= _ROUND * height or cut_down) and (height <= _ROUND * width or cut_across)
 
 
 def _among_light(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[int], table: Doubles) -> bool:
@@ -299,12 +330,22 @@ def _among_light(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box:
 def _evenness(light: Doubles, away: Floats) -> float:
     """Lower quarter over upper quarter of the light [k] around a source, were it all at one distance.
 
-    `away` [k]: distances in samples. Light that falls fast is otherwise uneven by how far off it was taken.
+    `away` [k]: distances in samples. Light that falls fast is otherwise uneven by how far off it was taken. Lenses spread it by
+    different laws: in stops it falls along a straight line, or along one that bends, whichever leaves less.
     """
     stops, farther = np.log2(light + _BLACK), away - away.mean()
-    fall = min(0.0, float(farther @ (stops - stops.mean())) / max(float(farther @ farther), _STILL))
-    level = np.sort(stops - fall * farther)
-    return float(np.exp2(level[level.size // 4] - level[level.size * 3 // 4]))
+    bent = farther**2 - float((farther**2).mean())
+    bent = bent - _slope(farther, bent) * farther
+    slope = _slope(farther, stops)
+    straight = stops - min(0.0, slope) * farther
+    laws = (straight, stops - slope * farther - _slope(bent, stops) * bent)
+    levels = (np.sort(one)[[one.size // 4, one.size * 3 // 4]] for one in laws)
+    return max(float(np.exp2(low - high)) for low, high in levels)
+
+
+def _slope(along: npt.NDArray[np.floating], values: npt.NDArray[np.floating]) -> float:
+    """Slope of `values` [k] along what has the mean zero [k]; 0 where that does not change."""
+    return float(along @ (values - values.mean())) / max(float(along @ along), _STILL)
 
 
 def _above(

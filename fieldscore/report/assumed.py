@@ -8,7 +8,7 @@ from typing import Any
 from fieldscore.colour import HIGH_DEFINITION_LINES
 from fieldscore.report import words
 from fieldscore.score import Score
-from fieldscore.units import HLG
+from fieldscore.units import HLG, PQ
 
 HOW_KNOWN = {
     "tag": "as the file says",
@@ -43,7 +43,13 @@ def assumed(score: Score, flight: Mapping[str, Any]) -> list[tuple[str, str]]:
     """What the figures rest on that this recording cannot prove: (what, in words)."""
     clip, picture, criteria = score.record.clip, score.record.picture, score.criteria
     own_curve = "The camera's own curve is not known; a code ratio of 2 can be 1.6 to 2.4 stops."
-    if clip.transfer_tag == HLG:
+    if clip.transfer_tag == HLG == criteria.transfer_curve:
+        own_curve = "The file says that it is the camera's own (ITU-R BT.2100)."
+    elif clip.transfer_tag == PQ:
+        own_curve = (
+            "The file says that the camera's own curve is PQ (ITU-R BT.2100), under which nothing can be measured here."
+        )
+    elif clip.transfer_tag == HLG:
         own_curve = (
             "The file says that the camera's own curve is HLG (ITU-R BT.2100), under which a code ratio of 2 is 2.0 stops in the "
             'dark and up to 3.6 in the light; transfer_curve = "hlg" in a criteria file measures under that.'

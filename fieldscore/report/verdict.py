@@ -123,7 +123,11 @@ def _does(entries: Sequence[Difference], found: Sequence[Difference], confidence
 def _scope(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]:
     """For which flights it holds, and what to fly to know more."""
     few = [pair for pair in compared if all(one.of != "flights" for one in result.between(*pair))]
-    left_out = [f"{visible(note[:1].upper() + note[1:])}." for note in result.notes if " is left out: " in note]
+    left_out = [
+        f"{visible(note[:1].upper() + note[1:])}."
+        for note in result.notes
+        if " is left out: " in note or " are not compared: " in note
+    ]
     if not few:
         counts = sorted({len(own) for pair in compared for own in result.groups[pair]})
         return [
@@ -131,10 +135,15 @@ def _scope(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]
             *left_out,
         ]
     first, second = (visible(label) for label in few[0])
+    in_turns = f"fly {first}, {second}, {second}, {first} and on in that way"
+    enough = min(len(result.flights_of(label)) for label in few[0]) >= FEWEST_FLIGHTS
     sentences = [
         *left_out,
         "This holds for these flights only.",
-        f"To say it of the cameras, fly {first}, {second}, {second}, {first} and on in that way, until each has flown the route "
+        f"To say it of {first} and {second}, one flight must match {FEWEST_FLIGHTS} of each, itself counted, and none does: "
+        f"{in_turns}, all along one line."
+        if enough
+        else f"To say it of the cameras, {in_turns}, until each has flown the route "
         f"{plural(FEWEST_FLIGHTS, 'time', 'times')} or more.",
     ]
     own = [
