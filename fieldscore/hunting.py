@@ -18,12 +18,15 @@ _LEAST_STRETCH_S = 3.0  # shorter stretches between breaks say little of slow sw
 # 12 swings at 0.2 Hz; averaging the power of several is Bartlett's periodogram (Biometrika 1950).
 _LONGEST_PIECE_S = 60.0
 _SLOW_S = 5.0  # a moving mean this long is taken out first: 1 / 0.2 Hz
-# Chance of noise at one frequency to pass for an oscillation: that of 30 times the power beside it where there is but one
+# Chance of noise at one frequency to pass for an oscillation: that of 24 times the power beside it where there is but one
 # piece. The strongest of 70 to 170 frequencies exceeds 10 in one flight of twenty, and what is beside is of few frequencies
 # where swings are slow. The mean over pieces is the steadier and needs less, but no scene's power is a straight line to
 # closer than some times: at 8, scenes of steps and of lamps passed were told to hunt half as often again.
-_CHANCE = 4.8e-8
+_CHANCE = 1.4e-6
 _LEAST_LINE = 10.0
+# One that stands out by ten times only is not denied from this size on: of swings of 0.3 stop most have it, and scenes that are
+# followed by 0.2 stop (SD) in 1 of 50.
+_NEARLY_STOPS = 0.2
 _FEWEST_BESIDE = 6  # of a quarter of what can be told apart: a straight line of fewer is none
 _BESIDE = (1.3, 2.2)  # frequency ratios between which power counts as beside
 _LEAST_POWER = 1e-8  # squared stops: below is arithmetic
@@ -35,7 +38,7 @@ _SHOWS_S = 8.0  # a stretch so long shows nine tenths at least of a swing of 0.2
 _SLOW_STOPS = 0.35
 _SLOW_STEP_HZ = 0.02  # a line is wider in a stretch that is too short for four swings
 # A swing may last for a part of the flight: its size is told of pieces so long, five turns of a usual one, that have it.
-_PIECE_S, _PIECE_CYCLES = 10.0, 3.0  # or so many turns of a slow one
+_PIECE_S = 10.0
 LEAST_STOPS = 0.05  # peak to peak: twice what the trace itself wobbles by (docs/dark-accuracy.md)
 
 # Over the length of a stretch, in Hz: from a line's peak to its first zero under a Hann window (Harris 1978).
@@ -109,19 +112,22 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask, beat_hz: fl
     beat = None if beat_hz is None else _line_at(beat_hz, frequency, power, beat_bar, longest)
     if beat is not None:
         lines[beat] = _reaches_band(float(frequency[beat]), longest)
+    swings = 2.0 * np.sqrt(np.maximum(power - beside, 0.0))
+    nearly = inside & _peaks(power) & (power >= _LEAST_LINE * beside) & (swings >= _NEARLY_STOPS)
     if not lines.any():
-        return _none_within(whole, longest)
+        return _nearly(frequency, np.where(nearly, swings, 0.0)) if nearly.any() else _none_within(whole, longest)
     first = int(np.argmax(inside))
     if power[first - 2] > power[first]:  # what falls from there on is the shoulder of a slower swing
         lines[first : first + int(np.argmax(np.diff(power[first:], append=np.inf) > 0.0)) + 1] = False
     if not lines.any():
         return _slower(longest)
     camera = lines if beat is None else lines & _no_part_of(beat, frequency, np.sqrt(power), longest)
-    swings = 2.0 * np.sqrt(np.maximum(power - beside, 0.0))
-    best = int(np.argmax(np.where(camera, swings, 0.0)))
+    kept = _kept(frequency, longest)
+    # of several lines the one that is most with slow change taken out: a slow one is the sooner of the scene
+    best = int(np.argmax(np.where(camera, swings * kept, 0.0)))
     if camera[best] and swings[best] >= LEAST_STOPS:
         at_hz = float(frequency[best])
-        return Hunting(2.0 * _while_it_swings(whole, at_hz) / float(_kept(at_hz, longest)), 1.0 / at_hz)
+        return Hunting(2.0 * _while_it_swings(whole, at_hz) / float(kept[best]), 1.0 / at_hz)
     hidden = (swings[lines] >= LEAST_STOPS).any()
     return _hidden_at(float(frequency[beat])) if beat is not None and hidden else _none_within(whole, longest)
 
@@ -155,14 +161,20 @@ def _powers(even: Doubles, number: npt.NDArray[np.int_], count: int) -> Doubles:
 
 def _while_it_swings(stretches: list[Doubles], hz: float) -> float:
     """Amplitude of a swing while it lasts: in the pieces of stretches that have half of the largest's at least."""
-    piece_s = max(_PIECE_S, _PIECE_CYCLES / hz)
-    count = [max(1, round(len(one) * _STEP_S / piece_s)) for one in stretches]
+    count = [max(1, len(one) // round(_PIECE_S / _STEP_S)) for one in stretches]
     pieces = [piece for one, parts in zip(stretches, count, strict=True) for piece in np.array_split(one, parts)]
-    # the longest stretch has four turns, and so each of its pieces two: never are all too short
+    # the longest stretch has four turns and its pieces ten seconds, so two turns of any swing: never are all too short
     pieces = [one for one in pieces if len(one) * _STEP_S * hz >= _LEAST_CYCLES / 2.0]
     power = np.array([float(_amplitude(one, np.array([hz]))[0]) ** 2 for one in pieces])
     swinging = power >= power.max() / 4.0
     return float(np.sqrt(np.average(power[swinging], weights=np.array([len(one) for one in pieces])[swinging])))
+
+
+def _nearly(frequency: Doubles, swings: Doubles) -> Hunting:
+    """What is said where swings [n], 0 but where they nearly stand out, are too large to be denied."""
+    top = int(np.argmax(swings))
+    much = f"the exposure swings by {swings[top]:.1f} stops every {1.0 / frequency[top]:.1f} s"
+    return Hunting(None, None, f"{much}, which stands out by too little to be told from following the scene")
 
 
 def _hidden_at(beat_hz: float) -> Hunting:

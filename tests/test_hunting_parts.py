@@ -57,6 +57,20 @@ def test_short_stretches_that_hunt_beside_a_long_calm_one_have_their_size(calm_s
     assert found.stops == pytest.approx(0.3, rel=0.05)
 
 
+@pytest.mark.parametrize("seconds", [12.0, 20.0, 30.0])
+def test_a_swing_that_nearly_stands_out_is_not_denied(seconds: float) -> None:
+    """A slow swing in a scene that is followed by as much is seldom told as none, while such scenes alone are seldom doubted."""
+    denied = doubted = 0
+    for seed in range(40):
+        time_s, trace = following(seconds, 7000 + seed, 0.03)
+        own = 0.15 * np.sin(2 * np.pi * time_s * (0.35 + 0.15 * seed / 39.0))
+        counted = np.ones(len(time_s), dtype=np.bool_)
+        denied += hunting(time_s, trace + own, counted).stops == 0.0
+        doubted += "too little" in (hunting(time_s, trace, counted).reason or "")
+    assert denied <= 8
+    assert doubted <= 4
+
+
 def test_the_size_is_of_pieces_that_swing_by_half_as_much_as_the_largest() -> None:
     """Ten seconds of 0.6 stop, ten of 0.36, ten of 0.2: the last are left out; so is a stretch of under two turns."""
     step = 0.05 * np.arange(600)
