@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
-from fieldscore.hunting import flicker, hunting
+from fieldscore.hunting import BAND_HZ, flicker, hunting
 from fieldscore.lamp_passes import TAIL_S, LampPass, lamp_passes, toward_light, while_seen
 from fieldscore.record import FlightRecord, TileSeries
 from fieldscore.recovery import FlashEvent
@@ -31,8 +31,8 @@ _FEWEST_GAPS, _MOST_SWINGS = 2, 0.6
 _IN_STEP, _MOST_IN_STEP = 0.2, 0.7
 # Share of the swing that what lamps pull down comes to, over all swings, from which on they may be what swings; and times the swing
 # that the exposure then moves by in most periods: one that oscillates moves by that once, one that falls at lamps by more. So only
-# in so few swings: over more, falls that come unevenly make no line in the spectrum.
-_PULLED_OF_SWING, _MOVES_OVER_SWING, _FEW_SWINGS = 0.5, 1.5, 12.0
+# in so few swings: over more, falls that come unevenly make no line in the spectrum (of five within 20 s they do, over 14 swings).
+_PULLED_OF_SWING, _MOVES_OVER_SWING, _FEW_SWINGS = 0.5, 1.5, 15.0
 _SLOPE_OVER = 0.05  # share of the level each way over which a curve's slope is taken
 _PULLED_DOWN_STOPS = 0.5  # half a stop is a change that a pilot sees at once; common practice, no source
 
@@ -91,8 +91,10 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
 def _of_lamps(timeline: Timeline, inside: Mask, calm: Mask, swing_stops: float, period_s: float) -> str | None:
     """Why the swing found over the calm rows may be the camera following the lamps that it is flown past; None if it is its own."""
     passes, lasts_s = lamp_passes(timeline, inside), float(calm.sum()) * timeline.interval_s
-    if _keeps_step(passes, swing_stops, period_s, lasts_s):
-        return f"the exposure swings every {period_s:.1f} s, as often as a lamp is flown past"
+    for times, often in enumerate(("as often", "twice as often", "three times as often"), 1):
+        shows = times > 1 and times * period_s < 1.0 / BAND_HZ[0]  # the lamps' own pace would, and be the larger
+        if not shows and _keeps_step(passes, swing_stops, times * period_s, lasts_s):
+            return f"the exposure swings every {period_s:.1f} s, {often} as a lamp is flown past"
     if lasts_s >= _FEW_SWINGS * period_s:
         return None
     counted = calm[np.searchsorted(timeline.time_s, [one.largest_s for one in passes])]

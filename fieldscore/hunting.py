@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import digamma, gammainccinv
 
 Doubles = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -17,9 +18,16 @@ _LEAST_STRETCH_S = 3.0  # shorter stretches between breaks say little of slow sw
 # 12 swings at 0.2 Hz; averaging the power of several is Bartlett's periodogram (Biometrika 1950).
 _LONGEST_PIECE_S = 60.0
 _SLOW_S = 5.0  # a moving mean this long is taken out first: 1 / 0.2 Hz
-# Times the power beside it from which on a swing is an oscillation, and not the scene followed: the strongest of
-# some 70 frequencies of noise exceeds 10 by chance in one flight of twenty, and power that falls with frequency adds to it.
-_LINE = 24.0
+# Chance of noise at one frequency to pass for an oscillation: that of 24 times the power beside it where there is but one
+# piece. The strongest of 70 to 170 frequencies exceeds 10 in one flight of twenty, and what is beside is of few frequencies
+# where swings are slow. The mean over pieces is the steadier and needs less, but no scene's power is a straight line to
+# closer than some times: at 8, scenes of steps and of lamps passed were told to hunt half as often again.
+_CHANCE = 1.4e-6
+_LEAST_LINE = 10.0
+# One that stands out by ten times only is not denied from this size on: of swings of 0.3 stop most have it, and scenes that are
+# followed by 0.2 stop (SD) in 1 of 50.
+_NEARLY_STOPS = 0.2
+_FEWEST_BESIDE = 6  # of a quarter of what can be told apart: a straight line of fewer is none
 _BESIDE = (1.3, 2.2)  # frequency ratios between which power counts as beside
 _LEAST_POWER = 1e-8  # squared stops: below is arithmetic
 _LEAST_CYCLES = 4.0  # fewer swings in the longest stretch are no oscillation
@@ -31,8 +39,6 @@ _SLOW_STOPS = 0.35
 _SLOW_STEP_HZ = 0.02  # a line is wider in a stretch that is too short for four swings
 # A swing may last for a part of the flight: its size is told of pieces so long, five turns of a usual one, that have it.
 _PIECE_S = 10.0
-# Where all stretches together show none, one so long may by itself: a swing may last for a tenth of the flight.
-_ALONE_S = 20.0
 LEAST_STOPS = 0.05  # peak to peak: twice what the trace itself wobbles by (docs/dark-accuracy.md)
 
 # Over the length of a stretch, in Hz: from a line's peak to its first zero under a Hann window (Harris 1978).
@@ -41,8 +47,12 @@ _LINE_WIDTH = 2.0
 # lamps are flown past in a second. No side band of lamps that flicker alike is larger than the beat's line, and few of lamps on
 # several phases of the mains are twice as large.
 _NEAR_BEAT_HZ, _OF_NEAR = 0.7, 2.0
-# Of a beat's swing, what it may leave farther off: 0.08 of one of a stop swings twice as fast, for stops are logarithms of light.
-_OF_BEAT = 0.15
+# Of a beat's swing, what it may leave farther off. Slower: what lamps flown past leave there. Faster: the fifth harmonic of
+# pulsed lamps, a quarter, and side bands of a slow beat as lamps are flown past, mostly under 0.45.
+_OF_SLOWER, _OF_FASTER = 0.15, 0.45
+# Light that goes as |sin| has a second harmonic of 0.2 of its first, pulses of a quarter of the time one of 0.7, and stops, being
+# logarithms of light, add theirs.
+_HARMONICS, _OF_HARMONIC = (2.0, 3.0, 4.0), 0.7
 MAINS_LAMP_HZ = (100.0, 120.0)  # lamps flicker at twice the mains frequency
 _LEAST_ALIAS_HZ = 0.08  # a slower beat takes longer than a stretch of flight and is drift
 _ALIAS_MATCH_HZ = 0.06  # mains and frame clocks are off by so much together at most; common practice, no source
@@ -82,66 +92,90 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask, beat_hz: fl
 
     A sinusoid is fitted by least squares to every stretch, each with its own phase (after Lomb 1976). A camera follows
     its scene at all frequencies; it hunts where one of them stands out from those beside it. Where the exposure swings at
-    `beat_hz`, too, only what can be no part of that beat is said to be the camera's, and no hunting is never said.
+    `beat_hz`, too, only what can be no part of that beat is said to be the camera's; beside a beat in the band none is
+    never said. A beat whose line lies all outside the band (0.12 Hz, 5 Hz) swings at no pace that hunting has: there it is.
     """
-    stretches = [piece for one in _stretches(time_s, exposure_stops, counted) for piece in _pieces(_evened(*one))]
-    found = _hunting_of(stretches, beat_hz)
-    if found.stops != 0.0:
-        return found
-    alone = [_hunting_of([one], beat_hz) for one in stretches if len(stretches) > 1 and len(one) * _STEP_S >= _ALONE_S]
-    return max(alone, key=lambda one: one.stops or 0.0, default=found) if any(one.stops for one in alone) else found
-
-
-def _hunting_of(stretches: list[Doubles], beat_hz: float | None) -> Hunting:
-    """The oscillation that all stretches of an evened exposure trace show together."""
-    total = sum(len(one) for one in stretches) * _STEP_S
-    if total < LEAST_S:
-        part = f"the exposure trace is {total:.1f} s long in unbroken stretches of {_LEAST_STRETCH_S:.0f} s or more"
+    whole = [_evened(*one) for one in _stretches(time_s, exposure_stops, counted)]
+    stretches = [piece for one in whole for piece in _pieces(one)]
+    known_s = sum(len(one) for one in whole) * _STEP_S
+    if known_s < LEAST_S:
+        part = f"the exposure trace is {known_s:.1f} s long in unbroken stretches of {_LEAST_STRETCH_S:.0f} s or more"
         return Hunting(None, None, f"{part}, {LEAST_S:.0f} s are needed")
-    longest = max(len(one) for one in stretches) * _STEP_S
-    frequency = np.arange(BAND_HZ[0] / _BESIDE[1], BAND_HZ[1] * _BESIDE[1], 0.25 / longest)
-    power = np.zeros(len(frequency))
-    for one in stretches:
-        power += len(one) * (_STEP_S / total) * np.square(_amplitude(one, frequency))
-    inside = np.flatnonzero((frequency >= max(BAND_HZ[0], _LEAST_CYCLES / longest)) & (frequency <= BAND_HZ[1]))
-    if not inside.size:
+    total, longest = (most(len(one) for one in stretches) * _STEP_S for most in (sum, max))
+    frequency, power = _spectrum(stretches)
+    inside = (frequency >= max(BAND_HZ[0], _LEAST_CYCLES / longest)) & (frequency <= BAND_HZ[1])
+    if not inside.any():
         return Hunting(None, None, f"no stretch of the exposure trace is longer than {longest:.1f} s")
-    beside = np.array([_beside(frequency, power, float(frequency[number])) for number in inside])
-    excess = np.sqrt(np.maximum(power[inside] - beside, 0.0))
-    lines = power[inside] >= _LINE * beside
-    beat = None if beat_hz is None else _line_at(beat_hz, frequency, power, longest)
+    beside = _beside(frequency, power)
+    bar = _line_bar(total / longest)
+    lines = inside & (power >= bar * beside)
+    beat_bar = min(bar, _STANDS_OUT**2) * beside  # as in the level
+    beat = None if beat_hz is None else _line_at(beat_hz, frequency, power, beat_bar, longest)
     if beat is not None:
-        lines |= inside == beat
+        lines[beat] = _reaches_band(float(frequency[beat]), longest)
+    swings = 2.0 * np.sqrt(np.maximum(power - beside, 0.0))
+    nearly = inside & _peaks(power) & (power >= _LEAST_LINE * beside) & (swings >= _NEARLY_STOPS)
     if not lines.any():
-        return _none_within(stretches, longest)
-    if power[inside[0] - 2] > power[inside[0]]:  # what falls from there on is the shoulder of a slower swing
-        lines[: int(np.argmax(np.diff(power[inside], append=np.inf) > 0.0)) + 1] = False
+        return _nearly(frequency, np.where(nearly, swings, 0.0)) if nearly.any() else _none_within(whole, longest)
+    first = int(np.argmax(inside))
+    if power[first - 2] > power[first]:  # what falls from there on is the shoulder of a slower swing
+        lines[first : first + int(np.argmax(np.diff(power[first:], append=np.inf) > 0.0)) + 1] = False
     if not lines.any():
         return _slower(longest)
-    swings = np.sqrt(power) / _kept(frequency, longest)
-    camera = lines if beat is None else lines & _no_part_of(beat, frequency, swings)[inside]
-    best = int(np.argmax(np.where(camera, excess, 0.0)))
-    swings = 2.0 * excess / _kept(frequency[inside], longest)
+    camera = lines if beat is None else lines & _no_part_of(beat, frequency, np.sqrt(power), longest)
+    kept = _kept(frequency, longest)
+    # of several lines the one that is most with slow change taken out: a slow one is the sooner of the scene
+    best = int(np.argmax(np.where(camera, swings * kept, 0.0)))
     if camera[best] and swings[best] >= LEAST_STOPS:
-        at_hz = float(frequency[inside[best]])
-        lasting = 2.0 * _while_it_swings(stretches, at_hz, float(beside[best]) * longest) / float(_kept(at_hz, longest))
-        return Hunting(max(lasting, float(swings[best])), 1.0 / at_hz)
+        at_hz = float(frequency[best])
+        return Hunting(2.0 * _while_it_swings(whole, at_hz) / float(kept[best]), 1.0 / at_hz)
     hidden = (swings[lines] >= LEAST_STOPS).any()
-    return _hidden_at(float(frequency[beat])) if beat is not None and hidden else _none_within(stretches, longest)
+    return _hidden_at(float(frequency[beat])) if beat is not None and hidden else _none_within(whole, longest)
 
 
-def _while_it_swings(stretches: list[Doubles], hz: float, noise: float) -> float:
-    """Amplitude of a swing while it lasts: in the pieces of stretches that have half of the largest's at least.
+def _spectrum(stretches: list[Doubles]) -> tuple[Doubles, Doubles]:
+    """Frequencies [n] and the mean power there of the sinusoids that fit evened stretches best, slow change put back."""
+    steps = max(len(one) for one in stretches)
+    count = 4 * steps  # four frequencies where one would do: the top of a line is met
+    step_hz = 1.0 / (count * _STEP_S)
+    number = np.arange(int(BAND_HZ[0] / _BESIDE[1] / step_hz) + 1, int(BAND_HZ[1] * _BESIDE[1] / step_hz) + 1)
+    power = np.zeros(len(number))
+    for one in stretches:
+        power += len(one) * _powers(one, number, count)
+    frequency = np.asarray(number * step_hz, dtype=np.float64)
+    return frequency, power / sum(len(one) for one in stretches) / np.square(_kept(frequency, steps * _STEP_S))
 
-    `noise`: squared stops beside it, times seconds, since what is no swing is the larger in a piece the shorter that is.
-    """
-    count = [max(1, round(len(one) * _STEP_S / _PIECE_S)) for one in stretches]
+
+def _powers(even: Doubles, number: npt.NDArray[np.int_], count: int) -> Doubles:
+    """Squared amplitude [n] as of `_line`, at `number` times the `count`th part of the sampling rate: of a few transforms."""
+    left, window = _straightened(np.arange(len(even), dtype=np.float64), even)
+    once = np.fft.fft(window * left, count)[number]
+    twice = np.fft.fft(window, count)[2 * number]
+    total = window.sum()
+    # the normal equations of a cosine and a sine under the window
+    same, other, both = (total + twice.real) / 2.0, (total - twice.real) / 2.0, -twice.imag / 2.0
+    right, across = once.real, -once.imag
+    det = same * other - both**2
+    found = np.square(other * right - both * across) + np.square(same * across - both * right)
+    return np.asarray(found / np.square(det), dtype=np.float64)
+
+
+def _while_it_swings(stretches: list[Doubles], hz: float) -> float:
+    """Amplitude of a swing while it lasts: in the pieces of stretches that have half of the largest's at least."""
+    count = [max(1, len(one) // round(_PIECE_S / _STEP_S)) for one in stretches]
     pieces = [piece for one, parts in zip(stretches, count, strict=True) for piece in np.array_split(one, parts)]
-    seconds = np.array([len(one) * _STEP_S for one in pieces])
-    power = np.array([float(_amplitude(one, np.array([hz]))[0]) ** 2 for one in pieces]) - noise / seconds
-    long = seconds >= min(_PIECE_S, seconds.max()) / 2.0
-    swinging = long & (power >= power[long].max() / 4.0)
-    return float(np.sqrt(max(np.average(power[swinging], weights=seconds[swinging]), 0.0)))
+    # the longest stretch has four turns and its pieces ten seconds, so two turns of any swing: never are all too short
+    pieces = [one for one in pieces if len(one) * _STEP_S * hz >= _LEAST_CYCLES / 2.0]
+    power = np.array([float(_amplitude(one, np.array([hz]))[0]) ** 2 for one in pieces])
+    swinging = power >= power.max() / 4.0
+    return float(np.sqrt(np.average(power[swinging], weights=np.array([len(one) for one in pieces])[swinging])))
+
+
+def _nearly(frequency: Doubles, swings: Doubles) -> Hunting:
+    """What is said where swings [n], 0 but where they nearly stand out, are too large to be denied."""
+    top = int(np.argmax(swings))
+    much = f"the exposure swings by {swings[top]:.1f} stops every {1.0 / frequency[top]:.1f} s"
+    return Hunting(None, None, f"{much}, which stands out by too little to be told from following the scene")
 
 
 def _hidden_at(beat_hz: float) -> Hunting:
@@ -159,21 +193,26 @@ def _slower(longest_s: float) -> Hunting:
     return Hunting(None, None, slow)
 
 
-def _line_at(hz: float, frequency: Doubles, power: Doubles, longest_s: float) -> int | None:
-    """Where the largest line at a beat's frequency is in a spectrum [n]; None without one. It is one by less than a line of
-    any frequency is, as in the level.
-    """
+def _line_at(hz: float, frequency: Doubles, power: Doubles, bar: Doubles, longest_s: float) -> int | None:
+    """Where the largest line at a beat's frequency is in a spectrum [n]; None without one over a bar [n]."""
     off = _ALIAS_MATCH_HZ + _LINE_WIDTH / longest_s / 4.0  # a peak is read to a quarter of its width
     near = _peaks(power) & (np.abs(frequency - hz) <= off)
     top = int(np.argmax(np.where(near, power, 0.0)))
-    stands_out = power[top] >= _STANDS_OUT**2 * _beside(frequency, power, float(frequency[top]))
-    return top if near[top] and stands_out else None
+    return top if near[top] and power[top] >= bar[top] else None
 
 
-def _no_part_of(beat: int, frequency: Doubles, swings: Doubles) -> Mask:
+def _reaches_band(beat_hz: float, longest_s: float) -> bool:
+    """Whether the line of a beat, as wide as a stretch makes it, covers some of the band."""
+    return BAND_HZ[0] < beat_hz + _LINE_WIDTH / longest_s and beat_hz - _LINE_WIDTH / longest_s < BAND_HZ[1]
+
+
+def _no_part_of(beat: int, frequency: Doubles, swings: Doubles, longest_s: float) -> Mask:
     """Which swings [n] of a spectrum can be no part of the one at a beat, whose strength may change along the flight."""
-    near = np.abs(frequency - frequency[beat]) <= _NEAR_BEAT_HZ
-    return np.asarray(_peaks(swings) & (swings > np.where(near, _OF_NEAR, _OF_BEAT) * swings[beat]), dtype=np.bool_)
+    at, line_hz = frequency[beat], _LINE_WIDTH / longest_s
+    near = np.abs(frequency - at) <= (_NEAR_BEAT_HZ if _reaches_band(float(at), longest_s) else line_hz)
+    harmonic = np.any([np.abs(frequency - times * at) <= line_hz / 2.0 for times in _HARMONICS], axis=0)
+    part = np.select([near, harmonic, frequency > at], [_OF_NEAR, _OF_HARMONIC, _OF_FASTER], _OF_SLOWER)
+    return np.asarray(_peaks(swings) & (swings > part * swings[beat]), dtype=np.bool_)
 
 
 def _peaks(values: Doubles) -> Mask:
@@ -218,14 +257,29 @@ def _slow_width(count: int) -> int:
     return min(round(_SLOW_S / _STEP_S), count) | 1
 
 
-def _beside(frequency: Doubles, power: Doubles, hz: float) -> float:
-    """Power to be expected at a frequency from that beside it: a straight line in the logarithms, for a camera that
-    follows its scene does so the less the faster the scene changes.
+def _beside(frequency: Doubles, power: Doubles) -> Doubles:
+    """Power [n] to be expected at frequencies from that beside them: a straight line in the logarithms, for a camera that
+    follows its scene does so the less the faster the scene changes. Infinite where too little is beside.
     """
-    ratio = np.maximum(frequency / hz, hz / frequency)
-    beside = (ratio >= _BESIDE[0]) & (ratio <= _BESIDE[1])
-    _, level = np.polyfit(np.log(frequency[beside] / hz), np.log(power[beside] + _LEAST_POWER), 1)
-    return float(np.exp(level))
+    at, value = np.log(frequency), np.log(power + _LEAST_POWER)
+    near, far = np.log(_BESIDE)
+    start, end = (np.searchsorted(at, [at - far, at + near]), np.searchsorted(at, [at - near, at + far], "right"))
+
+    def over(values: Doubles) -> Doubles:
+        running = np.concatenate([[0.0], np.cumsum(values)])
+        return np.asarray(np.sum(running[end] - running[start], axis=0))
+
+    n, x, xx, y, xy = (over(one) for one in (np.ones_like(at), at, at**2, value, at * value))
+    x, xx, xy = x - n * at, xx - 2.0 * at * x + n * at**2, xy - at * y  # from each frequency on
+    known = n >= _FEWEST_BESIDE
+    spread = np.where(known, n * xx - x**2, 1.0)
+    return np.where(known, np.exp(np.where(known, (xx * y - x * xy) / spread, 0.0)), np.inf)
+
+
+def _line_bar(pieces: float) -> float:
+    """Times the power beside it from which on the mean power of so many pieces is a line."""
+    # The power of noise is of a gamma distribution, and what is beside a mean of logarithms.
+    return max(float(gammainccinv(pieces, _CHANCE) / np.exp(digamma(pieces))), _LEAST_LINE)
 
 
 def flicker(time_s: Doubles, level_percent: Doubles, counted: Mask, rate_hz: float) -> Flicker | None:
@@ -276,8 +330,10 @@ def _evened(time_s: Doubles, values: Doubles) -> Doubles:
 
 
 def _pieces(even: Doubles) -> list[Doubles]:
-    """Equal pieces of a long stretch: cost then grows with the flight's length, not with its square."""
-    return np.array_split(even, max(1, -(-len(even) // round(_LONGEST_PIECE_S / _STEP_S))))
+    """Equal pieces of a long stretch that overlap by half: cost then grows with the flight's length, not with its square."""
+    count = -(-len(even) // round(_LONGEST_PIECE_S / _STEP_S))
+    size = len(even) // count
+    return [even[start : start + size] for start in (half * size // 2 for half in range(2 * count - 1))]
 
 
 def _amplitude(even: Doubles, frequency: Doubles) -> Doubles:
@@ -287,13 +343,19 @@ def _amplitude(even: Doubles, frequency: Doubles) -> Doubles:
 
 def _line(time_s: Doubles, values: Doubles, frequency: Doubles) -> Doubles:
     """Amplitude [frequencies] of the sinusoid that fits values best by least squares, a straight line fitted beside it."""
+    left, window = _straightened(time_s, values)
     time = time_s - time_s.mean()
-    straight = np.stack([np.ones_like(time), time], axis=1)
-    left = values - straight @ np.linalg.lstsq(straight, values, rcond=None)[0]
-    window = np.hanning(len(time) + 2)[1:-1]  # keeps other frequencies from leaking in
     found = np.empty(len(frequency))
     for number, hz in enumerate(frequency):
         wave = np.stack([np.cos(2 * np.pi * hz * time), np.sin(2 * np.pi * hz * time)], axis=1)
         weighted = wave * window[:, None]
         found[number] = float(np.hypot(*np.linalg.solve(weighted.T @ wave, weighted.T @ left)))
     return found
+
+
+def _straightened(time_s: Doubles, values: Doubles) -> tuple[Doubles, Doubles]:
+    """Values [n] less the straight line that fits them best, and a window that keeps other frequencies from leaking in."""
+    time = time_s - time_s.mean()
+    straight = np.stack([np.ones_like(time), time], axis=1)
+    left = values - straight @ np.linalg.lstsq(straight, values, rcond=None)[0]
+    return left, np.hanning(len(time) + 2)[1:-1]

@@ -326,6 +326,18 @@ def test_a_camera_that_follows_a_row_of_lamps_does_not_hunt(spacing_s: list[floa
         assert "as often as a lamp" in why["hunting_stops"] and "2.4 s" in why["hunting_period_s"]
 
 
+@pytest.mark.parametrize(("apart_s", "often"), [(5.13, "twice"), (6.0, "twice"), (9.0, "three times")])
+def test_a_part_of_a_slow_row_of_lamps_is_no_hunting(apart_s: float, often: str) -> None:
+    """Where lamps come more slowly than the band is, a swing twice or three times as fast is of how the exposure falls at them."""
+    peaks = [(at, 3.0, -1.0) for at in np.arange(2.0, 59.0, apart_s).tolist()]
+    times = 2 if often == "twice" else 3
+    swing = -0.4 * np.cos(2.0 * np.pi * times * (np.arange(1800) / RATE - 2.1) / apart_s)
+    timeline = passing(peaks, 60.0, exposure_stops=swing)
+    found, why = stability(timeline, everywhere(timeline), ())
+    assert found.hunting_stops is None
+    assert f"{apart_s / times:.1f} s, {often} as often as a lamp" in why["hunting_stops"]
+
+
 @pytest.mark.parametrize(
     "apart_s", [(3.0, 4.7, 3.0, 4.7, 3.8), (3.2, 5.0, 3.2, 4.2)], ids=["every other", "one far off"]
 )
