@@ -223,11 +223,10 @@ class ReadableRows:
         """Give a note that readable shares may be too high; None where nothing says so. `tiles` are those of `finish`."""
         if not uneven(_median(self._ends), _median(self._farther)):
             return None
-        k = tiles.readable[np.isfinite(tiles.readable)]
-        share, less = (
-            100.0 * float(np.mean(k >= times * self._area.criteria.rose_k)) for times in (1.0, _UNEVEN_TIMES)
-        )
-        if not share - less >= _MATTERS_PERCENT:
+        k, rose = tiles.readable, self._area.criteria.rose_k
+        known = max(int(np.count_nonzero(np.isfinite(k))), 1)
+        share, less = (100.0 * np.count_nonzero(k >= times * rose) / known for times in (1.0, _UNEVEN_TIMES))
+        if share - less < _MATTERS_PERCENT:
             return None
         return _MAY_BE_HIGH.format(share, less, _UNEVEN_TIMES)
 
