@@ -213,7 +213,8 @@ def _record(plan: Plan, gathered: Gathered, sums: Sequence[str] | None = None) -
         tiles, notes = gathered.readable.nothing(time_s), look.notes
     else:
         tiles, summed = _of_the_whole(Timeline(time_s, table, FRAME_COLUMNS), table, gathered)
-        notes = (*look.notes, _SUMMED) if summed else look.notes
+        doubt = gathered.readable.doubt(tiles)
+        notes = (*look.notes, *([_SUMMED] if summed else []), *([doubt] if doubt else []))
     timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
     return FlightRecord(
         name=plan.title,

@@ -49,6 +49,9 @@ _OVER_TIME = (25.0, 50.0)
 # where on that is counted in full (docs/decisions/carried_noise.py)
 _SOUND, _STARVED = -0.08, -0.15
 _FARTHEST = -0.5  # the same, of one pool: no more is counted, and that where a quarter of its tiles did not change
+# Low end down to which noise is even from tile to tile, and how much more frames twice as far apart differ then at most (both logs
+# of sigma), whichever holds (docs/decisions/uneven_noise.py).
+_EVEN_END, _EVEN_FARTHER = -0.1, 0.13
 # log of sigma: what any codec but one of single pictures may carry on, where no frames farther apart tell
 _CARRIED = 0.1
 _MOST_KEPT = 0.7  # share of a frame's noise that the next one keeps, at most: of more so few frames say nothing
@@ -206,6 +209,15 @@ def low_end(recent: Sequence[PairPools]) -> float:
         return math.nan
     sums, counts = zip(*weighted, strict=True)
     return math.fsum(sums) / math.fsum(counts)
+
+
+def uneven(end: float, farther: float) -> bool:
+    """Say whether a flight's noise differs from tile to tile of one level, as a denoiser or a codec short of bits makes it.
+
+    `end` is its `low_end`, `farther` its `farther_apart`: some tiles hold too little noise, and frames carry it on. Either comes by
+    itself in sound flights. What is not known (NaN) says nothing.
+    """
+    return end < _EVEN_END and farther > _EVEN_FARTHER
 
 
 def _starved(end: float) -> float:

@@ -22,7 +22,7 @@ from fieldscore.frame import Floats, Frame, PictureArea
 from fieldscore.links import ExposureLink
 from fieldscore.measures.readability import DARK, NOISY, PERCEPTIBLE_CODES, Sight, given_back, rose_k, shares, sight
 from fieldscore.noise import NOISE_EVERY_S, object_noise
-from fieldscore.noise_left import low_end
+from fieldscore.noise_left import low_end, uneven
 from fieldscore.record import TileSeries
 from fieldscore.spool import Spool, let_go
 from fieldscore.units import contrast_step
@@ -54,6 +54,13 @@ MEMORY_S = 10.0
 _SUDDEN = 12.0
 # How much of the black found is believed, and the level fraction below which a tile counts as that (docs/decisions/black_seen.py)
 BLACK_SHARE, _LEAST_LEVEL = 0.5, 0.02
+# Where noise differs from tile to tile: how many times as strong as told it is tried, and points of the readable share which that
+# must cost for a note (docs/decisions/uneven_noise.py).
+_UNEVEN_TIMES, _MATTERS_PERCENT = 1.4, 7.0
+_MAY_BE_HIGH = (
+    "readable shares may be too high: a denoiser or a codec short of bits leaves unlike noise in tiles of like brightness, and "
+    "these are judged by one noise; {:.0f} % of all tiles are readable by that, {:.0f} % if it were {:g} times as strong"
+)
 _AT_ONCE = 512  # entries computed at a time, so that memory stays flat
 
 
@@ -61,7 +68,8 @@ _AT_ONCE = 512  # entries computed at a time, so that memory stays flat
 class ReadablePart:
     """What `ReadableRows` holds: times [n] and entry [n] of each row; first row, freshness and data of each entry; their noise.
 
-    `ends`: low end of the noise of tiles of each fresh entry, else NaN; `over_s`: seconds before it that its noise is the mean of.
+    `ends`: low end of the noise of tiles of each fresh entry, else NaN; `farther`: by how much more frames twice as far apart
+    differ, NaN where it is not known (both noise_left.py); `over_s`: seconds before it that its noise is the mean of.
     """
 
     time_s: array[float]
@@ -69,6 +77,7 @@ class ReadablePart:
     firsts: list[int]
     fresh: list[bool]
     ends: array[float]
+    farther: array[float]
     over_s: array[float]
     noise: bytes
     data: npt.NDArray[np.void]
@@ -103,6 +112,7 @@ class ReadableRows:
         self._firsts: list[int] = []
         self._fresh: list[bool] = []
         self._ends = array("d")
+        self._farther = array("d")
         self._over_s = array("d")
         self._spool = Spool()
 
@@ -119,6 +129,7 @@ class ReadableRows:
             curve = found.curve
             self._fresh.append(curve is not None and curve.time_s > self._measured_s)
             self._ends.append(low_end(curve.recent) if curve is not None and self._fresh[-1] else np.nan)
+            self._farther.append(curve.farther if curve is not None and curve.farther_count else np.nan)
             self._over_s.append(0.0 if curve is None else (len(curve.recent) - 1) * NOISE_EVERY_S)
             entry = np.zeros((), dtype=self._entry)
             entry["signal"], entry["level"], entry["why"] = found.signal, found.level, found.why
@@ -138,7 +149,7 @@ class ReadableRows:
     def part(self) -> ReadablePart:
         """Give all there is, to be taken in elsewhere."""
         data = np.array(self._spool.view(self._entry, (len(self._firsts),)))
-        noise, each = bytes(self._noise), (self._fresh, self._ends, self._over_s)
+        noise, each = bytes(self._noise), (self._fresh, self._ends, self._farther, self._over_s)
         return ReadablePart(self._times, self._entries, self._firsts, *each, noise, data)
 
     def take(self, part: ReadablePart) -> None:
@@ -149,6 +160,7 @@ class ReadableRows:
         self._firsts += [rows + first for first in part.firsts]
         self._fresh += part.fresh
         self._ends.extend(part.ends)
+        self._farther.extend(part.farther)
         self._over_s.extend(part.over_s)
         self._noise += part.noise
         self._spool.write(part.data.tobytes())
@@ -172,7 +184,7 @@ class ReadableRows:
         area, criteria = self._area, self._area.criteria
         kept = self._spool.view(self._entry, (len(self._firsts),))
         model = self._steadied(np.frombuffer(self._noise, dtype=np.float32).reshape(-1, LEVELS.size), stops, links)
-        unsmeared = given_back(_middle(kept["level"], model), self._low_end(), intra=area.intra)
+        unsmeared = given_back(_middle(kept["level"], model), _median(self._ends), intra=area.intra)
         bins = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
         figures = np.empty((len(self._firsts), 5))
         ends = [*self._firsts[1:], len(self._times)]
@@ -207,11 +219,16 @@ class ReadableRows:
         let_go(kept)
         return np.asarray(np.exp2((tiles * more).sum(axis=1))[np.asarray(self._entries)], dtype=np.float64)
 
-    def _low_end(self) -> float:
-        """The middle low end of the noise of tiles over the flight; NaN where none was measured."""
-        ends = np.asarray(self._ends)
-        known = ends[np.isfinite(ends)]
-        return float(np.median(known)) if known.size else np.nan
+    def doubt(self, tiles: TileSeries) -> str | None:
+        """Give a note that readable shares may be too high; None where nothing says so. `tiles` are those of `finish`."""
+        if not uneven(_median(self._ends), _median(self._farther)):
+            return None
+        k, rose = tiles.readable, self._area.criteria.rose_k
+        known = max(int(np.count_nonzero(np.isfinite(k))), 1)
+        share, less = (100.0 * np.count_nonzero(k >= times * rose) / known for times in (1.0, _UNEVEN_TIMES))
+        if share - less < _MATTERS_PERCENT:
+            return None
+        return _MAY_BE_HIGH.format(share, less, _UNEVEN_TIMES)
 
     def _steadied(self, noise: Floats, stops: Doubles, links: Sequence[ExposureLink]) -> Floats:
         """Log2 of the noise [entries, levels] with that measured before and after, taken to the same gain.
@@ -271,6 +288,12 @@ class ReadableRows:
                 span_s += times[-1] - times[0]
         let_go(kept)
         return np.concatenate(gains), np.concatenate(noises), span_s
+
+
+def _median(values: array[float]) -> float:
+    """The median of what is known of some values; NaN where nothing is."""
+    known = np.asarray(values)[np.isfinite(values)]
+    return float(np.median(known)) if known.size else np.nan
 
 
 def gain_exponent(gain: Doubles, noise: Doubles, span_s: float, usual: float, spread: float) -> float:

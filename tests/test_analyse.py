@@ -15,6 +15,7 @@ from frame_material import area_of
 from fieldscore.analyse import measure_flight, plan_flight
 from fieldscore.criteria import Criteria
 from fieldscore.errors import ClipError, FieldscoreError
+from fieldscore.readable_rows import ReadableRows
 from fieldscore.record import FlightRecord
 from fieldscore.sequence import chained
 from fieldscore.units import from_linear, to_linear
@@ -108,6 +109,14 @@ def test_settings_of_the_pass_are_kept(tmp_path: Path) -> None:
     assert record.settings == criteria.to_dict()
     assert record.tiles.readable.shape == (7, 6, 8)  # 1.33 s in stretches of a fifth of a second
     assert len(record.evidence.thumbs) == 7
+
+
+def test_doubt_of_readability_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What speaks against the readable shares of a flight stands among its notes; without it nothing does."""
+    path = write_flight(tmp_path / "a.mp4", 20)
+    before = measure_flight([path]).notes
+    monkeypatch.setattr(ReadableRows, "doubt", lambda *_: "may be too high")
+    assert measure_flight([path]).notes == (*before, "may be too high")
 
 
 def test_progress_rises_to_the_length(tmp_path: Path) -> None:

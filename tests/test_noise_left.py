@@ -10,7 +10,16 @@ import pytest
 from frame_material import area_of, chain, noisy
 
 from fieldscore.noise import NoiseCurve, Pools, noise, noise_curve, object_noise
-from fieldscore.noise_left import LeftCurve, PairPools, carried_on, farther_apart, left_curve, low_end, pair_pools
+from fieldscore.noise_left import (
+    LeftCurve,
+    PairPools,
+    carried_on,
+    farther_apart,
+    left_curve,
+    low_end,
+    pair_pools,
+    uneven,
+)
 
 Doubles = npt.NDArray[np.float64]
 FREEDOM = 22  # of a tile's variance
@@ -53,6 +62,15 @@ def test_the_low_end_of_all_pools_goes_by_their_tiles() -> None:
     assert low_end([pair, pair]) == pytest.approx(0.8 * pair.tails[2] - 0.2 * 0.5)
     assert math.isnan(low_end([pair_pools(_tiles(DARK, _noise(2.0, 1), 1.0)[:, :7])]))
     assert math.isnan(low_end([]))
+
+
+def test_noise_is_uneven_by_both_signs_together() -> None:
+    """A low end of -0.12 and 0.15 more over twice the time are of a denoiser or a starved codec; one by itself is not."""
+    assert uneven(-0.12, 0.15)
+    assert not uneven(-0.2, 0.11)
+    assert not uneven(-0.09, 0.3)
+    assert not uneven(-0.2, math.nan)
+    assert not uneven(math.nan, 0.3)
 
 
 def test_too_few_tiles_say_nothing() -> None:

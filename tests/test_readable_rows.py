@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from frame_material import area_of
+from scipy.optimize import brentq
 
 from fieldscore.frame import Frame
 from fieldscore.link_fit import ExposureLink
@@ -24,13 +25,14 @@ SIGNAL, LEVEL = 12.0, 0.3  # codes, fraction
 LEVELS = np.linspace(0.03, 0.9, len(LEVEL_EDGES) - 1)
 
 
-def _curve(time_s: float, block_codes: float, end: float = math.nan) -> NoiseCurve:
-    """The same noise at every level; `end`: low end of the noise of tiles, NaN where nothing says."""
+def _curve(time_s: float, block_codes: float, end: float = math.nan, farther: float = math.nan) -> NoiseCurve:
+    """The same noise at every level; `end`: low end of the noise of tiles, `farther`: of frames, NaN where nothing says."""
     between = Pools(LEVELS, np.full(LEVELS.shape, block_codes**2))
     left = LeftCurve(LEVELS, np.full(LEVELS.shape, math.log(block_codes)))
     pools = np.full((len(PairPools._fields), len(LEVELS)), end)
     recent = () if math.isnan(end) else (PairPools(*pools)._replace(counts=np.ones(LEVELS.shape)),)
-    return NoiseCurve(time_s, between, left, recent, np.ones(LEVELS.shape))
+    known = 0 if math.isnan(farther) else 1
+    return NoiseCurve(time_s, between, left, recent, np.ones(LEVELS.shape), farther if known else 0.0, known)
 
 
 def _link(before: int, after: int) -> ExposureLink:
@@ -41,14 +43,16 @@ def _links(rows: int, broken: Sequence[int] = ()) -> list[ExposureLink]:
     return [_link(row, row + 1) for row in range(rows - 1) if row not in broken]
 
 
-def _rows(noises: Sequence[float | None], signal: float = SIGNAL, ends: Sequence[float] = ()) -> ReadableRows:
+def _rows(
+    noises: Sequence[float | None], signal: float = SIGNAL, ends: Sequence[float] = (), farther: float = math.nan
+) -> ReadableRows:
     """Rows whose tiles all show one signal and level, and one noise (codes of a block; None before any was measured)."""
     rows = ReadableRows(AREA)
     for number, noise in enumerate(noises):
         frame = Frame(np.zeros((480, 640), np.uint8), AREA, number / RATE)
         seen = np.full(AREA.tiles, signal if noise is not None else np.nan, dtype=np.float32)
         why = np.full(AREA.tiles, NOISY, dtype=np.uint8)
-        curve = None if noise is None else _curve(frame.time_s, noise, ends[number] if ends else math.nan)
+        curve = None if noise is None else _curve(frame.time_s, noise, ends[number] if ends else math.nan, farther)
         frame._held.values[sight] = Sight(seen, np.full(AREA.tiles, LEVEL), why, curve)
         rows.add(frame)
     return rows
@@ -86,6 +90,38 @@ def test_what_no_codec_smeared_is_given_back_over_the_flight() -> None:
     assert factor > 1.02
     assert sound == pytest.approx(factor * smeared, rel=1e-3)
     assert starved == pytest.approx(smeared)
+
+
+def _noise_of(k: float) -> float:
+    """Noise of a block (codes) in which the signal has that k."""
+    return float(brentq(lambda codes: float(_k(codes)) - k, 0.1, 50.0))
+
+
+def _doubt(k: float, end: float, farther: float, part: bool = False) -> str | None:
+    """What is said of a flight whose tiles have one k and whose noise has that low end, and so much more over twice the time."""
+    rows = _rows([_noise_of(k)] * 10, ends=[end] * 10, farther=farther)
+    if part:
+        joined = ReadableRows(AREA)
+        joined.take(rows.part())
+        rows.close()
+        rows = joined
+    tiles, _ = rows.finish(np.zeros(10), _links(10))
+    said = rows.doubt(tiles)
+    rows.close()
+    return said
+
+
+@pytest.mark.parametrize("part", [False, True])
+def test_a_readable_share_that_uneven_noise_may_lower_is_doubted(part: bool) -> None:
+    """k of 6 under a denoiser or a starved codec is said to be unsure, and what 1.4 times the noise would leave; no other is."""
+    said = _doubt(6.0, -0.16, 0.16, part)
+    assert said is not None
+    assert "100 % of all tiles are readable by that, 0 % if it were 1.4 times as strong" in said
+    assert _doubt(8.0, -0.16, 0.16, part) is None  # readable in either
+    assert _doubt(4.0, -0.16, 0.16, part) is None  # in neither
+    assert _doubt(6.0, -0.05, 0.16, part) is None
+    assert _doubt(6.0, -0.16, 0.05, part) is None
+    assert _doubt(6.0, -0.16, math.nan, part) is None
 
 
 def test_parts_give_what_the_whole_gives() -> None:
