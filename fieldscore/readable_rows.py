@@ -58,8 +58,8 @@ BLACK_SHARE, _LEAST_LEVEL = 0.5, 0.02
 # must cost for a note (docs/decisions/uneven_noise.py).
 _UNEVEN_TIMES, _MATTERS_PERCENT = 1.4, 7.0
 _MAY_BE_HIGH = (
-    "readable shares may be too high: a denoiser or a codec short of bits leaves unlike noise in tiles of like brightness, and "
-    "these are judged by one noise; {:.0f} % of all tiles are readable by that, {:.0f} % if it were {:g} times as strong"
+    "readable shares may be too high: a denoiser or a codec short of bits has left more noise in some parts of the picture than in "
+    "others as bright; {:.0f} % of all tiles are readable by the noise measured, {:.0f} % if it were {:g} times as strong"
 )
 _AT_ONCE = 512  # entries computed at a time, so that memory stays flat
 
