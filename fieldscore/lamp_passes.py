@@ -20,7 +20,8 @@ _PROMINENT = 0.4  # share of a lamp's largest radius by which it must stand abov
 # Share of a lamp's radius that it must have fallen to, and for how many seconds, to come near again: a post or text that blinks
 # hides part of it for less.
 _AGAIN, _AGAIN_S = 0.5, 0.4
-_UPPER, _FAR_OFF = 75.0, 0.4  # a lamp smaller than so much of the upper quartile (%) of all came less near
+# A lamp smaller than so much of the upper quartile (%) of all came less near (docs/decisions/lamps_near.py).
+_UPPER, _FAR_OFF = 75.0, 0.4
 _BEFORE_S = 0.3  # the veil before a pass is its mean over so long
 # Share of its largest radius at most so long before it has half of that: it came in over the edge, or from behind something.
 _ENTERS = 0.1

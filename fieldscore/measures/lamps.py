@@ -32,7 +32,8 @@ _MOST_LOOKED_AT = 24  # compact sources, the largest, whose surroundings are loo
 _MOST_OTHERS = 8  # sources that are not compact, the largest, which are followed where a lamp becomes one
 _MOST_JOINED = 12  # sources that are no disc, the largest, that have a disc looked for in them, ...
 _LARGE_JOINED = 16.0  # ... if the largest has so many samples
-# A lamp in a source is so many samples deep at least, and what is so many of its radii off is no deeper than so many of it.
+# A lamp's head is so many samples deep at least, and what is so many of its radii off no deeper than so many of it
+# (docs/decisions/lamps_near.py).
 _LEAST_DEEP, _BESIDE, _THINNER = 2.0, 1.5, 0.6
 _NEARLY_SQUARE = 0.1  # samples so far from square are taken as square
 # What is around a lamp: light in shares of the ceiling's, lengths in picture heights (docs/decisions/lamp_or_surface.py).
