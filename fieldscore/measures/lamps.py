@@ -32,8 +32,8 @@ _MOST_LOOKED_AT = 24  # compact sources, the largest, whose surroundings are loo
 _MOST_OTHERS = 8  # sources that are not compact, the largest, which are followed where a lamp becomes one
 _MOST_JOINED = 12  # sources that are no disc, the largest, that have a disc looked for in them, ...
 _LARGE_JOINED = 16.0  # ... if the largest has so many samples
-# A lamp's head is so many samples deep at least, and what is so many of its radii off no deeper than so many of it
-# (docs/decisions/lamps_near.py).
+# A lamp's head is so many samples deep at least, and what is so many of its radii above, below or beside it no deeper than so
+# many of it (docs/decisions/lamps_near.py).
 _LEAST_DEEP, _BESIDE, _THINNER = 2.0, 1.5, 0.6
 _NEARLY_SQUARE = 0.1  # samples so far from square are taken as square
 # What is around a lamp: light in shares of the ceiling's, lengths in picture heights (docs/decisions/lamp_or_surface.py).
@@ -233,9 +233,11 @@ def _head(depth: Floats, down: int, right: int) -> list[int]:
     `depth` [rows, columns]: how far samples of the source are from what is none, the deepest at row `down`, column `right`.
     """
     deep = float(depth[down, right])
-    rows, columns = np.ogrid[: depth.shape[0], : depth.shape[1]]
-    beyond = depth[np.hypot(rows - down, columns - right) > _BESIDE * deep]
-    if deep < _LEAST_DEEP or beyond.max(initial=0.0) > _THINNER * deep:
+    if deep < _LEAST_DEEP:
+        return []
+    rest, reach = depth.copy(), round(_BESIDE * deep)
+    rest[max(0, down - reach) : down + reach + 1, max(0, right - reach) : right + reach + 1] = 0.0
+    if rest.max() > _THINNER * deep:
         return []
     reach = round(deep)
     top, left = max(0, down - reach), max(0, right - reach)
