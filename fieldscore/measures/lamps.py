@@ -46,6 +46,8 @@ _DARK = 0.05  # nine tenths of the nearest ring are darker, ...
 _VERY_EVEN, _DIM = 0.8, 0.4  # ... or its lower quarter over nine tenths is so much, and its middle no more: ...
 _ROUND = 2.0  # ... a source no longer than so many times its width, by itself, whatever its lens; a post is longer
 _EVEN = 0.8  # lower quarter over upper quarter of the nearest ring, its fall with distance taken out
+# The same along a straight line, from which on one that bends may make it even: halos have 0.73 and more.
+_MAY_BEND = 0.7
 _STILL = 1e-6  # squared samples: all of a ring at one distance
 _GLOW_A_RADIUS = 1.0  # light by which the nearest ring is over the farthest, for each height of the source's radius ...
 _GLOW_AT_MOST = 0.01  # ... and no more than that
@@ -336,19 +338,24 @@ def _evenness(light: Doubles, away: Floats) -> float:
     `away` [k]: distances in samples. Light that falls fast is otherwise uneven by how far off it was taken. Lenses spread it by
     different laws: in stops it falls along a straight line, or along one that bends, whichever leaves less.
     """
-    stops, farther = np.log2(light + _BLACK), away - away.mean()
-    bent = farther**2 - float((farther**2).mean())
-    bent = bent - _slope(farther, bent) * farther
-    slope = _slope(farther, stops)
-    straight = stops - min(0.0, slope) * farther
-    laws = (straight, stops - slope * farther - _slope(bent, stops) * bent)
-    levels = (np.sort(one)[[one.size // 4, one.size * 3 // 4]] for one in laws)
-    return max(float(np.exp2(low - high)) for low, high in levels)
+    stops, farther = np.log2(light + _BLACK), away - away.sum() / away.size
+    stops -= stops.sum() / stops.size
+    over = max(float(farther @ farther), _STILL)
+    slope = float(farther @ stops) / over
+    even = _quarters(stops - min(0.0, slope) * farther)
+    if not _MAY_BEND <= even < _EVEN:
+        return even
+    bent = farther**2
+    bent -= bent.sum() / bent.size
+    bent -= float(farther @ bent) / over * farther
+    bend = float(bent @ stops) / max(float(bent @ bent), _STILL)
+    return max(even, _quarters(stops - slope * farther - bend * bent))
 
 
-def _slope(along: npt.NDArray[np.floating], values: npt.NDArray[np.floating]) -> float:
-    """Slope of `values` [k] along what has the mean zero [k]; 0 where that does not change."""
-    return float(along @ (values - values.mean())) / max(float(along @ along), _STILL)
+def _quarters(level: Doubles) -> float:
+    """Lower over upper quarter of light [k] given in stops."""
+    ordered = np.sort(level)
+    return float(np.exp2(ordered[ordered.size // 4] - ordered[ordered.size * 3 // 4]))
 
 
 def _above(
