@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
 from fieldscore.hunting import BAND_HZ, flicker, hunting
-from fieldscore.lamp_passes import TAIL_S, LampPass, lamp_passes, toward_light, while_seen
+from fieldscore.lamp_passes import TAIL_S, LampPass, flown_past, lamp_passes, toward_light, while_seen
 from fieldscore.record import FlightRecord, TileSeries
 from fieldscore.recovery import FlashEvent
 from fieldscore.scorecard import Lamps, Stability
@@ -160,7 +160,7 @@ def lamps(
     grown = lamp_passes(timeline, inside)
     peaks = np.searchsorted(timeline.time_s, [one.largest_s for one in grown])
     others = sun | _around(timeline, events)
-    passes = tuple(one for one, row in zip(grown, peaks, strict=True) if not others[row])
+    passes = flown_past([one for one, row in zip(grown, peaks, strict=True) if not others[row]])
     return Lamps(
         passes,
         float(np.median([one.pulldown_stops for one in passes])) if passes else None,

@@ -155,8 +155,6 @@ def _noise_widens(one: Difference, ahead_by_it: Sequence[Score], others: Sequenc
         [_in_light(*found, score.criteria.transfer_curve) for score in flights if (found := _dark_end(score))]
         for flights in (ahead_by_it, others)
     )
-    if not known:
-        return NOISE_UNKNOWN
     dark, noise = np.mean(known, axis=0)
     more = FIRST_PERCENTILE * (noise - (np.mean(theirs, axis=0)[1] if theirs else 0.0))
     if not more > 0.0 or abs(one.difference) - math.log2(1.0 + more / dark) >= (one.worth or 0.0):

@@ -80,15 +80,14 @@ def runs(mask: Mask) -> list[tuple[int, int]]:
 def link_lost(timeline: Timeline, criteria: Criteria) -> Mask:
     """Rows [n] whose picture the link or the receiver made: snow, a blank screen, a frozen, broken or damaged picture."""
     lost = spoilt(timeline)
-    return lost | _frozen(timeline, criteria, lost)
+    return lost | _frozen(timeline, criteria, lost, _lit(timeline, lost))
 
 
 def spoilt(timeline: Timeline) -> Mask:
     """Rows [n] that are no sound picture of the camera's, not even an earlier one: snow, a blank screen, broken or damaged."""
     snowy, blank = snow(timeline), _blank_screens(timeline)
     found = snowy | broken_up(timeline) | torn(timeline) | (np.nan_to_num(timeline["damaged"]) > 0)
-    for start, stop in runs(blank & _white(timeline)):
-        blank[start:stop] = not _is_light(timeline, start, stop, found | blank)
+    blank &= ~_lit(timeline, found | (blank & ~_white(timeline)))
     return np.asarray(found | blank | _torn_beside(timeline, snowy | blank))
 
 
@@ -247,6 +246,14 @@ def _white(timeline: Timeline) -> Mask:
         return np.asarray(is_blank(timeline["spread_codes"]) & (timeline["clipped_percent"] > WASHED_PERCENT))
 
 
+def _lit(timeline: Timeline, lost: Mask) -> Mask:
+    """Rows [n] that are white by a light that fills the picture; `lost` [n]: those of a lost link by other signs."""
+    lit = _white(timeline)
+    for start, stop in runs(lit):
+        lit[start:stop] = _is_light(timeline, start, stop, lost)
+    return lit
+
+
 def _is_light(timeline: Timeline, start: int, stop: int, lost: Mask) -> bool:
     """Say whether white rows [start, stop) are a light's that fills the picture, and no receiver's screen.
 
@@ -289,10 +296,10 @@ def _own_black(timeline: Timeline, start: int, stop: int) -> bool:
     return bool(stands and went_out and black)
 
 
-def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
-    """Rows [n] that repeat a picture for longer than the hold while the scene moved just before and after."""
+def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask, lit: Mask) -> Mask:
+    """Rows [n] that repeat a picture for longer than the hold while the scene moved just before and after; no `lit` [n] one."""
     motion = timeline["motion_percent"]
-    repeated = _repeats(timeline) & ~_white(timeline)  # light that fills the picture leaves nothing that could move
+    repeated = _repeats(timeline) & ~lit  # light that fills the picture leaves nothing that could move
     time_s = timeline.time_s
     frozen = np.zeros(len(timeline), dtype=np.bool_)
     for start, stop in runs(repeated):

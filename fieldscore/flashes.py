@@ -125,7 +125,7 @@ def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
             found.append(Edge(kind, row, before, after, bool(lamp[row] and not fill[row])))
     crossing = {"flash_on": comes_in(timeline, level), "flash_off": leaves(timeline)}
     found = [replace(edge, crosses=bool(crossing[edge.kind][edge.row])) for edge in found]
-    return _paired(timeline, level, sorted(found, key=lambda edge: edge.row))
+    return _paired(timeline, level, sorted(found, key=lambda edge: edge.row), near_loss)
 
 
 def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int], lost: Mask) -> tuple[Mask, Mask]:
@@ -289,8 +289,10 @@ def _same_scene(timeline: Timeline, least: Doubles) -> Mask:
     return np.asarray(like | washed | np.roll(washed, -1))
 
 
-def _paired(timeline: Timeline, level: Doubles, edges: list[Edge]) -> list[Edge]:
+def _paired(timeline: Timeline, level: Doubles, edges: list[Edge], near_loss: Mask) -> list[Edge]:
     """Leave out an edge of the kind of the one before it: a lamp that is lit cannot light up again.
+
+    `near_loss` [n]: rows beside a lost link.
 
     The stronger claim is the first one's, since what follows is the camera's answer. Where the camera stands and its level
     stepped the other way after that, both are edges, and the one between them was missed. One that crosses, whose light comes in or
@@ -300,7 +302,7 @@ def _paired(timeline: Timeline, level: Doubles, edges: list[Edge]) -> list[Edge]
     for edge in edges:
         if kept:
             before = kept[-1]
-            missed = _missed(timeline, level, before, edge.before_s)
+            missed = _missed(timeline, level, before, edge.before_s, near_loss)
             if before.crosses and _answers(timeline, before, edge):
                 its_own = False
             elif before.kind == edge.kind:
@@ -313,7 +315,7 @@ def _paired(timeline: Timeline, level: Doubles, edges: list[Edge]) -> list[Edge]
         kept.append(edge)
     if kept:
         end_s = float(timeline.time_s[-1])
-        kept[-1] = replace(kept[-1], missed_row=_missed(timeline, level, kept[-1], end_s))
+        kept[-1] = replace(kept[-1], missed_row=_missed(timeline, level, kept[-1], end_s, near_loss))
     return kept
 
 
@@ -333,14 +335,14 @@ def _out_of_black(timeline: Timeline, off: Edge, edge: Edge) -> bool:
     return bool(off.kind == "flash_off" and black.size and black.all() and short and went_out)
 
 
-def _missed(timeline: Timeline, level: Doubles, first: Edge, end_s: float) -> int | None:
+def _missed(timeline: Timeline, level: Doubles, first: Edge, end_s: float, near_loss: Mask) -> int | None:
     """Row of the largest step from an edge to a time (s) that goes the other way; None where it is not surely a lamp's.
 
     A lamp's is of its size, stands alone and changes much of the picture at once, to one less like itself. What the camera
     does late, over several frames or in steps of its gain, leaves the picture like itself. A beam over the whole picture that
     goes out is known by that at any time, and in flight.
     """
-    out = _beam_out(timeline, level, first, end_s)
+    out = _beam_out(timeline, level, first, end_s, near_loss)
     if out is not None:
         return out
     rows = np.flatnonzero(timeline.between(first.after_s + _MISSED_S, end_s))
@@ -363,9 +365,14 @@ def _missed(timeline: Timeline, level: Doubles, first: Edge, end_s: float) -> in
     return row if size >= least and alone and sudden and relit else None
 
 
-def _beam_out(timeline: Timeline, level: Doubles, first: Edge, end_s: float) -> int | None:
-    """First row up to a time (s) at which a beam that lit the whole picture at an edge goes out, whatever scene it leaves."""
+def _beam_out(timeline: Timeline, level: Doubles, first: Edge, end_s: float, near_loss: Mask) -> int | None:
+    """First row up to a time (s) at which a beam that lit the whole picture at an edge goes out, whatever scene it leaves.
+
+    Not beyond a lost link: what was lit before it may be out after it, and nobody saw when.
+    """
     stop = int(np.searchsorted(timeline.time_s, end_s, side="right"))
+    gone = np.flatnonzero(near_loss[first.row + 1 : stop])
+    stop = first.row + 1 + int(gone[0]) if gone.size else stop
     lit = np.nan_to_num(timeline["brightened_percent"][first.row : first.row + 2]).max()
     if first.kind != "flash_on" or lit < _LIT_PERCENT or stop <= first.row + 1:
         return None

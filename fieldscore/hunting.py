@@ -115,13 +115,12 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask, beat_hz: fl
         lines[beat] = _reaches_band(float(frequency[beat]), longest)
     swings = 2.0 * np.sqrt(np.maximum(power - beside, 0.0))
     nearly = inside & _peaks(power) & (power >= _LEAST_LINE * beside) & (swings >= _NEARLY_STOPS)
+    first, any_lines = int(np.argmax(inside)), bool(lines.any())
+    if any_lines and power[first - 2] > power[first]:  # what falls from there on is the shoulder of a slower swing
+        shoulder = slice(first, first + int(np.argmax(np.diff(power[first:], append=np.inf) > 0.0)) + 1)
+        lines[shoulder] = nearly[shoulder] = False
     if not lines.any():
-        return _nearly(frequency, np.where(nearly, swings, 0.0)) if nearly.any() else _none_within(whole, longest)
-    first = int(np.argmax(inside))
-    if power[first - 2] > power[first]:  # what falls from there on is the shoulder of a slower swing
-        lines[first : first + int(np.argmax(np.diff(power[first:], append=np.inf) > 0.0)) + 1] = False
-    if not lines.any():
-        return _slower(longest)
+        return _nearly(frequency, nearly, swings) or (_slower(longest) if any_lines else _none_within(whole, longest))
     camera = lines if beat is None else lines & _no_part_of(beat, frequency, np.sqrt(power), longest)
     kept = _kept(frequency, longest)
     # of several lines the one that is most with slow change taken out: a slow one is the sooner of the scene
@@ -129,8 +128,9 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask, beat_hz: fl
     if camera[best] and swings[best] >= LEAST_STOPS:
         at_hz = float(frequency[best])
         return Hunting(2.0 * _while_it_swings(whole, at_hz) / float(kept[best]), 1.0 / at_hz)
-    hidden = (swings[lines] >= LEAST_STOPS).any()
-    return _hidden_at(float(frequency[beat])) if beat is not None and hidden else _none_within(whole, longest)
+    if beat is not None and (swings[lines] >= LEAST_STOPS).any():
+        return _hidden_at(float(frequency[beat]))
+    return _nearly(frequency, nearly, swings) or _none_within(whole, longest)
 
 
 def _spectrum(stretches: list[Doubles]) -> tuple[Doubles, Doubles]:
@@ -171,9 +171,11 @@ def _while_it_swings(stretches: list[Doubles], hz: float) -> float:
     return float(np.sqrt(np.average(power[swinging], weights=np.array([len(one) for one in pieces])[swinging])))
 
 
-def _nearly(frequency: Doubles, swings: Doubles) -> Hunting:
-    """What is said where swings [n], 0 but where they nearly stand out, are too large to be denied."""
-    top = int(np.argmax(swings))
+def _nearly(frequency: Doubles, nearly: Mask, swings: Doubles) -> Hunting | None:
+    """What is said where swings [n] that `nearly` [n] stand out are too large to be denied; None without such a one."""
+    if not nearly.any():
+        return None
+    top = int(np.argmax(np.where(nearly, swings, 0.0)))
     much = f"the exposure swings by {swings[top]:.1f} stops every {1.0 / frequency[top]:.1f} s"
     return Hunting(None, None, f"{much}, which stands out by too little to be told from following the scene")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -20,8 +21,9 @@ _PROMINENT = 0.4  # share of a lamp's largest radius by which it must stand abov
 # Share of a lamp's radius that it must have fallen to, and for how many seconds, to come near again: a post or text that blinks
 # hides part of it for less.
 _AGAIN, _AGAIN_S = 0.5, 0.4
-# A lamp smaller than so much of the upper quartile (%) of all came less near (docs/decisions/lamps_near.py).
-_UPPER, _FAR_OFF = 75.0, 0.4
+# Of so many passes and more one that is smaller than so much of the median, in which the exposure fell by less than so many stops,
+# is a far lamp's (docs/decisions/lamps_near.py).
+_MANY, _FAR_OFF, _FAR_STOPS = 3, 0.5, 0.2
 _BEFORE_S = 0.3  # the veil before a pass is its mean over so long
 # Share of its largest radius at most so long before it has half of that: it came in over the edge, or from behind something.
 _ENTERS = 0.1
@@ -71,7 +73,6 @@ def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
     sides before the next. Its pull-down is the largest fall of the exposure since the trough before, of those that end from a
     second before the largest on: at the trough itself the exposure may still be on its way back from the lamp before. A light that
     comes in over the picture's edge, as the sun does, pulls down there and then: what falls within a second counts as well.
-    Far lamps that leave the picture in a turn are left out: they are much smaller than most that were flown past.
     """
     if len(timeline) < _FEWEST_ROWS or not inside.any():
         return ()
@@ -108,8 +109,15 @@ def lamp_passes(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
                 highest_stops=float(exposure[highest]),
             )
         )
-    least = _FAR_OFF * np.percentile([one.radius_percent for one in found], _UPPER) if found else 0.0
-    return tuple(one for one in found if one.radius_percent >= least)
+    return tuple(found)
+
+
+def flown_past(passes: Sequence[LampPass]) -> tuple[LampPass, ...]:
+    """Those of some passes whose lamp came near: a far one that leaves in a turn is much smaller, and the exposure hardly falls."""
+    if len(passes) < _MANY:
+        return tuple(passes)
+    least = _FAR_OFF * float(np.median([one.radius_percent for one in passes]))
+    return tuple(one for one in passes if one.radius_percent >= least or one.pulldown_stops <= -_FAR_STOPS)
 
 
 def _effect(

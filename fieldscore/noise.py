@@ -67,7 +67,8 @@ _IN_BLOCKS, _IN_BLOCKS_RATIO = 1.6, 1.5
 # s after which a picture in blocks is taken as it is: a link breaks up for less, a codec out of bits steps at every block for good
 _BLOCKS_AT_MOST_S = 2.0
 # s in which each picture must be alike to the one before it until noise counts again: snow or torn lines of a lost link are alike
-# by chance up to three times in a row, at 25 pictures of one parity a second (0.12 s).
+# by chance up to three times in a row, at 25 pictures of one parity a second (0.12 s). Where they have not for _OTHER_TIME_S,
+# as under a lamp that flashes, those that are alike are taken as they are.
 _SETTLED_S = 0.15
 # s without a measurement after which what was measured is of another time: all that is pooled then spans less
 _OTHER_TIME_S = RECENT * NOISE_EVERY_S
@@ -141,12 +142,12 @@ def object_noise(curve: NoiseCurve, area: PictureArea, levels: Doubles) -> Doubl
 def noise_curve(frame: Frame) -> NoiseCurve | None:
     """The noise curve in force: the frame before's while it is fresh or nothing better can be measured, else a new one."""
     last = None if frame.previous is None else frame.previous.view(noise_curve)
-    unlike_s = frame.view(_last_unlike_s)  # goes from frame to frame: each asks the one before
+    unlike_s, since_s = frame.view(_unsettled)  # goes from frame to frame: each asks the one before
     if last is not None and not _is_due(last, frame.time_s):
         return last
     if frame.reference is None or _in_blocks(frame, last) or (last is not None and says_nothing_of_noise(frame)):
         return last
-    if 0.0 <= frame.time_s - unlike_s < _SETTLED_S:  # or time went back
+    if 0.0 <= frame.time_s - unlike_s < _SETTLED_S and frame.time_s - since_s <= _OTHER_TIME_S:  # or time went back
         return last
     now = _of_pair(frame, far=_turn(frame.time_s) % _FAR_EVERY == 0 and not frame.area.intra)
     known = np.zeros(0) if now is None else np.isfinite(now.plainer)
@@ -182,12 +183,16 @@ def _in_blocks(frame: Frame, last: NoiseCurve | None) -> bool:
     return frame.time_s - since_s <= _BLOCKS_AT_MOST_S and max(edges) > _steps(usual)
 
 
-def _last_unlike_s(frame: Frame) -> float:
-    """When a picture was last unlike the one that its motion is measured from, as in a lost link; -inf if never."""
+def _unsettled(frame: Frame) -> tuple[float, float]:
+    """When a picture was last unlike the one that its motion is measured from, as in a lost link, and since when none had settled.
+
+    Both in seconds, -inf if never.
+    """
+    unlike_s, since_s = (-math.inf, -math.inf) if frame.previous is None else frame.previous.view(_unsettled)
     found = frame.view(registration) if frame.is_paced else None
-    if found is not None and found.likeness < _ALIKE:
-        return frame.time_s
-    return -math.inf if frame.previous is None else frame.previous.view(_last_unlike_s)
+    if found is None or found.likeness >= _ALIKE:
+        return unlike_s, since_s
+    return frame.time_s, since_s if 0.0 <= frame.time_s - unlike_s < _SETTLED_S else frame.time_s
 
 
 def _steps(usual: float) -> float:

@@ -115,3 +115,18 @@ def test_a_swing_has_its_size_while_it_lasts(length_s: float, from_s: float, to_
     found = hunting(time_s, noise + own, counted)
     assert found.period_s == pytest.approx(1.4, rel=0.03)
     assert found.stops == pytest.approx(0.3, rel=0.08)
+
+
+def test_what_nearly_stands_out_is_not_denied_for_a_jitter_elsewhere() -> None:
+    """A line too small to be seen, at another pace, says nothing of a swing that stands out by too little."""
+    kept = 0
+    for seed in range(7000, 7060):
+        time_s, trace = following(30.0, seed, 0.03)
+        counted = np.ones(len(time_s), dtype=np.bool_)
+        swung = trace + 0.15 * np.sin(2.0 * np.pi * 0.35 * time_s)
+        found = hunting(time_s, swung, counted)
+        if found.stops is None and "too little" in (found.reason or ""):
+            jitter = hunting(time_s, swung + 0.02 * np.sin(2.0 * np.pi * 2.5 * time_s), counted)
+            assert jitter.stops is None
+            kept += 1
+    assert kept >= 2

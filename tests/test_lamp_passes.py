@@ -8,7 +8,7 @@ from flight_material import record_of, timeline_of
 
 from fieldscore.brightness import lamps, pulled_down, stability
 from fieldscore.criteria import Criteria
-from fieldscore.lamp_passes import _times_near, lamp_passes, toward_light
+from fieldscore.lamp_passes import _times_near, flown_past, lamp_passes, toward_light
 from fieldscore.timeline import Timeline
 
 RATE = 30.0
@@ -49,14 +49,29 @@ def test_each_pass_gives_its_pulldown(stops: float) -> None:
     assert [one.veil_percent for one in found] == pytest.approx([1.5, 1.0, 2.0], abs=0.3)
 
 
-@pytest.mark.parametrize(("far_percent", "passes"), [(1.1, 2), (1.7, 5)])
-def test_far_lamps_are_not_flown_past(far_percent: float, passes: int) -> None:
-    """Lamps of a quarter of the near ones' radius are no passes, of four tenths they are; alone they count, however small."""
-    near, far = [(4.0, 4.0, -1.0), (14.0, 4.2, -1.0)], [(at, far_percent, 0.0) for at in (7.0, 9.5, 18.0)]
-    timeline = passing(near + far)
-    assert len(lamp_passes(timeline, everywhere(timeline))) == passes
-    timeline = passing(far)
-    assert len(lamp_passes(timeline, everywhere(timeline))) == 3
+@pytest.mark.parametrize(
+    ("far", "passes"),
+    [
+        ([1.1, 1.1], 3),
+        ([1.7, 1.7], 5),  # of nearly half of the near ones' radius
+        ([1.1, 1.1, 1.1, 1.1], 7),  # most are as small: all of them are near
+    ],
+)
+def test_far_lamps_are_not_flown_past(far: list[float], passes: int) -> None:
+    """Lamps much smaller than most, which move no exposure, did not come near; one as small that pulls it down did."""
+    near = [(4.0, 3.2, -1.0), (12.0, 3.0, -1.0), (27.0, 3.2, -1.0)]
+    others = [(16.0 + 2.5 * number, radius, 0.0) for number, radius in enumerate(far)]
+    timeline = passing(near + others, seconds=30.0)
+    assert len(flown_past(lamp_passes(timeline, everywhere(timeline)))) == passes
+    weak = [(at, radius, -0.4) for at, radius, _ in others]
+    timeline = passing(near + weak, seconds=30.0)
+    assert len(flown_past(lamp_passes(timeline, everywhere(timeline)))) == 3 + len(far)
+
+
+def test_two_lamps_make_neither_a_far_one() -> None:
+    """Two passes say nothing of what is usual on a flight."""
+    timeline = passing([(4.0, 4.0, -1.0), (9.0, 1.2, 0.0)])
+    assert len(flown_past(lamp_passes(timeline, everywhere(timeline)))) == 2
 
 
 @pytest.mark.parametrize(("hidden_s", "passes"), [(0.2, 1), (0.3, 1), (0.6, 2), (1.5, 2)])

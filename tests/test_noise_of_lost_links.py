@@ -86,3 +86,15 @@ def test_noise_begins_anew_after_a_long_loss() -> None:
     assert len(before.recent) > 2
     assert after.time_s > (SOUND + 60) / RATE
     assert len(after.recent) == 1
+
+
+def test_noise_goes_on_where_pictures_never_settle() -> None:
+    """Under a lamp that flashes two pairs of pictures in four are unlike for good: noise that trebles is seen all the same."""
+    generator, other = np.random.default_rng(5), texture(720, 960, 9)
+    pictures = []
+    for number in range(150):
+        ground = other if number > 24 and number % 4 == 0 else BIG
+        sigma = SIGMA if number < 40 else 3.0 * SIGMA
+        pictures.append(noisy(middle(moved(ground, right=2.0 * number)), sigma, generator))
+    found = [_codes(frame) for frame in chain(pictures)[20:]]
+    assert found[-1] > 2.0 * found[0]

@@ -166,6 +166,13 @@ def test_a_single_lost_frame_counts_in_the_share_but_is_no_gap() -> None:
     assert score.gaps == () and score.usable.longest_gap_s == 0.0
 
 
+def test_a_gap_without_length_has_its_cause() -> None:
+    """A clip of one picture that nobody could fly by, where every gap is asked for, is lost to what it shows."""
+    table = timeline_of(1, (0, 1, {"zone_readable_percent": 0.0, "zone_dark_percent": 100.0}))
+    (gap,) = score_flight(record_of(table), Criteria(gap_least_s=0.0), from_s=0.0, to_s=1.0).gaps
+    assert (gap.from_s, gap.to_s, gap.by_cause_s) == (0.0, 0.0, {gap.cause: 0.0})
+
+
 def test_a_gap_to_the_last_frame_ends_with_it() -> None:
     """The last frame is shown for one interval."""
     assert scored((1770, 1800, DARK)).gaps[-1].to_s == pytest.approx(60.0, abs=1e-4)

@@ -155,3 +155,21 @@ def test_tinted_white_from_the_first_picture_on_is_not_known_to_be_light() -> No
     measures = {**FLOWN, "level_percent": level, "motion_percent": 45.0}
     timeline = timeline_of(200, (0, 30, WHITE | {"colour_codes": 60.0}), **measures)
     assert runs(link_lost(timeline, Criteria())) == [(0, 30)]
+
+
+@pytest.mark.parametrize("bright", [30.0, 65.0])
+def test_white_after_a_bright_scene_is_a_lost_link_too(bright: float) -> None:
+    """Ten seconds of a receiver's white screen, the exposure as before: whatever the level of the scene."""
+    timeline = timeline_of(
+        600, (200, 201, WHITE), (201, 500, SAME), **{**FLOWN, "level_percent": bright, "motion_percent": 45.0}
+    )
+    assert runs(link_lost(timeline, Criteria()))[0][1] == 500
+
+
+def test_a_lost_link_is_no_end_of_a_beam() -> None:
+    """Dim snow that takes the place of a lit picture puts no torch out, and nobody saw when it went."""
+    table = _flight(75, _level(75), {}, {"likeness": 0.05})
+    lost = np.zeros(ROWS, dtype=np.bool_)
+    lost[75:110] = True
+    (edge,) = without_crossing(flash_edges(table, table["level_percent"], lost))
+    assert edge.kind == "flash_on" and edge.missed_row is None

@@ -336,7 +336,8 @@ def _evenness(light: Doubles, away: Floats) -> float:
     """Lower quarter over upper quarter of the light [k] around a source, were it all at one distance.
 
     `away` [k]: distances in samples. Light that falls fast is otherwise uneven by how far off it was taken. Lenses spread it by
-    different laws: in stops it falls along a straight line, or along one that bends, whichever leaves less.
+    different laws: in stops it falls along a straight line, or along one that bends, whichever leaves less. One that rises again
+    by more than half of its fall is of another light beyond.
     """
     stops, farther = np.log2(light + _BLACK), away - away.sum() / away.size
     stops -= stops.sum() / stops.size
@@ -348,8 +349,11 @@ def _evenness(light: Doubles, away: Floats) -> float:
     bent = farther**2
     bent -= bent.sum() / bent.size
     bent -= float(farther @ bent) / over * farther
-    bend = float(bent @ stops) / max(float(bent @ bent), _STILL)
-    return max(even, _quarters(stops - slope * farther - bend * bent))
+    law = slope * farther + float(bent @ stops) / max(float(bent @ bent), _STILL) * bent
+    near, far = law[farther.argmin()], law[farther.argmax()]
+    if far - law.min() > (near - law.min()) / 2.0:
+        return even
+    return max(even, _quarters(stops - law))
 
 
 def _quarters(level: Doubles) -> float:

@@ -144,12 +144,17 @@ def _swings(own: Sequence[Stability]) -> str:
     swings = [one for one in own if one.hunting_stops]
     unknown = sum(one.hunting_stops is None for one in own)
     rest = f" in {len(swings) or len(own) - unknown} of {len(own)} flights" if len(own) > 1 else ""
-    rest += f", not measured in {unknown}" if 0 < unknown < len(own) else ""
+    rest += f", could not be told in {unknown}" if 0 < unknown < len(own) else ""
     if not swings:
-        return "was not measured" if unknown == len(own) else f"does not hunt{rest}"
+        return "could not be told" if unknown == len(own) else f"does not hunt{rest}"
     most = max(swings, key=lambda one: one.hunting_stops or 0.0)
-    pace = f" every {seconds(most.hunting_period_s)}" if most.hunting_period_s else ""
+    paces = list(dict.fromkeys(seconds(one.hunting_period_s) for one in sorted(swings, key=_period)))
+    pace = f" every {paces[0]}" if len(paces) == 1 else f", every {paces[0]} to {paces[-1]},"
     return f"swings by {'up to ' if len(swings) > 1 else ''}{number(most.hunting_stops, 'stop')}{pace}{rest}"
+
+
+def _period(one: Stability) -> float:
+    return one.hunting_period_s or 0.0
 
 
 def _scope(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]:
