@@ -116,7 +116,7 @@ def test_a_readable_share_that_uneven_noise_may_lower_is_doubted(part: bool) -> 
     """k of 6 under a denoiser or a starved codec is said to be unsure, and what 1.4 times the noise would leave; no other is."""
     said = _doubt(6.0, -0.16, 0.16, part)
     assert said is not None
-    assert "100 % of all tiles are readable by that, 0 % if it were 1.4 times as strong" in said
+    assert "100 % of all tiles are readable by the noise measured, 0 % if it were 1.4 times as strong" in said
     assert _doubt(8.0, -0.16, 0.16, part) is None  # readable in either
     assert _doubt(4.0, -0.16, 0.16, part) is None  # in neither
     assert _doubt(6.0, -0.05, 0.16, part) is None
