@@ -11,7 +11,7 @@ from frame_material import area_of, coded, frame_of
 
 from fieldscore.frame import PictureArea
 from fieldscore.measures.colour import cast
-from fieldscore.measures.lamps import NONE, PERHAPS, SURE, lamps_in_view, sources
+from fieldscore.measures.lamps import NONE, PERHAPS, SURE, _evenness, lamps_in_view, sources
 from fieldscore.units import CodeRange, from_linear
 
 
@@ -75,6 +75,14 @@ def test_light_that_falls_fast_is_even_all_the_same(radius: int, power: float) -
         level = from_linear(np.where(away <= radius, 1.0, around), "srgb")
         found.append(seen(np.rint(16.0 + 219.0 * level).astype(np.uint8)))
     assert found == [1, 0]
+
+
+def test_light_that_rises_again_is_no_halo() -> None:
+    """A ring whose light falls and comes back by as much, for another light beyond it, is not made even by a law that bends."""
+    away = np.linspace(2.5, 8.5, 120, dtype=np.float32)
+    valley = 0.1 * np.exp2(0.09 * (away.astype(np.float64) - 5.5) ** 2)
+    halo = 0.04 + 0.09 * np.exp(-(away.astype(np.float64) - 2.5) / 0.9)
+    assert _evenness(valley, away) < 0.8 <= _evenness(halo, away)
 
 
 @pytest.mark.parametrize("sky_light", [0.03, 0.04, 0.05])
