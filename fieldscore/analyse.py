@@ -23,6 +23,7 @@ from fieldscore.gather import Gathered, Part
 from fieldscore.links import LONGEST_S as LONGEST_LINK_S
 from fieldscore.measures import (
     COLUMNS,
+    CURVE_COLUMNS,
     FRAME_COLUMNS,
     TRACE_COLUMNS,
 )
@@ -34,7 +35,7 @@ from fieldscore.record import LEAST_PIXELS, ClipFacts, Evidence, FlightRecord, P
 from fieldscore.sequence import chained
 from fieldscore.spool import give_back
 from fieldscore.timeline import DECIMALS, Timeline
-from fieldscore.units import from_eight_bit
+from fieldscore.units import curves_of, from_eight_bit
 from fieldscore.video import CodedFrame, Flight, Problem, Stretch, UnfitError
 from fieldscore.workers import alive
 
@@ -209,10 +210,11 @@ def _record(plan: Plan, gathered: Gathered, sums: Sequence[str] | None = None) -
     clip = _facts(flight, look, time_s, file_sums(plan) if sums is None else sums)
     table = {column.name: values[:, index] for index, column in enumerate(FRAME_COLUMNS)}
     if small:
-        table.update({column.name: np.full(len(time_s), np.nan) for column in TRACE_COLUMNS})
+        table.update({column.name: np.full(len(time_s), np.nan) for column in TRACE_COLUMNS + CURVE_COLUMNS})
         tiles, notes = gathered.readable.nothing(time_s), look.notes
     else:
-        tiles, summed = _of_the_whole(Timeline(time_s, table, FRAME_COLUMNS), table, gathered)
+        curves = curves_of(clip.transfer_tag)
+        tiles, summed = _of_the_whole(Timeline(time_s, table, FRAME_COLUMNS), table, gathered, curves)
         doubt = gathered.readable.doubt(tiles)
         notes = (*look.notes, *([_SUMMED] if summed else []), *([doubt] if doubt else []))
     timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
@@ -229,12 +231,16 @@ def _record(plan: Plan, gathered: Gathered, sums: Sequence[str] | None = None) -
     )
 
 
-def _of_the_whole(known: Timeline, table: dict[str, Doubles], gathered: Gathered) -> tuple[TileSeries, bool]:
+def _of_the_whole(
+    known: Timeline, table: dict[str, Doubles], gathered: Gathered, curves: Sequence[str]
+) -> tuple[TileSeries, bool]:
     """Put what needs the whole flight into a table: the camera's own exposure, its veil, noise and readability by both, lamps.
 
     Gives readability by tile, and whether exposure is but a sum of what links say.
 
-    `known`: what every frame says. Where pictures are not the camera's for so long that no link leads over them, links to these
+    `known`: what every frame says; `curves`: the tone curves that the camera may have.
+
+    Where pictures are not the camera's for so long that no link leads over them, links to these
     are left out; shorter spells do little harm, and exposure may move meanwhile.
     """
     links, steps = gathered.links()
@@ -246,10 +252,9 @@ def _of_the_whole(known: Timeline, table: dict[str, Doubles], gathered: Gathered
     for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
         table[column.name] = np.round(series, DECIMALS)
     table["noise_percent"] = np.round(table["noise_percent"] * gathered.readable.told(trace.stops, links), DECIMALS)
-    tiles, shares = gathered.readable.finish(trace.stops, links, trace.black_set_down)
-    for column, series in zip(
-        readable_shares.columns + lamps_in_view.columns, [*shares.T, *gathered.lamps.columns().T], strict=True
-    ):
+    tiles, shares = gathered.readable.finish(trace.stops, links, trace.black_set_down, curves)
+    columns = readable_shares.columns + CURVE_COLUMNS + lamps_in_view.columns
+    for column, series in zip(columns, [*shares.T, *gathered.lamps.columns().T], strict=True):
         table[column.name] = np.round(series, DECIMALS)
     return tiles, trace.summed
 

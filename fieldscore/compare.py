@@ -8,16 +8,18 @@ from dataclasses import replace
 from itertools import combinations, product
 
 import numpy as np
+import numpy.typing as npt
 
 from fieldscore.align import Alignment
 from fieldscore.colour import colour_difference
 from fieldscore.compare_events import events_of_cameras
-from fieldscore.compare_judge import SLOW_MEASURES, over_flights, with_verdict, withheld_by_others
-from fieldscore.comparison import USABLE, Check, Comparison, Difference, PairAlignment, PairedPlaces, Series
+from fieldscore.compare_judge import SLOW_MEASURES, over_flights, unlike_curves, with_verdict, withheld_by_others
+from fieldscore.comparison import USABLE, AtEnds, Check, Comparison, Difference, PairAlignment, PairedPlaces, Series
 from fieldscore.criteria import Criteria
 from fieldscore.fairness import audit
 from fieldscore.measure import Better
 from fieldscore.pairing import (
+    AT_ENDS,
     Way,
     binned,
     both_ways,
@@ -60,13 +62,14 @@ def compare_flights(
     pairs = tuple(PairAlignment(i, j, alignments[i, j]) for i, j in combinations(range(len(scores)), 2))
     order = {label: number for number, label in enumerate(dict.fromkeys(labels))}
     names = measured_names(scores, ALSO)
+    beside = tuple(end for name in names for end in AT_ENDS.get(name, ()))
     places, differences = [], []
     for one in pairs:
         if not one.found.same_route:
             continue
         turned = order[labels[one.b]] < order[labels[one.a]]  # the camera named first is always a
         a, b, found = (one.b, one.a, swapped(one.found)) if turned else (one.a, one.b, one.found)
-        together = pair_places(a, b, scores[a], scores[b], found, names, criteria.place_s)
+        together = pair_places(a, b, scores[a], scores[b], found, (*names, *beside), criteria.place_s)
         checks = audit(scores, (a, b), [one], criteria) if labels[a] != labels[b] else ()
         places.append(together)
         differences += [_of_places(together, name, scores[a], criteria, checks) for name in names]
@@ -138,9 +141,17 @@ def _of_places(
     means = [float(one[both].mean()) if count else math.nan for one in (first, second)]
     entry = Difference(
         name, *_meaning(name, score), places.a, places.b, "places", found.estimate, interval, found.effective_samples,
-        None, means[0], means[1], (count, count), reason=found.reason,
+        None, means[0], means[1], (count, count), reason=found.reason, at_ends=_at_ends(places, name, both),
     )  # fmt: skip
     return with_verdict(slow_withheld(entry, count * criteria.place_s), criteria, checks)
+
+
+def _at_ends(places: PairedPlaces, name: str, both: npt.NDArray[np.bool_]) -> AtEnds | None:
+    """The means of two flights over the places that `both` [k] show, where least and most is readable; None if not known."""
+    if name not in AT_ENDS or not both.any():
+        return None
+    found = [[float(one[both].mean()) for one in places.values[end]] for end in AT_ENDS[name]]
+    return _pairs(found)
 
 
 def slow_withheld(entry: Difference, shared_s: float) -> Difference:
@@ -169,16 +180,31 @@ def _of_cameras(  # noqa: PLR0913 - two cameras, how their flights go together, 
 ) -> list[Difference]:
     """Every measure of two cameras, the flight as the unit."""
     found = []
-    means = flight_means(scores, [*groups[0], *groups[1]], pairs, names, criteria.place_s)
+    beside = [end for name in names for end in AT_ENDS.get(name, ())]
+    means = flight_means(scores, [*groups[0], *groups[1]], pairs, [*names, *beside], criteria.place_s)
     for name in names:
         values = [[means[n][name] for n in group if math.isfinite(means[n][name])] for group in groups]
         entry = Difference(
             name, *_meaning(name, scores[0]), groups[0][0], groups[1][0], "flights", math.nan, None, math.nan, None,
             math.nan, math.nan, (len(values[0]), len(values[1])), reason="too few flights show this at shared places",
         )  # fmt: skip
-        entry = over_flights(entry, values, criteria)
+        entry = replace(over_flights(entry, values, criteria), at_ends=_means_at_ends(means, groups, name))
         found.append(with_verdict(entry, criteria, checks))
     return found
+
+
+def _means_at_ends(
+    means: Mapping[int, Mapping[str, float]], groups: Sequence[Sequence[int]], name: str
+) -> AtEnds | None:
+    """The means of two cameras where least and most is readable, of the `means` of their flights; None if not known."""
+    if name not in AT_ENDS:
+        return None
+    return _pairs([[float(np.mean([means[n][end] for n in group])) for group in groups] for end in AT_ENDS[name]])
+
+
+def _pairs(found: Sequence[Sequence[float]]) -> AtEnds | None:
+    (first, second), (third, fourth) = found
+    return ((first, second), (third, fourth)) if np.isfinite(found).all() else None
 
 
 def flight_means(
@@ -267,8 +293,13 @@ def _left_out(result: Comparison) -> list[str]:
 
 
 def _curve_notes(scores: Sequence[Score], labels: Sequence[str], differences: Sequence[Difference]) -> list[str]:
-    """What the lamp pull-downs that were compared are under the named curves."""
+    """What the lamp pull-downs that were compared are under the named curves, and whether what can be read needs curves alike."""
     notes = []
+    if any(one.better is not None and unlike_curves(one) < (one.worth or 0.0) for one in differences):
+        notes.append(
+            "the cameras' tone curves are not known; what can be read is compared as if they were alike: two curves as unlike as "
+            "the standard ones could make up for the difference"
+        )
     for one in differences:
         ends = [
             (mean, scores[number].under_curves(mean), number)

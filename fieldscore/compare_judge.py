@@ -28,6 +28,7 @@ SHARE_FROZEN = "share frozen"
 IN_NOISE = "the dark end is within the noise"
 MORE_NOISE = "more noise may be all that widens it"
 NOISE_UNKNOWN = "noise at the dark end is not known"
+CURVE_TURNS = "another tone curve turns it"
 
 
 def worth_of(name: str, unit: str, criteria: Criteria) -> float | None:
@@ -109,7 +110,7 @@ def withheld_by_others(
     The range: what is crushed stands at the floor, whatever its light, and noise about the dark end goes further down than any
     light there; both stretch it for the camera that is ahead by it, and show nothing: what is left of its lead without the noise
     that it has more must matter. What rests on noise: a coder that freezes blocks fakes silence, and smooths away with it what
-    was to be read.
+    was to be read. What rests on the tone curve, which nobody knows: the other camera may be ahead under another.
     """
     other = {(one.measure, one.a, one.b, one.of): one.difference for one in found}
     worth = criteria.worth_picture_percent
@@ -124,6 +125,8 @@ def withheld_by_others(
         )
         if one.measure in SLOW_MEASURES and frozen > worth:
             return SHARE_FROZEN
+        if one.better is not None and least_by_curve(one) <= -(one.worth or 0.0):
+            return CURVE_TURNS
         if one.measure in RANGE_MEASURES and one.better is not None:
             if crushed > worth:
                 return "share crushed"
@@ -142,6 +145,21 @@ def ahead(one: Difference) -> Literal["a", "b"] | None:
     if one.direction == "neither" or not abs(one.difference) > 0.0:
         return None
     return "b" if (one.difference > 0.0) is (one.direction == "higher") else "a"
+
+
+def least_by_curve(one: Difference) -> float:
+    """What is left of a difference under the tone curve that leaves the least of it; negative where it turns, inf if not known."""
+    if one.at_ends is None:
+        return math.inf
+    return min(math.copysign(1.0, one.difference) * (second - first) for first, second in one.at_ends)
+
+
+def unlike_curves(one: Difference) -> float:
+    """What is left of a difference were the curve the kindest for the camera behind and the harshest for the one ahead."""
+    if one.at_ends is None:
+        return math.inf
+    (first_least, second_least), (first_most, second_most) = one.at_ends
+    return second_least - first_most if one.difference > 0.0 else first_least - second_most
 
 
 def _noise_widens(one: Difference, ahead_by_it: Sequence[Score], others: Sequence[Score]) -> str | None:

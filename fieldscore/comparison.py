@@ -15,6 +15,7 @@ from fieldscore.measure import Better
 from fieldscore.score import Score
 
 Series = npt.NDArray[np.float64]
+AtEnds = tuple[tuple[float, float], tuple[float, float]]
 USABLE = "usable"  # the headline as a measure: share of the places in which the picture was usable
 
 
@@ -52,7 +53,8 @@ class Difference:
     two single flights both counted, "flights" of two cameras of which one flight matches three or more each, "events" of two
     cameras (`a` and `b` are the first flight of each). `interval` is None where `reason` says why. `better`: the
     interval excludes zero and the difference is at least `worth`; None with `withheld` where the audit, or what goes
-    with the measure, forbids a verdict.
+    with the measure, forbids a verdict. `at_ends`: the means of a and of b under the tone curve by which least is readable, and
+    under that by which most is; None where the measure does not rest on the curve, or that is not known.
     """
 
     measure: str
@@ -72,6 +74,7 @@ class Difference:
     spread: tuple[float, float] | None = None  # standard deviation between the flights of a and of b
     reason: str | None = None
     withheld: str | None = None
+    at_ends: AtEnds | None = None
 
 
 @dataclass(frozen=True)

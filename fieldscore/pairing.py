@@ -11,9 +11,12 @@ import numpy.typing as npt
 
 from fieldscore.align import Alignment
 from fieldscore.comparison import USABLE, PairAlignment, PairedPlaces, Series
-from fieldscore.score import Score
+from fieldscore.score import BY_CURVE, Score
 
 FEWEST_FLIGHTS = 3  # of each camera for the flight to be the unit: two tell next to nothing of a spread
+USABLE_AT_ENDS = ("usable_least", "usable_most")
+AT_ENDS: Mapping[str, tuple[str, ...]] = {USABLE: USABLE_AT_ENDS, **BY_CURVE}
+"""Measures that rest on the tone curve, and the names of what they are where least and most is readable."""
 HOLE_S = 0.5  # matched places further apart than that in either flight have something unmatched between them
 _KNOT_S = 1.0  # an alignment goes in small stairs; over a second of flight they are even
 
@@ -127,6 +130,11 @@ def rows_of(score: Score, name: str) -> Series:
     """A measure of a flight [n]: NaN on the ground and where the link was lost, which is not the camera's fault."""
     timeline = score.record.timeline
     counted = score.in_airtime & (timeline["link"] > 0.0)
+    if name in USABLE_AT_ENDS:
+        if score.usable_at_ends is None:
+            return np.full(len(timeline), np.nan)
+        judged = counted & (score.usable_mask | (score.cause >= 0))
+        return np.where(judged, score.usable_at_ends[USABLE_AT_ENDS.index(name)].astype(np.float64), np.nan)
     if name == USABLE:
         judged = counted & (score.usable_mask | (score.cause >= 0))
         return np.where(judged, score.usable_mask.astype(np.float64), np.nan)

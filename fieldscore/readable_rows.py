@@ -23,9 +23,9 @@ from fieldscore.links import ExposureLink
 from fieldscore.measures.readability import DARK, NOISY, PERCEPTIBLE_CODES, Sight, given_back, rose_k, shares, sight
 from fieldscore.noise import NOISE_EVERY_S, object_noise
 from fieldscore.noise_left import low_end, uneven
+from fieldscore.other_curves import StandsOut
 from fieldscore.record import TileSeries
 from fieldscore.spool import Spool, let_go
-from fieldscore.units import contrast_step
 
 Doubles = npt.NDArray[np.float64]
 
@@ -52,8 +52,8 @@ MEMORY_S = 10.0
 # Stops a second from one linked row to the next: so fast a lamp is lit or put out, and how much of it is gain is not known. A loop
 # moves a camera's gain by up to ten (those that were simulated); where it steps at once, the memory begins anew.
 _SUDDEN = 12.0
-# How much of the black found is believed, and the level fraction below which a tile counts as that (docs/decisions/black_seen.py)
-BLACK_SHARE, _LEAST_LEVEL = 0.5, 0.02
+# How much of the black found is believed (docs/decisions/black_seen.py)
+BLACK_SHARE = 0.5
 # Where noise differs from tile to tile: how many times as strong as told it is tried, and points of the readable share which that
 # must cost for a note (docs/decisions/uneven_noise.py).
 _UNEVEN_TIMES, _MATTERS_PERCENT = 1.4, 7.0
@@ -174,31 +174,38 @@ class ReadableRows:
         return bins.series()
 
     def finish(
-        self, stops: Doubles, links: Sequence[ExposureLink], black_set_down: float = 0.0
+        self,
+        stops: Doubles,
+        links: Sequence[ExposureLink],
+        black_set_down: float = 0.0,
+        curves: Sequence[str] = (),
     ) -> tuple[TileSeries, Doubles]:
-        """Give k by tile over time, and the columns of `readable_shares` [n, 5], for the rows added.
+        """Give k by tile over time, and for the rows added the columns of `readable_shares` and `CURVE_COLUMNS` [n, 9].
 
         `stops` [n] is the exposure trace and `links` what it was found from: over a break of theirs nothing is carried.
-        `black_set_down`: level fraction by which the trace has black below where it is coded.
+        `black_set_down`: level fraction by which the trace has black below where it is coded. `curves`: the tone curves that the
+        camera may have beside the one measured under.
         """
         area, criteria = self._area, self._area.criteria
         kept = self._spool.view(self._entry, (len(self._firsts),))
         model = self._steadied(np.frombuffer(self._noise, dtype=np.float32).reshape(-1, LEVELS.size), stops, links)
         unsmeared = given_back(_middle(kept["level"], model), _median(self._ends), intra=area.intra)
         bins = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
-        figures = np.empty((len(self._firsts), 5))
+        stands_out = StandsOut(criteria, BLACK_SHARE * black_set_down, curves)
+        figures = np.empty((len(self._firsts), 9))
         ends = [*self._firsts[1:], len(self._times)]
         for start in range(0, len(kept), _AT_ONCE):
             part = slice(start, start + _AT_ONCE)
             signal, level = (kept[name][part].astype(np.float64) for name in ("signal", "level"))
             noise = _noise_at(level, model[part])
             # without any noise known, the signal is 0 or NaN, and so is k
-            signal *= _of_black(level, BLACK_SHARE * black_set_down, area)
+            signal *= stands_out.under_own(level)
             seen = unsmeared * rose_k(signal, np.exp2(noise), intra=area.intra)
             k = np.where(np.isfinite(noise), seen, signal).astype(np.float32)
             why = kept["why"][part]
             why = np.where((why == DARK) & (signal >= PERCEPTIBLE_CODES), NOISY, why)
-            figures[part] = shares(k, why, area)
+            under = [shares(k * times, why, area)[:, :2] for times in stands_out.at_ends(level)]
+            figures[part] = np.hstack([shares(k, why, area), np.stack(under, axis=2).reshape(len(k), -1)])
             for tiles, first, end in zip(k, self._firsts[part], ends[part], strict=True):
                 for time_s in self._times[first:end]:
                     bins.add(time_s, tiles)
@@ -341,13 +348,6 @@ def _middle(level: npt.NDArray[np.floating], curves: Floats) -> float:
     noise = _noise_at(level[every].astype(np.float64), curves[every])
     known = noise[np.isfinite(noise)]
     return float(np.exp2(np.median(known))) if known.size else np.nan
-
-
-def _of_black(level: Doubles, black: float, area: PictureArea) -> Doubles:
-    """How much farther an object stands out of tiles at a `level` above the floor where black is set down by `black`."""
-    contrast, curve = area.criteria.object_contrast, area.criteria.transfer_curve
-    above = np.maximum(level, _LEAST_LEVEL)
-    return contrast_step(above + black, contrast, curve) / contrast_step(above, contrast, curve)
 
 
 def _chains(links: Sequence[ExposureLink], stops: Doubles, time_s: Doubles) -> list[tuple[int, int]]:

@@ -9,15 +9,17 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.airtime import Airtime, airtime, motion_of_exposure
+from fieldscore.airtime import Airtime, airtime
 from fieldscore.brightness import curve_note, dark_causes, ends_of, lamps, pulled_down, stability, stop_by_curve
+from fieldscore.causes import causes, held, recovering
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
 from fieldscore.events import link_lost, runs
 from fieldscore.measure import Column
 from fieldscore.record import LEAST_PIXELS, FlightRecord
-from fieldscore.recovery import FlashEvent, exposure_back_s, flash_events
+from fieldscore.recovery import flash_events
 from fieldscore.scorecard import CAUSES as CAUSES
+from fieldscore.scorecard import Ends as Ends
 from fieldscore.scorecard import Gap as Gap
 from fieldscore.scorecard import Lamps as Lamps
 from fieldscore.scorecard import Moment as Moment
@@ -39,8 +41,14 @@ PASS_CRITERIA = (
     "tile_rows", "tile_columns", "flying_zone", "rose_k", "object_contrast", "object_size_px", "transfer_curve",
     "clip_margin_codes", "tile_interval_s",
 )  # fmt: skip
+# Shares that rest on the tone curve, and the columns of their least and most under those that the camera may have.
+BY_CURVE = {
+    f"{name}_percent": (f"{name}_least_percent", f"{name}_most_percent") for name in ("readable", "zone_readable")
+}
+USABLE_SHARE = "usable_share"  # the headline among them
 # Columns that do not describe the picture, so that a median over the flight says nothing.
 _NOT_SUMMARISED = {
+    *(column for ends in BY_CURVE.values() for column in ends),
     "lamp_number",
     "spread_codes",
     "patch_spread_codes",
@@ -55,7 +63,6 @@ _NOT_SUMMARISED = {
     "rise_codes",
     "fall_codes",
 }
-_HELD_S = 0.5  # a frame without its own readability (repeated, first) has that of a neighbour this near
 
 
 def score_flight(
@@ -71,11 +78,12 @@ def score_flight(
     lost = link_lost(timeline, criteria)
     air = _airtime(record, criteria, lost, from_s, to_s)
     inside = timeline.between(air.from_s, air.to_s)
-    cause, judged = _causes(record, criteria, lost)
+    cause, judged = causes(record, criteria, lost)
+    at_ends = _usable_at_ends(record, criteria, lost)
     judged &= not is_small(record)
     level = timeline["level_percent"] - record.clip.floor_level_percent
     events = tuple(flash_events(timeline, criteria, level, lost, judged & (cause < 0)))
-    cause[_recovering(timeline, criteria, events) & (cause >= 0) & ~lost] = CAUSES.index("recovering")
+    cause[recovering(timeline, criteria, events) & (cause >= 0) & ~lost] = CAUSES.index("recovering")
     clear = inside & ~lost
     found = lamps(record, clear, criteria, events, lost)
     cause[pulled_down(timeline, found) & dark_causes(cause, CAUSES)] = CAUSES.index("pulled_down")
@@ -102,6 +110,9 @@ def score_flight(
     notes += [under_curve] if under_curve else []
     flags = zip(DERIVED, (~lost, inside, usable), strict=True)
     record = replace(record, timeline=timeline.with_columns(flags))
+    by_curve = {name: ends for name in BY_CURVE if (ends := _medians_at_ends(timeline, name, clear))}
+    if at_ends is not None and counted.any():
+        by_curve[USABLE_SHARE] = float(at_ends[0][counted].mean()), float(at_ends[1][counted].mean())
     return Score(
         record=record,
         criteria=criteria,
@@ -124,7 +135,30 @@ def score_flight(
         lamps=found,
         stability_notes=steady_notes,
         stop_range=None if one_stop is None else ends_of(one_stop),
+        by_curve=by_curve,
+        usable_at_ends=at_ends,
     )
+
+
+def _usable_at_ends(record: FlightRecord, criteria: Criteria, lost: npt.NDArray[np.bool_]) -> Ends | None:
+    """Usable frames [n] under the tone curves by which least and most is readable; None where nothing is known of that."""
+    names = BY_CURVE["zone_readable_percent"]
+    if not np.isfinite(record.timeline[names[0]]).any():
+        return None
+    least, most = (
+        judged & (cause < 0) for cause, judged in (causes(record, criteria, lost, column=name) for name in names)
+    )
+    return least, most
+
+
+def _medians_at_ends(timeline: Timeline, name: str, clear: npt.NDArray[np.bool_]) -> tuple[float, float] | None:
+    """The median of a share under the tone curves by which it is least and most; None where nothing is known of that."""
+    ends = [timeline[column][clear] for column in BY_CURVE[name]]
+    known = [one[np.isfinite(one)] for one in ends]
+    if not all(one.size for one in known):
+        return None
+    least, most = (float(np.median(one)) for one in known)
+    return least, most
 
 
 def _in_force(record: FlightRecord, criteria: Criteria) -> tuple[Criteria, list[str]]:
@@ -168,63 +202,6 @@ def _lay_still(air: Airtime) -> list[str]:
         f"the picture stands still from {from_s:.1f} s to {to_s:.1f} s{more}, which is counted as airtime: if the drone lay on the "
         "ground there, leave it out with --from and --to"
     ]
-
-
-def _causes(
-    record: FlightRecord, criteria: Criteria, lost: npt.NDArray[np.bool_]
-) -> tuple[npt.NDArray[np.int8], npt.NDArray[np.bool_]]:
-    """Why each frame was not usable (index into CAUSES, -1 usable), and which frames can be judged at all."""
-    timeline = record.timeline
-    readable, dark, blown, noisy = (
-        _held(timeline, timeline[f"zone_{name}_percent"]) for name in ("readable", "dark", "blown", "noisy")
-    )
-    level, clipped = timeline["level_percent"], timeline["clipped_percent"]
-    flat_range = timeline["p95_percent"] - timeline["p5_percent"]
-    floor_level = record.clip.floor_level_percent
-    cause = np.full(len(timeline), -1, dtype=np.int8)
-    with np.errstate(invalid="ignore"):
-        unreadable = readable < criteria.usable_zone_readable_percent
-        cause[unreadable] = CAUSES.index("noisy")
-        cause[unreadable & (dark >= noisy)] = CAUSES.index("too_dark")
-        cause[unreadable & (blown >= dark) & (blown >= noisy)] = CAUSES.index("blown")
-        cause[level - floor_level < criteria.black_level_percent] = CAUSES.index("too_dark")
-        grey = (flat_range < criteria.grey_range_percent) & (level > criteria.grey_level_percent)
-        cause[grey | (clipped > criteria.blown_clipped_percent)] = CAUSES.index("blown")
-    cause[lost] = CAUSES.index("link_lost")
-    judged = np.isfinite(readable) | (cause >= 0)  # a black or blown frame needs no readability to be lost
-    return cause, judged
-
-
-def _recovering(timeline: Timeline, criteria: Criteria, events: tuple[FlashEvent, ...]) -> npt.NDArray[np.bool_]:
-    """Rows [n] between a flash edge and the end of the recovery from it, where that is known.
-
-    In flight the level goes on to change with what is seen: there the exposure says when the camera was back.
-    """
-    rows = np.zeros(len(timeline), dtype=np.bool_)
-    if not events:
-        return rows
-    motion = timeline["motion_percent"] - motion_of_exposure(timeline, criteria)
-    for event in events:
-        if event.recovery_s is not None:
-            end_s = event.at_s + event.recovery_s
-            moved = motion[timeline.between(event.at_s, end_s) & np.isfinite(motion)]
-            if moved.size and np.median(moved) > criteria.airtime_motion_percent_per_s:
-                end_s = exposure_back_s(timeline, event.at_s, end_s)
-            rows |= timeline.between(event.at_s, end_s)
-    return rows
-
-
-def _held(timeline: Timeline, values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Fill frames without a value from the nearest frame that has one, if it is near enough in time."""
-    known = np.flatnonzero(np.isfinite(values))
-    if known.size in (0, len(values)):
-        return values
-    time_s = timeline.time_s
-    after = np.clip(np.searchsorted(known, np.arange(len(values))), 0, known.size - 1)
-    before = np.maximum(after - 1, 0)
-    nearer = np.abs(time_s[known[before]] - time_s) <= np.abs(time_s[known[after]] - time_s)
-    nearest = np.where(nearer, known[before], known[after])
-    return np.where(np.abs(time_s[nearest] - time_s) <= _HELD_S, values[nearest], np.nan)
 
 
 def _gaps(
@@ -341,7 +318,7 @@ def _moments(  # noqa: PLR0913 - the pieces a moment is chosen by
     gaps: tuple[Gap, ...],
 ) -> tuple[Moment, ...]:
     """The worst moments (one in each of the longest gaps, of its cause) and typical ones (nearest to the flight's median)."""
-    readable = np.where(lost, np.nan, _held(timeline, timeline["zone_readable_percent"]))  # snow is no view
+    readable = np.where(lost, np.nan, held(timeline, timeline["zone_readable_percent"]))  # snow is no view
     level = timeline["level_percent"]
 
     def moment(row: int, kind: Literal["worst", "typical"], cause: str | None) -> Moment:

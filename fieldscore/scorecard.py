@@ -16,6 +16,8 @@ from fieldscore.record import FlightRecord
 from fieldscore.recovery import FlashEvent
 from fieldscore.sun import LightStretch
 
+Ends = tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]  # of frames [n], where least and most is readable
+
 # Why a frame was not usable, in the order in which one cause takes a frame before the next may.
 CAUSES: tuple[str, ...] = ("link_lost", "recovering", "pulled_down", "blown", "too_dark", "noisy")
 
@@ -111,7 +113,9 @@ class Score:
     """The score of one flight. `usable_mask` and `cause` [n] go with the rows of `record.timeline`.
 
     `cause` is an index into CAUSES, -1 where usable or outside the airtime. `stop_range`: the least and most stops that
-    one stop of exposure here is, whichever of the named curves is the camera's; None where that cannot be said.
+    one stop of exposure here is, whichever of the named curves is the camera's; None where that cannot be said. `by_curve`: the
+    least and most of shares of what is readable (%, medians over the airtime, and `usable_share`) under these curves, as far as
+    known; `usable_at_ends`: the usable frames [n] there.
     """
 
     record: FlightRecord
@@ -133,6 +137,8 @@ class Score:
     lamps: Lamps = Lamps((), None, None, None)
     stability_notes: Mapping[str, str] = field(default_factory=dict)
     stop_range: tuple[float, float] | None = None
+    by_curve: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    usable_at_ends: Ends | None = None
 
     def under_curves(self, stops: float | None) -> tuple[float, float] | None:
         """The least and most that so many stops of exposure are under the named curves; None where that cannot be said."""

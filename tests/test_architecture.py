@@ -15,6 +15,7 @@ ROOT = Path(fieldscore.__file__).parent
 LAYERS = (
     {"errors", "tasks", "confine", "leftovers", "units", "stats", "compare_times", "intervals", "running"},
     {"criteria", "colour", "workers", "ahead", "spool", "farther", "still_dark"},
+    {"other_curves"},
     {"frame"},
     {"measure"},
     {"timeline"},
@@ -30,7 +31,7 @@ LAYERS = (
     {"gather"},
     {"analyse", "recovery", "align"},
     {"scorecard"},
-    {"brightness"},
+    {"brightness", "causes"},
     {"score"},
     {"comparison"},
     {"pairing"},

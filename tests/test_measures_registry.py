@@ -14,7 +14,7 @@ from frame_material import Luma, area_of, chain, coded, frame_of, noisy, texture
 from fieldscore import measures
 from fieldscore.frame import Frame
 from fieldscore.measure import Column, HistogramMeasure, Measure, TileMeasure, measure, tile_measure
-from fieldscore.measures import COLUMNS, MEASURES, TILE_MEASURE, TRACE_COLUMNS
+from fieldscore.measures import COLUMNS, CURVE_COLUMNS, MEASURES, TILE_MEASURE, TRACE_COLUMNS
 
 # how a name ends for each unit; a count, a flag or a correlation has none
 ENDINGS = {"%": "_percent", "%/s": "_percent", "code": "_codes", "stop": "_stops"}
@@ -65,7 +65,7 @@ def test_every_measure_is_listed() -> None:
 
 def test_columns_are_those_of_the_measures_in_order() -> None:
     """The columns are each measure's, one after another, and no name comes twice."""
-    assert [*(column for one in MEASURES for column in one.columns), *TRACE_COLUMNS] == list(COLUMNS)
+    assert [*(column for one in MEASURES for column in one.columns), *TRACE_COLUMNS, *CURVE_COLUMNS] == list(COLUMNS)
     names = [column.name for column in (*COLUMNS, TILE_MEASURE.column)]
     assert len(names) == len(set(names))
 

@@ -17,6 +17,7 @@ from fieldscore.measures.readability import DARK, NOISY, Sight, given_back, rose
 from fieldscore.noise import NoiseCurve, Pools
 from fieldscore.noise_left import LEVEL_EDGES, LeftCurve, PairPools
 from fieldscore.readable_rows import NOISE_OF_GAIN, ReadableRows
+from fieldscore.units import curves_of
 
 Doubles = npt.NDArray[np.float64]
 RATE = 10.0  # measurements a second
@@ -156,6 +157,21 @@ def test_black_set_down_lets_objects_stand_out_farther() -> None:
     assert ratio == pytest.approx(step(LEVEL + 0.05) / step(LEVEL), rel=1e-3) and ratio > 1.1
 
 
+@pytest.mark.parametrize(
+    ("k", "shares"),
+    [(3.8, [0, 0, 0]), (4.4, [0, 0, 100]), (5.4, [0, 100, 100]), (6.5, [100, 100, 100])],
+)
+def test_what_is_readable_has_its_least_and_most_by_curve(k: float, shares: list[int]) -> None:
+    """At this level an object stands out 1.22 times as far under BT.709 and 0.85 times under BT.1886 as under sRGB."""
+    rows = _rows([_noise_of(k)] * 10)
+    _, figures = rows.finish(np.zeros(10), _links(10), 0.0, curves_of(None))
+    rows.close()
+    least, own, most = ([5, 7], [0, 1], [6, 8])
+    assert figures[5][least].tolist() == [shares[0]] * 2
+    assert figures[5][own].tolist() == [shares[1]] * 2
+    assert figures[5][most].tolist() == [shares[2]] * 2
+
+
 def test_a_tile_that_black_makes_seen_is_not_lost_to_darkness() -> None:
     """An object of 0.9 code that stands out by 1.1 with black set down is lost to noise, if it is; one of 0.5 to darkness still."""
     lost = {}
@@ -168,7 +184,7 @@ def test_a_tile_that_black_makes_seen_is_not_lost_to_darkness() -> None:
             rows.add(frame)
         _, figures = rows.finish(np.zeros(10), _links(10), 0.1)
         rows.close()
-        lost[signal] = figures[5, 2:].tolist()
+        lost[signal] = figures[5, 2:5].tolist()
     assert lost == {0.9: [0.0, 0.0, 100.0], 0.5: [100.0, 0.0, 0.0]}
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import math
 from collections.abc import Iterator
@@ -13,6 +14,8 @@ from builders import build_record, build_score, unmeasured
 
 from fieldscore.report import dump_json, flight_json
 from fieldscore.report.figures import tables
+from fieldscore.report.html import render_html
+from fieldscore.report.summary import terminal_summary
 from fieldscore.score import Score
 
 AGREED = {
@@ -164,14 +167,21 @@ def test_stops_carry_what_other_curves_would_make_of_them(score: Score) -> None:
     told = replace(
         score,
         stop_range=(0.8, 1.25),
+        by_curve={"usable_share": (0.5, 1.0), "zone_readable_percent": (61.0, 97.0)},
         stability=replace(score.stability, hunting_stops=0.4, hunting_period_s=1.2),
         lamps=replace(score.lamps, pulldown_stops=-1.0),
     )
     assert flight_json(told)["by_curve"] == {
         "assumed": "srgb", "one_stop": [0.8, 1.25], "hunting_stops": [0.32, 0.5], "pulldown_stops": [-1.25, -0.8],
+        "readable_percent": None, "zone_readable_percent": [61.0, 97.0], "usable_share": [0.5, 1.0],
     }  # fmt: skip
     rows = {row.name: row.figures[0].text for table in tables(told, flight_json(told)) for row in table.rows}
     assert rows["hunting_stops"] == "0.40 (0.32 to 0.50) stops by curve"
     assert rows["pulldown_stops"] == "-1.00 (-1.25 to -0.80) stops by curve"
+    span = "the camera's tone curve is not known (srgb is assumed): by another it may be 50 % to 100 %"
+    assert any(span in line for line in terminal_summary(told))
+    assert f"T{span[1:]}." in html.unescape(render_html(told, {}))
+    same = replace(told, by_curve={"usable_share": (0.5, 0.5)})
+    assert not any("tone curve" in line for line in terminal_summary(same))
     none = flight_json(replace(told, stop_range=None))
     assert none["by_curve"] is None and any(note.startswith("by_curve: ") for note in none["notes"])

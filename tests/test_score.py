@@ -102,6 +102,23 @@ def test_a_frame_exactly_at_the_criterion_is_usable() -> None:
     assert scored(zone_readable_percent=at - 0.01).usable.share == 0.0
 
 
+def test_the_share_has_its_least_and_most_by_curve() -> None:
+    """Usable under the curve by which least is readable, under the one assumed, and by which most is: each its own frames."""
+    at = CRITERIA.usable_zone_readable_percent
+    zone = np.where(np.arange(ROWS) < ROWS // 2, at + 5.0, at - 5.0)
+    lost = (90, 180, SNOW)
+    score = scored(
+        lost, zone_readable_percent=zone, zone_readable_least_percent=zone - 7.0, zone_readable_most_percent=zone + 7.0,
+        readable_least_percent=50.0, readable_most_percent=80.0,
+    )  # fmt: skip
+    assert score.usable.share == (ROWS // 2 - 90) / ROWS
+    assert score.by_curve["usable_share"] == (0.0, (ROWS - 90) / ROWS)
+    assert score.by_curve["zone_readable_percent"] == (at - 7.0 - 5.0, at - 5.0 + 7.0)  # medians of the link's frames
+    assert score.by_curve["readable_percent"] == (50.0, 80.0)
+    assert not {name for name in score.measures if "_least_" in name or "_most_" in name}
+    assert scored().by_curve == {} and scored().usable_at_ends is None  # as results saved before they were known
+
+
 def test_link_loss_takes_a_frame_before_any_other_cause() -> None:
     """A black screen without a link is not the camera's darkness."""
     usable = scored((600, 690, BLACK)).usable

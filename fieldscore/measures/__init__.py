@@ -40,6 +40,17 @@ TRACE_COLUMNS: tuple[Column, ...] = (
         "veil_percent", "%", "lower", "Light that the lens spreads over the picture, in % of nominal white, linear."
     ),
 )
-COLUMNS: tuple[Column, ...] = FRAME_COLUMNS + TRACE_COLUMNS
+# What is readable were the camera's tone curve another, found with the rest once the pass is over.
+CURVE_COLUMNS: tuple[Column, ...] = tuple(
+    Column(
+        f"{name}_{end}_percent",
+        "%",
+        "neither",
+        f"{name}_percent under that of the named tone curves by which it is {end}.",
+    )
+    for name in ("readable", "zone_readable")
+    for end in ("least", "most")
+)
+COLUMNS: tuple[Column, ...] = FRAME_COLUMNS + TRACE_COLUMNS + CURVE_COLUMNS
 # Results saved before there were these are scored without: nothing is known of them.
-LATER_COLUMNS: tuple[Column, ...] = light_leaving.columns
+LATER_COLUMNS: tuple[Column, ...] = light_leaving.columns + CURVE_COLUMNS

@@ -7,9 +7,8 @@ from itertools import combinations
 from typing import Any
 
 from fieldscore import __version__
-from fieldscore.compare_judge import IN_NOISE, MORE_NOISE, NOISE_UNKNOWN
 from fieldscore.comparison import Comparison, Difference
-from fieldscore.report.differences import amount, interval_words, ranked, wording
+from fieldscore.report.differences import amount, interval_words, ranked, under_another_curve, why_withheld, wording
 from fieldscore.report.flight import clip_json
 from fieldscore.report.verdict import verdict
 from fieldscore.report.words import visible
@@ -23,7 +22,8 @@ def comparison_json(result: Comparison) -> dict[str, Any]:
     """The data of comparison.json; strict, so what is not known is None. Flights are numbered from 0, as given.
 
     Beside the agreed keys an entry of `differences` has its unit, what it counts (`of` places, lamps, flights or events),
-    the figures of both sides, the smallest difference worth caring about, and why there is no interval or verdict.
+    the figures of both sides, also under the tone curves by which least and most is readable (`by_curve`), the smallest
+    difference worth caring about, and why there is no interval or verdict.
     """
     return {
         "schema": SCHEMA,
@@ -98,13 +98,14 @@ def judgement(result: Comparison, entry: Difference) -> str:
     none = f"no interval: {entry.reason or 'no reason was given'}"
     told = f"{result.criteria.confidence_percent:g} % interval {interval_words(entry)}"
     if entry.withheld:
-        why = f"not judged: {entry.withheld}{'' if entry.withheld in (IN_NOISE, MORE_NOISE, NOISE_UNKNOWN) else ' differs'}"
+        why = f"not judged: {why_withheld(entry)}"
         return f"{why}; {none}" if entry.interval is None else f"{told}; {why}"
     if entry.interval is None:
         return none
     if entry.better is not None:
         label = result.labels[entry.a if entry.better == "a" else entry.b]
-        return f"{told}; {visible(label)} is better"
+        rests = under_another_curve(entry)
+        return f"{told}; {visible(label)} is better{f', but {rests}' if rests else ''}"
     if entry.direction == "neither":
         return f"{told}; neither way is better"
     shown = not entry.interval[0] <= 0.0 <= entry.interval[1]
@@ -130,6 +131,7 @@ def _entry(result: Comparison, one: Difference) -> dict[str, Any]:
         "worth": one.worth,
         "reason": one.reason,
         "withheld": one.withheld,
+        "by_curve": None if one.at_ends is None else [[_number(mean) for mean in end] for end in one.at_ends],
     }
 
 

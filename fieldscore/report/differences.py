@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
+from fieldscore.compare_judge import CURVE_TURNS, IN_NOISE, MORE_NOISE, NOISE_UNKNOWN, least_by_curve
 from fieldscore.comparison import USABLE, Comparison, Difference
 from fieldscore.report.words import number, share, visible
 
@@ -101,6 +102,24 @@ def interval_words(entry: Difference, *, size: bool = False) -> str:
     if size and entry.difference < 0.0:
         ends = [-ends[1], -ends[0]]
     return f"{number(ends[0])} to {number(ends[1])}"
+
+
+def under_another_curve(one: Difference) -> str:
+    """What is left of a difference under the tone curve that leaves least of it; "" where that matters still, or is not known."""
+    if one.at_ends is None or one.worth is None or least_by_curve(one) >= one.worth:
+        return ""
+    sign = math.copysign(1.0, one.difference)
+    first, second = min(one.at_ends, key=lambda ends: sign * (ends[1] - ends[0]))
+    if one.unit == "share":
+        most, least = (second, first) if sign > 0.0 else (first, second)
+        return f"under another tone curve {share(most)} against {share(least)}"
+    return f"under another tone curve {with_unit(sign * (second - first), one.unit)}"
+
+
+def why_withheld(one: Difference) -> str:
+    """What forbids to judge a difference: a reason, or what the flights differ in."""
+    reasons = (IN_NOISE, MORE_NOISE, NOISE_UNKNOWN, CURVE_TURNS)
+    return f"{one.withheld}{'' if one.withheld in reasons else ' differs'}"
 
 
 def shares(one: Difference) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 from fieldscore import __version__
 from fieldscore.measure import Column
 from fieldscore.record import ClipFacts, FlightRecord
-from fieldscore.score import DERIVED, Score, Summary
+from fieldscore.score import BY_CURVE, DERIVED, USABLE_SHARE, Score, Summary
 from fieldscore.scorecard import Lamps
 from fieldscore.sun import BRIGHT, SUN
 
@@ -27,8 +27,9 @@ def flight_json(score: Score) -> dict[str, Any]:
     """The score as JSON data with the keys people's scripts read; strict, so NaN and infinity become None.
 
     Each None of a figure has a line in `notes` that begins with its place and says why. Beside the agreed
-    keys: `airtime.how`, `gaps`, `moments`, `by_curve` (least and most of each figure of exposure in stops, whichever of
-    the named curves is the camera's), and `record` and `columns`, which `load_record` needs to score again without the video.
+    keys: `airtime.how`, `gaps`, `moments`, `by_curve` (least and most of each figure of exposure in stops and of what is
+    readable, whichever of the named curves is the camera's), and `record` and `columns`, which `load_record` needs to score
+    again without the video.
     """
     reasons: list[str] = []
     single = len(score.record.timeline) == 1
@@ -167,7 +168,7 @@ def _lamps(score: Score, reasons: list[str]) -> dict[str, Any]:
 
 
 def _by_curve(score: Score, reasons: list[str]) -> dict[str, Any] | None:
-    """What each figure of exposure in stops is at least and at most under the named curves; None where that cannot be said.
+    """What each figure that rests on the tone curve is at least and at most under the named ones; None where that cannot be said.
 
     `one_stop` holds for every other stop of exposure, as in the timeline.
     """
@@ -185,6 +186,11 @@ def _by_curve(score: Score, reasons: list[str]) -> dict[str, Any] | None:
         data[name] = None if ends is None else [_round(end, _FIGURE_DIGITS) for end in ends]
         if ends is None:
             reasons.append(f"by_curve.{name}: {why}")
+    for name, digits in (*((one, _FIGURE_DIGITS) for one in BY_CURVE), (USABLE_SHARE, _SHARE_DIGITS)):
+        ends = score.by_curve.get(name)
+        data[name] = None if ends is None else [_round(end, digits) for end in ends]
+        if ends is None:
+            reasons.append(f"by_curve.{name}: not known of this recording")
     return data
 
 

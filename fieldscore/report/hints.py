@@ -9,7 +9,17 @@ import numpy as np
 
 from fieldscore.compare_judge import SHARE_FROZEN, SLOW_MEASURES, ahead, judged
 from fieldscore.comparison import USABLE, Comparison, Difference
-from fieldscore.report.differences import EXPLAINING, agreed, amount, label_of, measured_in, ranked, shares, wording
+from fieldscore.report.differences import (
+    EXPLAINING,
+    agreed,
+    amount,
+    label_of,
+    measured_in,
+    ranked,
+    shares,
+    why_withheld,
+    wording,
+)
 from fieldscore.report.words import count
 
 
@@ -72,7 +82,7 @@ def _untold(result: Comparison, pair: str, own: Sequence[Difference]) -> str:
         name = label_of(result, most, side)
         return f"{name} is ahead{_by(most, own)}, but that may be its coder, which freezes more of the picture."
     if most.withheld or not by_noise(most):
-        why = f"{most.withheld} differs" if most.withheld else most.reason or "no reason was given"
+        why = why_withheld(most) if most.withheld else most.reason or "no reason was given"
         return f"it could not be told which of {pair} is better: {why}."
     told = (
         f"single flights do not tell which of {pair} is better: this rests on the noise of each flight, and a mistake in that is "

@@ -17,7 +17,7 @@ from fieldscore.report.figures import tables, told
 from fieldscore.report.flight import flight_json
 from fieldscore.report.instrument import instrument, policy, script
 from fieldscore.report.light import READING, light_panels
-from fieldscore.report.summary import airtime_of, gaps_text, interval_text, verdict_of
+from fieldscore.report.summary import airtime_of, curve_text, gaps_text, interval_text, verdict_of
 from fieldscore.report.track import track_data
 from fieldscore.score import CAUSES, Score
 
@@ -44,6 +44,7 @@ def render_html(score: Score, pictures: Mapping[float, bytes]) -> str:
             length=words.seconds(score.record.clip.duration_s),
             verdict=verdict_of(flight, score.usable.reason),
             interval=interval_text(flight, score.usable.reason),
+            curve=words.sentence(curve_text(flight)),
             gaps=gaps_text(flight),
             headline=context.headline(flight),
             causes=context.causes(score, flight),

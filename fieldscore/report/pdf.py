@@ -27,7 +27,7 @@ from fieldscore.report.recovery import (
     lead,
     recovery_json,
 )
-from fieldscore.report.summary import airtime_of, gaps_text, interval_text, ordered_causes, verdict_of
+from fieldscore.report.summary import airtime_of, curve_text, gaps_text, interval_text, ordered_causes, verdict_of
 from fieldscore.score import Score
 
 _HATCHES = {"plain": "", "cross": "xxxx", "upright": "||||", "rising": "////", "falling": "\\\\\\\\", "level": "----"}
@@ -43,6 +43,8 @@ def flight_pdf(score: Score, pictures: Mapping[float, bytes]) -> bytes:
     usable = flight["usable"]
     paper.big(words.share(usable["share"]), "of the airtime usable", verdict_of(flight, score.usable.reason))
     paper.text(words.sentence(interval_text(flight, score.usable.reason)), colour="soft")
+    if curve := curve_text(flight):
+        paper.text(words.sentence(curve), colour="soft")
     paper.text(f"Gaps: {gaps_text(flight)}.", colour="soft")
     paper.heading("Why it was lost")
     paper.bars(

@@ -20,7 +20,7 @@ from fieldscore.report.words import (
     share,
     visible,
 )
-from fieldscore.score import Score
+from fieldscore.score import USABLE_SHARE, Score
 
 _MOST = 0.5  # of the loss: from here on one cause is "most" of it
 _WORTH_NAMING_S = 1.0  # a shorter longest gap is no news
@@ -82,6 +82,8 @@ def terminal_summary(score: Score) -> list[str]:
     else:
         sure = interval_text(flight, score.usable.reason)
         add("usable", f"{share(usable['share'])} of {seconds(airtime_s)} airtime; {sure}")
+        if span := curve_text(flight):
+            add("", span)
     lost = [f"{cause_name(cause)} {share(part)}" for cause, part in ordered_causes(flight) if part]
     add("lost", ", ".join(lost) if lost else "nothing" if usable["share"] == 1.0 else NOT_MEASURED)
     add("gaps", gaps_text(flight))
@@ -108,6 +110,18 @@ def interval_text(flight: Mapping[str, Any], reason: str | None) -> str:
     confidence = flight["criteria"].get("confidence_percent", 95.0)
     samples = count(usable["effective_samples"])
     return f"{confidence:g} % interval {share(low)} to {share(high)}, from {samples} effective samples"
+
+
+def curve_text(flight: Mapping[str, Any]) -> str:
+    """What the usable share would be were the camera's tone curve another; "" where that is the same, or not known."""
+    by_curve = flight.get("by_curve") or {}
+    ends = by_curve.get(USABLE_SHARE)
+    if ends is None or None in ends or share(ends[0]) == share(ends[1]):
+        return ""
+    return (
+        f"the camera's tone curve is not known ({by_curve['assumed']} is assumed): "
+        f"by another it may be {share(ends[0])} to {share(ends[1])}"
+    )
 
 
 def gaps_text(flight: Mapping[str, Any]) -> str:

@@ -19,6 +19,7 @@ from fieldscore.report.differences import (
     measured_in,
     ranked,
     shares,
+    under_another_curve,
     wording,
 )
 from fieldscore.report.hints import any_told, by_measure, shortfalls, would_matter
@@ -117,6 +118,7 @@ def _does(entries: Sequence[Difference], found: Sequence[Difference], confidence
         own = [one for one in found if one.measure == entry.measure]
         pairs = len(measured_in(own))
         part = f"; measured in {pairs} of {len(own)} pairs of flights" if pairs < len(own) else ""
+        part += f"; {rests}" if (rests := under_another_curve(entry)) else ""
         span = f"{confidence:g} % interval {interval_words(entry, size=True)}"
         if entry.unit == "share":
             parts.append(f"{what.does}: {shares(entry)} ({span} points{part})")

@@ -1,0 +1,108 @@
+"""Differences that rest on the tone curve: what is left of them under another, what that forbids, what is said of it."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+from compare_material import alignment_of, flight, rough, steady
+
+from fieldscore.compare import compare_flights
+from fieldscore.compare_judge import CURVE_TURNS
+from fieldscore.comparison import USABLE, Comparison, Difference
+from fieldscore.criteria import Criteria
+from fieldscore.report.comparison import comparison_json, judgement
+from fieldscore.report.verdict import verdict
+from fieldscore.score import Score
+
+CRITERIA = Criteria()
+WAY = steady(60.0)
+AT = CRITERIA.usable_zone_readable_percent
+
+
+def zoned(zone: float, least: float, most: float, seed: int) -> Score:
+    """A flight with a mean readable share of the zone, also under the curves by which it is least and most."""
+    wander = rough(seed)
+    return flight(
+        WAY,
+        {
+            "zone_readable_percent": lambda m: zone + wander(m),
+            "zone_readable_least_percent": lambda m: least + wander(m),
+            "zone_readable_most_percent": lambda m: most + wander(m),
+        },
+    )
+
+
+def compared(first: Score, second: Score) -> Comparison:
+    return compare_flights([first, second], ("dusk", "dawn"), {(0, 1): alignment_of(WAY, WAY)}, CRITERIA)
+
+
+def of(result: Comparison, measure: str, kind: str = "places") -> Difference:
+    (found,) = [one for one in result.differences if one.measure == measure and one.of == kind]
+    return found
+
+
+def test_a_lead_that_another_curve_turns_is_not_judged() -> None:
+    """One camera shows more of the zone by the curve assumed, the other by another: nobody is better."""
+    result = compared(zoned(70.0, 62.0, 80.0, 1), zoned(80.0, 50.0, 95.0, 2))
+    one = of(result, "zone_readable_percent")
+    assert one.at_ends is not None
+    assert np.array(one.at_ends) == pytest.approx(np.array([[62.0, 50.0], [80.0, 95.0]]), abs=0.5)
+    assert one.interval is not None and one.interval[0] > 0.0
+    assert one.better is None and one.withheld == CURVE_TURNS
+    assert judgement(result, one).endswith("not judged: another tone curve turns it")
+    (entry,) = [e for e in comparison_json(result)["differences"] if e["measure"] == one.measure]
+    assert entry["by_curve"] == [pytest.approx(pair, abs=1e-4) for pair in one.at_ends]
+
+
+def test_a_lead_that_another_curve_takes_away_is_told_with_that() -> None:
+    """By the curve assumed one camera is usable at half of the places, the other at all; by another both are at all."""
+
+    def lost(metres: np.ndarray) -> np.ndarray:
+        return np.where(rough(7, size_m=0.5)(metres) > 0.0, AT - 10.0, AT + 20.0)
+
+    first = flight(
+        WAY,
+        {
+            "zone_readable_percent": lost,
+            "zone_readable_least_percent": lambda m: lost(m) - 5.0,
+            "zone_readable_most_percent": lambda m: lost(m) + 15.0,
+        },
+    )
+    second = zoned(AT + 20.0, AT + 15.0, AT + 30.0, 3)
+    for result, sign in ((compared(first, second), 1.0), (compared(second, first), -1.0)):
+        one = of(result, USABLE)
+        assert sign * one.difference == pytest.approx(0.5, abs=0.15)
+        assert one.at_ends is not None and one.at_ends[1] == (1.0, 1.0)
+        assert one.better == ("b" if sign > 0.0 else "a")
+        assert "under another tone curve 100 % against 100 %)" in verdict(result)
+        assert judgement(result, one).endswith("is better, but under another tone curve 100 % against 100 %")
+
+
+@pytest.mark.parametrize(("spread", "told"), [(1.0, False), (9.0, True)])
+def test_curves_unlike_each_other_are_named_where_they_could_make_up_for_it(spread: float, told: bool) -> None:
+    """Ten points of the zone stand between curves alike; curves that are worth nine points each way could be all of it."""
+    result = compared(zoned(70.0, 70.0 - spread, 70.0 + spread, 1), zoned(80.0, 80.0 - spread, 80.0 + spread, 2))
+    assert of(result, "zone_readable_percent").better == "b"
+    assert any("as if they were alike" in note for note in result.notes) is told
+    assert "under another tone curve" not in verdict(result)
+
+
+def test_flights_saved_before_the_ends_were_known_are_judged_without() -> None:
+    """Where one flight does not say what another curve would do, the difference stands as it is."""
+    old = flight(WAY, {"zone_readable_percent": lambda m: 70.0 + rough(1)(m)})
+    one = of(compared(old, zoned(80.0, 50.0, 95.0, 2)), "zone_readable_percent")
+    assert one.at_ends is None and one.better == "b"
+
+
+def test_cameras_flown_three_times_are_held_to_it_too() -> None:
+    """The ends of a camera are the means of its flights, and a lead of flights that turns is no verdict either."""
+    scores = [zoned(70.0 + n / 4.0, 62.0, 80.0, n) for n in range(3)]
+    scores += [zoned(80.0 + n / 4.0, 50.0 + n, 95.0, n + 3) for n in range(3)]
+    pairs = {(i, j): alignment_of(WAY, WAY) for i, j in combinations(range(6), 2)}
+    result = compare_flights(scores, ("dusk",) * 3 + ("dawn",) * 3, pairs, CRITERIA)
+    one = of(result, "zone_readable_percent", "flights")
+    assert one.at_ends is not None
+    assert np.array(one.at_ends) == pytest.approx(np.array([[62.0, 51.0], [80.0, 95.0]]), abs=0.5)
+    assert one.withheld == CURVE_TURNS

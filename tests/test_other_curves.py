@@ -1,0 +1,60 @@
+"""The reference object under other tone curves: against their formulas, worked out by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from fieldscore.criteria import Criteria
+from fieldscore.other_curves import StandsOut
+from fieldscore.units import HLG, curves_of
+
+CRITERIA = replace(Criteria(), object_contrast=0.2)
+
+
+def srgb(level: float) -> float:
+    """Step of an object a fifth brighter above the straight toe, IEC 61966-2-1 (constants from memory)."""
+    light = 1.2 * ((level + 0.055) / 1.055) ** 2.4
+    return float(1.055 * light ** (1.0 / 2.4) - 0.055 - level)
+
+
+def bt709(level: float) -> float:
+    """The same by ITU-R BT.709 in its continuous form (constants from memory)."""
+    light = 1.2 * ((level + 0.0992968) / 1.0992968) ** (1.0 / 0.45)
+    return float(1.0992968 * light**0.45 - 0.0992968 - level)
+
+
+def power(level: float, gamma: float) -> float:
+    """The same by a plain power, as ITU-R BT.1886 (2.4)."""
+    return float(level * (1.2 ** (1.0 / gamma) - 1.0))
+
+
+@pytest.mark.parametrize("black", [0.0, 0.06])
+@pytest.mark.parametrize("level", [0.09, 0.15, 0.3, 0.6])
+def test_the_ends_are_those_of_the_curves(level: float, black: float) -> None:
+    """BT.709 lets an object stand out the farthest in the dark, BT.1886 the least; black set down adds to each."""
+    found = StandsOut(CRITERIA, black, curves_of(None))
+    own = srgb(level + black) / srgb(level)
+    assert found.under_own(np.array([level]))[0] == pytest.approx(own, rel=2e-3)
+    least, most = (float(one[0]) for one in found.at_ends(np.array([level])))
+    assert most == pytest.approx(bt709(level + black) / srgb(level + black), rel=2e-3)
+    assert least == pytest.approx(power(level + black, 2.4) / srgb(level + black), rel=2e-3)
+
+
+def test_an_object_measured_under_another_curve_has_it_at_an_end() -> None:
+    """Under BT.709 nothing lets it stand out farther; a file tagged HLG may have a curve that is flat in the light."""
+    under_bt709 = StandsOut(replace(CRITERIA, transfer_curve="bt709"), 0.0, curves_of(None))
+    least, most = under_bt709.at_ends(np.array([0.15, 0.5]))
+    assert most == pytest.approx([1.0, 1.0])
+    assert least[0] == pytest.approx(power(0.15, 2.4) / bt709(0.15), rel=2e-3)
+    tagged = StandsOut(CRITERIA, 0.0, curves_of(HLG)).at_ends(np.array([0.9]))
+    assert tagged[0][0] < 0.5 < StandsOut(CRITERIA, 0.0, curves_of(None)).at_ends(np.array([0.9]))[0][0]
+
+
+def test_one_curve_has_no_span_and_no_tile_no_figure() -> None:
+    """With no other curve both ends are what was measured; a tile without a level stays without."""
+    least, most = StandsOut(CRITERIA, 0.0, ()).at_ends(np.array([0.01, 0.5, np.nan]))
+    assert least[:2] == pytest.approx([1.0, 1.0]) and most[:2] == pytest.approx([1.0, 1.0])
+    assert np.isnan([least[2], most[2]]).all()
