@@ -34,6 +34,7 @@ class Row:
     auc: float
     share_true: float
     share_measured: float
+    share_by_curve: str
     agreement: float
     noise_camera: float
     noise_left: float
@@ -72,10 +73,16 @@ def compare(clip: Path, truth: Truth, twin: Path | None = None) -> Row:
     left, left_measured = float("nan"), float(np.nanmedian(timeline["noise_percent"][rows[linked]]))
     if twin is not None:
         left, left_measured = noise_left(clip, twin, record)
+    seen_rows = rows[truth.tile_index][linked[truth.tile_index]]
+    apart = (
+        timeline[f"readable_{end}_percent"][seen_rows] - timeline["readable_percent"][seen_rows]
+        for end in ("least", "most")
+    )
+    by_curve = " to ".join(f"{100.0 * measured.mean() + np.nanmean(one):.0f}" for one in apart)
     air = (score.airtime_from_s - truth.airtime_s[0], score.airtime_to_s - truth.airtime_s[1])
     return Row(
         name=clip.name, exposure=exposure, auc=auc(k[known], seen),
-        share_true=float(seen.mean()), share_measured=float(measured.mean()),
+        share_true=float(seen.mean()), share_measured=float(measured.mean()), share_by_curve=by_curve,
         agreement=float((seen == measured).mean()), noise_camera=float(np.nanmedian(noise)) / span,
         noise_left=left,
         noise_measured=left_measured, airtime_s=float(np.max(np.abs(air))),
@@ -85,12 +92,13 @@ def compare(clip: Path, truth: Truth, twin: Path | None = None) -> Row:
 
 def table(rows: list[Row]) -> str:
     """The rows as a Markdown table."""
-    head = ("flight | level | clipped | crushed | AUC | readable, true | readable, measured | tiles agreed | camera's noise "
-            "| noise left | noise, measured | airtime ends | floor/ceiling (true)")  # fmt: skip
+    head = ("flight | level | clipped | crushed | AUC | readable, true | readable, measured (by curve) | tiles agreed "
+            "| camera's noise | noise left | noise, measured | airtime ends | floor/ceiling (true)")  # fmt: skip
     lines = [f"| {head} |", "|" + "---|" * (head.count("|") + 1)]
     for row in rows:
         cells = [row.name, *(f"{value:.2f}" for value in row.exposure), "–" if np.isnan(row.auc) else f"{row.auc:.3f}",
-                 *(f"{100 * value:.0f} %" for value in (row.share_true, row.share_measured, row.agreement)),
+                 f"{100 * row.share_true:.0f} %", f"{100 * row.share_measured:.0f} % ({row.share_by_curve})",
+                 f"{100 * row.agreement:.0f} %",
                  *(f"{one:.2f} %" for one in (row.noise_camera, row.noise_left, row.noise_measured)),
                  f"{row.airtime_s:.2f} s", row.floor]  # fmt: skip
         lines.append("| " + " | ".join(cells) + " |")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -78,6 +79,12 @@ def test_a_lead_that_another_curve_takes_away_is_told_with_that() -> None:
         assert one.better == ("b" if sign > 0.0 else "a")
         assert "under another tone curve 100 % against 100 %)" in verdict(result)
         assert judgement(result, one).endswith("is better, but under another tone curve 100 % against 100 %")
+        unsure = tuple(
+            replace(one, interval=None, better=None, reason="short", withheld=None) for one in result.differences
+        )
+        assert "; under another tone curve 100 % against 100 %): fly longer" in verdict(
+            replace(result, differences=unsure)
+        )
 
 
 @pytest.mark.parametrize(("spread", "told"), [(1.0, False), (9.0, True)])

@@ -17,6 +17,7 @@ from fieldscore.report.differences import (
     measured_in,
     ranked,
     shares,
+    under_another_curve,
     why_withheld,
     wording,
 )
@@ -100,6 +101,7 @@ def _of_one(result: Comparison, one: Difference) -> str:
     if side is None or one.withheld or not would_matter(one):
         return ""
     held = f"{count(one.effective_samples)} independent samples{_places_won(result, one, side)}"
+    held += f"; {rests}" if (rests := under_another_curve(one)) else ""
     return (
         f"{label_of(result, one, side)} is ahead{_by(one, [one])}, but the flights are too short to be sure of that ({held}): "
         "fly longer, or more often."
