@@ -87,6 +87,14 @@ def test_a_lead_that_another_curve_takes_away_is_told_with_that() -> None:
         )
 
 
+def test_a_turn_by_less_than_matters_takes_no_verdict() -> None:
+    """By another curve the other camera is ahead by a point, which nobody cares about: the lead stands, told with that."""
+    result = compared(zoned(70.0, 62.0, 80.0, 1), zoned(80.0, 61.0, 95.0, 2))
+    one = of(result, "zone_readable_percent")
+    assert one.better == "b" and one.withheld is None
+    assert judgement(result, one).endswith("dawn is better, but under another tone curve 60.8 % against 61.7 %")
+
+
 @pytest.mark.parametrize(("spread", "told"), [(1.0, False), (9.0, True)])
 def test_curves_unlike_each_other_are_named_where_they_could_make_up_for_it(spread: float, told: bool) -> None:
     """Ten points of the zone stand between curves alike; curves that are worth nine points each way could be all of it."""

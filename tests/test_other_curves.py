@@ -53,6 +53,17 @@ def test_an_object_measured_under_another_curve_has_it_at_an_end() -> None:
     assert tagged[0][0] < 0.5 < StandsOut(CRITERIA, 0.0, curves_of(None)).at_ends(np.array([0.9]))[0][0]
 
 
+def test_tiles_in_the_black_count_as_just_above_it() -> None:
+    """Below a fiftieth of the range, where the curve's toe rules, an object stands out as it does there."""
+    found = StandsOut(CRITERIA, 0.05, curves_of(None))
+    levels = np.array([0.0, 0.01, 0.02])
+    assert np.ptp(found.under_own(levels)) == 0.0
+    assert found.under_own(levels)[0] == pytest.approx(
+        srgb(0.07) / 0.2 / 0.02, rel=2e-3
+    )  # the toe is straight: a fifth of it
+    assert all(np.ptp(one) == 0.0 for one in found.at_ends(levels))
+
+
 def test_one_curve_has_no_span_and_no_tile_no_figure() -> None:
     """With no other curve both ends are what was measured; a tile without a level stays without."""
     least, most = StandsOut(CRITERIA, 0.0, ()).at_ends(np.array([0.01, 0.5, np.nan]))

@@ -110,10 +110,9 @@ def under_another_curve(one: Difference) -> str:
         return ""
     sign = math.copysign(1.0, one.difference)
     first, second = min(one.at_ends, key=lambda ends: sign * (ends[1] - ends[0]))
-    if one.unit == "share":
-        most, least = (second, first) if sign > 0.0 else (first, second)
-        return f"under another tone curve {share(most)} against {share(least)}"
-    return f"under another tone curve {with_unit(sign * (second - first), one.unit)}"
+    ahead, behind = (second, first) if sign > 0.0 else (first, second)
+    told = [share(mean) if one.unit == "share" else number(mean, one.unit) for mean in (ahead, behind)]
+    return f"under another tone curve {told[0]} against {told[1]}"
 
 
 def why_withheld(one: Difference) -> str:
