@@ -80,7 +80,7 @@ def runs(mask: Mask) -> list[tuple[int, int]]:
 def link_lost(timeline: Timeline, criteria: Criteria) -> Mask:
     """Rows [n] whose picture the link or the receiver made: snow, a blank screen, a frozen, broken or damaged picture."""
     lost = spoilt(timeline)
-    return lost | _frozen(timeline, criteria, lost, _lit(timeline, lost))
+    return lost | _frozen(timeline, criteria, lost)
 
 
 def spoilt(timeline: Timeline) -> Mask:
@@ -235,9 +235,16 @@ def _blank_screens(timeline: Timeline) -> Mask:
         before = level[start - 1]
         drop = abs(before - level[start])
         whole = stop == len(level) or abs(level[stop] - level[stop - 1]) > ABRUPT_PERCENT
-        if drop > ABRUPT_PERCENT and before < BLOWN_LEVEL_PERCENT and whole and not _own_black(timeline, start, stop):
+        seen = before < BLOWN_LEVEL_PERCENT or (level[start] > before and _goes_on_alike(level, start, stop))
+        if drop > ABRUPT_PERCENT and seen and whole and not _own_black(timeline, start, stop):
             blank[start:stop] = True
     return blank
+
+
+def _goes_on_alike(level: Doubles, start: int, stop: int) -> bool:
+    """Say whether the level just before rows [start, stop) and just after them is the same, as exposure that went on leaves it."""
+    beside = np.concatenate([level[max(start - LIT_ROWS, 0) : start], level[stop : stop + LIT_ROWS]])
+    return bool(stop < len(level) and beside.min() >= LIT_LEAVES * beside.max())
 
 
 def _white(timeline: Timeline) -> Mask:
@@ -296,10 +303,10 @@ def _own_black(timeline: Timeline, start: int, stop: int) -> bool:
     return bool(stands and went_out and black)
 
 
-def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask, lit: Mask) -> Mask:
-    """Rows [n] that repeat a picture for longer than the hold while the scene moved just before and after; no `lit` [n] one."""
+def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
+    """Rows [n] that repeat a picture for longer than the hold while the scene moved just before and after."""
     motion = timeline["motion_percent"]
-    repeated = _repeats(timeline) & ~lit  # light that fills the picture leaves nothing that could move
+    repeated = _repeats(timeline) & ~_white(timeline)  # light that fills the picture leaves nothing that could move
     time_s = timeline.time_s
     frozen = np.zeros(len(timeline), dtype=np.bool_)
     for start, stop in runs(repeated):

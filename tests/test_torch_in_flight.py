@@ -166,6 +166,25 @@ def test_white_after_a_bright_scene_is_a_lost_link_too(bright: float) -> None:
     assert runs(link_lost(timeline, Criteria()))[0][1] == 500
 
 
+@pytest.mark.parametrize(
+    ("before", "comes", "goes", "after"),
+    [
+        (30.0, [], np.linspace(98.0, 45.0, 15), 45.0),  # out of a tunnel
+        (30.0, [], [98.0, 45.0], 45.0),
+        (65.0, [], np.linspace(98.0, 65.0, 15), 65.0),
+        (65.0, [80.0, 91.0], [91.0, 80.0], 65.0),  # turned into a blown sky and back
+    ],
+)
+def test_white_that_comes_or_goes_by_and_by_is_no_frozen_picture(
+    before: float, comes: list[float], goes: list[float], after: float
+) -> None:
+    """Light that fills the picture leaves nothing that could move: where the camera closes by and by no link was lost."""
+    level = np.concatenate([np.full(100 - len(comes), before), comes, np.full(24, 100.0), goes])
+    level = np.concatenate([level, np.full(400 - len(level), after)])
+    shown = {**FLOWN, "level_percent": level, "motion_percent": 45.0}
+    assert not link_lost(timeline_of(400, (100, 101, WHITE), (101, 124, SAME), **shown), Criteria()).any()
+
+
 def test_a_lost_link_is_no_end_of_a_beam() -> None:
     """Dim snow that takes the place of a lit picture puts no torch out, and nobody saw when it went."""
     table = _flight(75, _level(75), {}, {"likeness": 0.05})
