@@ -185,10 +185,12 @@ def test_white_that_comes_or_goes_by_and_by_is_no_frozen_picture(
     assert not link_lost(timeline_of(400, (100, 101, WHITE), (101, 124, SAME), **shown), Criteria()).any()
 
 
-def test_a_lost_link_is_no_end_of_a_beam() -> None:
-    """Dim snow that takes the place of a lit picture puts no torch out, and nobody saw when it went."""
-    table = _flight(75, _level(75), {}, {"likeness": 0.05})
+@pytest.mark.parametrize(("off", "speed"), [(75, 45.0), (100, 2.0)])
+def test_a_lost_link_is_no_end_of_a_beam(off: int, speed: float) -> None:
+    """Dim snow that takes the place of a lit picture puts no torch out, and nobody saw when it went; nor if the camera stands."""
+    table = _flight(off, _level(off), {}, {"likeness": 0.05})
+    table.values["motion_percent"][:] = speed
     lost = np.zeros(ROWS, dtype=np.bool_)
-    lost[75:110] = True
+    lost[off : off + 35] = True
     (edge,) = without_crossing(flash_edges(table, table["level_percent"], lost))
     assert edge.kind == "flash_on" and edge.missed_row is None
