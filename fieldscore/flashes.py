@@ -107,9 +107,9 @@ def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
     rows = len(timeline)
     if rows < 2 * _CALM_FRAMES + 2:
         return []
-    # a lost link, or its end, within the calm before an edge or just after it
-    reach = np.concatenate([np.zeros(_CALM_FRAMES), np.ones(_LINK_FRAMES + 1), np.ones(_CALM_FRAMES + _LINK_FRAMES)])
-    near_loss = np.convolve(lost, reach[: 2 * _CALM_FRAMES + 1], mode="same") > 0
+    # a lost link within the calm before an edge or just after it
+    reach = np.arange(-_CALM_FRAMES, _CALM_FRAMES + 1) >= -_LINK_FRAMES
+    near_loss = np.convolve(lost, reach, mode="same") > 0
     found: list[Edge] = []
     for sign, kind in _KINDS:
         last = -rows
