@@ -136,6 +136,22 @@ def test_short_white_before_a_camera_that_stands_is_light(stop: int, lost: bool)
     assert _white(stop, 12.0, speed=1.0) == ([(100, stop)] if lost else [])
 
 
+@pytest.mark.parametrize(("between", "lost"), [(12.0, True), (6.0, False)])
+@pytest.mark.parametrize("gap", [3, 12])
+def test_white_that_blinks_before_a_camera_that_stands_is_light_where_it_closed(
+    gap: int, between: float, lost: bool
+) -> None:
+    """A receiver's white screen that comes and goes leaves a hovering drone's exposure as it was; a torch that flashes does not."""
+    starts = range(100, 300, 10 + gap)
+    level = np.full(400, 12.0)
+    level[100 : starts[-1] + 20] = between
+    white = [one for row in starts for one in ((row, row + 1, WHITE), (row + 1, row + 10, SAME))]
+    shown = {**FLOWN, "level_percent": level, "motion_percent": 10.0}
+    found = link_lost(timeline_of(400, *white, **shown), Criteria())
+    assert [found[row : row + 10].all() for row in starts] == [lost] * len(starts)
+    assert lost or not found.any()
+
+
 @pytest.mark.parametrize("snow", [(90, 100), (115, 120)])
 def test_white_beside_snow_is_a_lost_link(snow: tuple[int, int]) -> None:
     """A receiver that shows white shows other signs of the link just before or after it, or none."""
