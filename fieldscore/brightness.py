@@ -90,7 +90,7 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
 
 def _of_lamps(timeline: Timeline, inside: Mask, calm: Mask, swing_stops: float, period_s: float) -> str | None:
     """Why the swing found over the calm rows may be the camera following the lamps that it is flown past; None if it is its own."""
-    passes, lasts_s = lamp_passes(timeline, inside), float(calm.sum()) * timeline.interval_s
+    passes, lasts_s = flown_past(lamp_passes(timeline, inside)), float(calm.sum()) * timeline.interval_s
     for times, often in enumerate(("as often", "twice as often", "three times as often"), 1):
         shows = times > 1 and times * period_s < 1.0 / BAND_HZ[0]  # the lamps' own pace would, and be the larger
         if not shows and _keeps_step(passes, swing_stops, times * period_s, lasts_s):

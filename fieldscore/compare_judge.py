@@ -166,8 +166,9 @@ def _noise_widens(one: Difference, ahead_by_it: Sequence[Score], others: Sequenc
     """Why what is left of a lead by range, without the noise that some flights have more than others, may not matter.
 
     Noise of the sensor is the same in light wherever the picture is dark, and the tone curve lifts it there: measured at the middle
-    of the picture, in light, it swings `FIRST_PERCENTILE` times as far down from the darkest. Flights whose noise is not known do
-    not count; of others without any that is, the lead must stand even if they have none.
+    of the picture, in light, it swings `FIRST_PERCENTILE` times as far down from the darkest. Flights of the
+    `others` whose noise is not known do not count, and without any that is, the lead must stand even if they have none. One ahead
+    has withheld the verdict before.
     """
     known, theirs = (
         [_in_light(*found, score.criteria.transfer_curve) for score in flights if (found := _dark_end(score))]

@@ -80,7 +80,7 @@ def runs(mask: Mask) -> list[tuple[int, int]]:
 def link_lost(timeline: Timeline, criteria: Criteria) -> Mask:
     """Rows [n] whose picture the link or the receiver made: snow, a blank screen, a frozen, broken or damaged picture."""
     lost = spoilt(timeline)
-    return lost | _frozen(timeline, criteria, lost, _lit(timeline, lost))
+    return lost | _frozen(timeline, criteria, lost)
 
 
 def spoilt(timeline: Timeline) -> Mask:
@@ -235,9 +235,16 @@ def _blank_screens(timeline: Timeline) -> Mask:
         before = level[start - 1]
         drop = abs(before - level[start])
         whole = stop == len(level) or abs(level[stop] - level[stop - 1]) > ABRUPT_PERCENT
-        if drop > ABRUPT_PERCENT and before < BLOWN_LEVEL_PERCENT and whole and not _own_black(timeline, start, stop):
+        seen = before < BLOWN_LEVEL_PERCENT or (level[start] > before and _goes_on_alike(level, start, stop))
+        if drop > ABRUPT_PERCENT and seen and whole and not _own_black(timeline, start, stop):
             blank[start:stop] = True
     return blank
+
+
+def _goes_on_alike(level: Doubles, start: int, stop: int) -> bool:
+    """Say whether the level just before rows [start, stop) and just after them is the same, as exposure that went on leaves it."""
+    beside = np.concatenate([level[max(start - LIT_ROWS, 0) : start], level[stop : stop + LIT_ROWS]])
+    return bool(stop < len(level) and beside.min() >= LIT_LEAVES * beside.max())
 
 
 def _white(timeline: Timeline) -> Mask:
@@ -248,20 +255,27 @@ def _white(timeline: Timeline) -> Mask:
 
 def _lit(timeline: Timeline, lost: Mask) -> Mask:
     """Rows [n] that are white by a light that fills the picture; `lost` [n]: those of a lost link by other signs."""
-    lit = _white(timeline)
-    for start, stop in runs(lit):
-        lit[start:stop] = _is_light(timeline, start, stop, lost)
+    lit, time_s = _white(timeline), timeline.time_s
+    blinking = lit.copy()
+    for (_, stop), (start, _) in itertools.pairwise(runs(lit)):
+        blinking[stop:start] = time_s[start] - time_s[stop] <= MOTION_AROUND_S
+    for first, last in runs(blinking):
+        for start, stop in runs(lit[first:last]):
+            rows = first + start, first + stop
+            lit[slice(*rows)] = _is_light(timeline, rows, (first, last), lost)
     return lit
 
 
-def _is_light(timeline: Timeline, start: int, stop: int, lost: Mask) -> bool:
+def _is_light(timeline: Timeline, rows: tuple[int, int], blinking: tuple[int, int], lost: Mask) -> bool:
     """Say whether white rows [start, stop) are a light's that fills the picture, and no receiver's screen.
 
-    There is no other sign of a `lost` [n] link just before or after, and the camera has closed. It need not where it stands and the
-    light is short: its exposure may be fixed.
+    There is no other sign of a `lost` [n] link just before or after, and the camera has closed since before the first of the rows
+    [start, stop) that are white again and again, `blinking`. It need not where it stands and the light is short and does not blink:
+    its exposure may be fixed.
     """
+    (start, stop), first = rows, blinking[0]
     time_s, level, motion = timeline.time_s, timeline["level_percent"], timeline["motion_percent"]
-    if start == 0 or stop == len(time_s):
+    if first == 0 or stop == len(time_s):
         return False
     sides = (
         timeline.between(time_s[start - 1] - MOTION_AROUND_S, time_s[start - 1]),
@@ -270,13 +284,13 @@ def _is_light(timeline: Timeline, start: int, stop: int, lost: Mask) -> bool:
     if any(lost[side].any() for side in sides):
         return False
     before, after = (
-        float(np.median(level[max(start - LIT_ROWS, 0) : start])),
+        float(np.median(level[max(first - LIT_ROWS, 0) : first])),
         float(level[stop : stop + LIT_ROWS].min()),
     )
     if time_s[stop] - time_s[start] > LIT_S:
         opens = level[timeline.between(time_s[stop], time_s[stop] + LIT_S)].max() >= LIT_OPENS * after
         return bool(opens and after <= LONG_LIT_LEAVES * before)
-    return after <= LIT_LEAVES * before or _mean(motion[sides[0]]) <= STANDING_PERCENT
+    return after <= LIT_LEAVES * before or (_mean(motion[sides[0]]) <= STANDING_PERCENT and rows == blinking)
 
 
 def _own_black(timeline: Timeline, start: int, stop: int) -> bool:
@@ -296,10 +310,10 @@ def _own_black(timeline: Timeline, start: int, stop: int) -> bool:
     return bool(stands and went_out and black)
 
 
-def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask, lit: Mask) -> Mask:
-    """Rows [n] that repeat a picture for longer than the hold while the scene moved just before and after; no `lit` [n] one."""
+def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
+    """Rows [n] that repeat a picture for longer than the hold while the scene moved just before and after."""
     motion = timeline["motion_percent"]
-    repeated = _repeats(timeline) & ~lit  # light that fills the picture leaves nothing that could move
+    repeated = _repeats(timeline) & ~_white(timeline)  # light that fills the picture leaves nothing that could move
     time_s = timeline.time_s
     frozen = np.zeros(len(timeline), dtype=np.bool_)
     for start, stop in runs(repeated):

@@ -107,9 +107,9 @@ def flash_edges(timeline: Timeline, level: Doubles, lost: Mask) -> list[Edge]:
     rows = len(timeline)
     if rows < 2 * _CALM_FRAMES + 2:
         return []
-    # a lost link, or its end, within the calm before an edge or just after it
-    reach = np.concatenate([np.zeros(_CALM_FRAMES), np.ones(_LINK_FRAMES + 1), np.ones(_CALM_FRAMES + _LINK_FRAMES)])
-    near_loss = np.convolve(lost, reach[: 2 * _CALM_FRAMES + 1], mode="same") > 0
+    # a lost link within the calm before an edge or just after it
+    reach = np.arange(-_CALM_FRAMES, _CALM_FRAMES + 1) >= -_LINK_FRAMES
+    near_loss = np.convolve(lost, reach, mode="same") > 0
     found: list[Edge] = []
     for sign, kind in _KINDS:
         last = -rows
@@ -336,7 +336,7 @@ def _out_of_black(timeline: Timeline, off: Edge, edge: Edge) -> bool:
 
 
 def _missed(timeline: Timeline, level: Doubles, first: Edge, end_s: float, near_loss: Mask) -> int | None:
-    """Row of the largest step from an edge to a time (s) that goes the other way; None where it is not surely a lamp's.
+    """Row of the largest step from an edge to a time (s) that goes the other way, none `near_loss` [n] of a link; or None.
 
     A lamp's is of its size, stands alone and changes much of the picture at once, to one less like itself. What the camera
     does late, over several frames or in steps of its gain, leaves the picture like itself. A beam over the whole picture that
@@ -345,7 +345,7 @@ def _missed(timeline: Timeline, level: Doubles, first: Edge, end_s: float, near_
     out = _beam_out(timeline, level, first, end_s, near_loss)
     if out is not None:
         return out
-    rows = np.flatnonzero(timeline.between(first.after_s + _MISSED_S, end_s))
+    rows = np.flatnonzero(timeline.between(first.after_s + _MISSED_S, end_s) & ~near_loss)
     moving = np.nan_to_num(timeline["motion_percent"][first.row : int(rows[-1]) + 1]) if rows.size else np.empty(0)
     if not rows.size or np.median(moving) > STANDING_PERCENT:
         return None

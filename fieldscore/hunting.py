@@ -118,7 +118,7 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask, beat_hz: fl
     first, any_lines = int(np.argmax(inside)), bool(lines.any())
     if any_lines and power[first - 2] > power[first]:  # what falls from there on is the shoulder of a slower swing
         shoulder = slice(first, first + int(np.argmax(np.diff(power[first:], append=np.inf) > 0.0)) + 1)
-        lines[shoulder] = nearly[shoulder] = False
+        lines[shoulder] = False
     if not lines.any():
         return _nearly(frequency, nearly, swings) or (_slower(longest) if any_lines else _none_within(whole, longest))
     camera = lines if beat is None else lines & _no_part_of(beat, frequency, np.sqrt(power), longest)

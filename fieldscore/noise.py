@@ -29,7 +29,7 @@ from fieldscore.noise_left import (
     pair_pools,
 )
 from fieldscore.residual import far_variance, residual
-from fieldscore.signs import block_edges, says_nothing_of_noise
+from fieldscore.signs import block_edges, is_snow, says_nothing_of_noise, spreads
 from fieldscore.units import QUANTISATION_VARIANCE
 
 Doubles = npt.NDArray[np.float64]
@@ -67,8 +67,8 @@ _IN_BLOCKS, _IN_BLOCKS_RATIO = 1.6, 1.5
 # s after which a picture in blocks is taken as it is: a link breaks up for less, a codec out of bits steps at every block for good
 _BLOCKS_AT_MOST_S = 2.0
 # s in which each picture must be alike to the one before it until noise counts again: snow or torn lines of a lost link are alike
-# by chance up to three times in a row, at 25 pictures of one parity a second (0.12 s). Where they have not for _OTHER_TIME_S,
-# as under a lamp that flashes, those that are alike are taken as they are.
+# by chance up to three times in a row, at 25 pictures of one parity a second (0.12 s). Where they have not for _OTHER_TIME_S and
+# none is snow, as under a lamp that flashes, those that are alike are taken as they are.
 _SETTLED_S = 0.15
 # s without a measurement after which what was measured is of another time: all that is pooled then spans less
 _OTHER_TIME_S = RECENT * NOISE_EVERY_S
@@ -184,15 +184,16 @@ def _in_blocks(frame: Frame, last: NoiseCurve | None) -> bool:
 
 
 def _unsettled(frame: Frame) -> tuple[float, float]:
-    """When a picture was last unlike the one that its motion is measured from, as in a lost link, and since when none had settled.
+    """When a picture was last unlike the one that its motion is measured from, as in a lost link.
 
-    Both in seconds, -inf if never.
+    And since when none had settled, and none of the unlike ones was snow. Both in seconds, -inf if never.
     """
     unlike_s, since_s = (-math.inf, -math.inf) if frame.previous is None else frame.previous.view(_unsettled)
     found = frame.view(registration) if frame.is_paced else None
     if found is None or found.likeness >= _ALIKE:
         return unlike_s, since_s
-    return frame.time_s, since_s if 0.0 <= frame.time_s - unlike_s < _SETTLED_S else frame.time_s
+    goes_on = 0.0 <= frame.time_s - unlike_s < _SETTLED_S and not is_snow(*spreads(frame), found.likeness)
+    return frame.time_s, since_s if goes_on else frame.time_s
 
 
 def _steps(usual: float) -> float:

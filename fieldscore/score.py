@@ -223,10 +223,10 @@ def _gaps(
         if ends[stop] - ends[start] < criteria.gap_least_s - 1e-9:
             continue
         rows = start + np.flatnonzero(cause[start:stop] >= 0)
-        over_s = np.bincount(cause[rows].astype(np.int64), np.diff(ends)[rows], minlength=len(CAUSES))
+        over_s = np.round(np.bincount(cause[rows].astype(np.int64), np.diff(ends)[rows], minlength=len(CAUSES)), 3)
         count = np.bincount(cause[rows].astype(np.int64), minlength=len(CAUSES))
         most_first = np.lexsort((-count, -over_s))
-        by_cause_s = {CAUSES[one]: round(float(over_s[one]), 3) for one in most_first if count[one]}
+        by_cause_s = {CAUSES[one]: float(over_s[one]) for one in most_first if count[one]}
         told = {name: over for at, (name, over) in enumerate(by_cause_s.items()) if at == 0 or over > 0.0}
         found.append(Gap(float(ends[start]), float(ends[stop]), next(iter(told)), told))
     return tuple(found)

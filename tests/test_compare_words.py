@@ -273,11 +273,11 @@ def test_blooms_are_not_of_lamps_alone() -> None:
     ("first", "second", "told"),
     [
         ([0.0], [0.97], "first does not hunt; second swings by 0.97 stops every 1.5 s."),
-        ([None], [0.97], "first could not be told; second swings by 0.97 stops every 1.5 s."),
+        ([None], [0.97], "first: not known whether it hunts; second swings by 0.97 stops every 1.5 s."),
         (
             [0.0, None],
             [0.97, 0.3],
-            "first does not hunt in 1 of 2 flights, could not be told in 1; second swings by up to 0.97 stops",
+            "first does not hunt in 1 of 2 flights, not known in 1; second swings by up to 0.97 stops",
         ),
         (
             [0.0, 0.0],

@@ -128,6 +128,16 @@ def test_lost_link_is_no_flash() -> None:
     assert edges_of(flash(), (60, 61, UP), (150, 151, DOWN), lost=(58, 152)) == []
 
 
+@pytest.mark.parametrize(
+    ("lost", "edges"), [((63, 70), [60]), ((62, 70), []), ((61, 70), []), ((50, 55), []), ((50, 54), [60])]
+)
+def test_an_edge_beside_a_lost_link_is_the_links(lost: tuple[int, int], edges: list[int]) -> None:
+    """So is one up to two frames before it, or less than a calm of six after it."""
+    level = flash()
+    level[90:] = level[89]
+    assert [edge.row for edge in edges_of(level, (60, 61, UP), lost=lost)] == edges
+
+
 def test_flashing_light_is_not_measured() -> None:
     """A light that flashes five times a second gives no recovery events."""
     level = np.full(ROWS, 40.0)

@@ -341,6 +341,16 @@ def test_a_camera_that_follows_a_row_of_lamps_does_not_hunt(spacing_s: list[floa
         assert "as often as a lamp" in why["hunting_stops"] and "2.4 s" in why["hunting_period_s"]
 
 
+def test_far_lamps_between_those_flown_past_hide_no_row_of_them() -> None:
+    """An exposure that falls at every near lamp swings as often as one is flown past, whatever is seen far off between them."""
+    time = np.arange(1200) / RATE
+    near = [(at, 4.0, 0.0) for at in np.arange(2.0, 39.0, 4.0).tolist()]
+    far = [(at + 2.0, 0.9, 0.0) for at, _, _ in near[:-1]]
+    timeline = passing(near + far, 40.0, exposure_stops=0.3 * np.cos(2.0 * np.pi * (time - 0.9) / 4.0))
+    found, why = stability(timeline, everywhere(timeline), ())
+    assert found.hunting_stops is None and "as often as a lamp" in why["hunting_stops"]
+
+
 @pytest.mark.parametrize(("apart_s", "often"), [(5.13, "twice"), (6.0, "twice"), (9.0, "three times")])
 def test_a_part_of_a_slow_row_of_lamps_is_no_hunting(apart_s: float, often: str) -> None:
     """Where lamps come more slowly than the band is, a swing twice or three times as fast is of how the exposure falls at them."""

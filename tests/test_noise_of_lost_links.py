@@ -14,7 +14,7 @@ from fieldscore.signs import says_nothing_of_noise
 from fieldscore.video import CodedFrame
 
 BIG = texture(720, 960)
-SOUND, LOST = 31, 45  # frames: five measurements, and seven that might be made
+SOUND, LOST = 31, 90  # frames: five measurements, and fifteen that might be made
 SIGMA = 2.0
 SETTLED_S = 0.15
 

@@ -136,6 +136,22 @@ def test_short_white_before_a_camera_that_stands_is_light(stop: int, lost: bool)
     assert _white(stop, 12.0, speed=1.0) == ([(100, stop)] if lost else [])
 
 
+@pytest.mark.parametrize(("between", "lost"), [(12.0, True), (6.0, False)])
+@pytest.mark.parametrize("gap", [3, 12])
+def test_white_that_blinks_before_a_camera_that_stands_is_light_where_it_closed(
+    gap: int, between: float, lost: bool
+) -> None:
+    """A receiver's white screen that comes and goes leaves a hovering drone's exposure as it was; a torch that flashes does not."""
+    starts = range(100, 300, 10 + gap)
+    level = np.full(400, 12.0)
+    level[100 : starts[-1] + 20] = between
+    white = [one for row in starts for one in ((row, row + 1, WHITE), (row + 1, row + 10, SAME))]
+    shown = {**FLOWN, "level_percent": level, "motion_percent": 10.0}
+    found = link_lost(timeline_of(400, *white, **shown), Criteria())
+    assert [found[row : row + 10].all() for row in starts] == [lost] * len(starts)
+    assert lost or not found.any()
+
+
 @pytest.mark.parametrize("snow", [(90, 100), (115, 120)])
 def test_white_beside_snow_is_a_lost_link(snow: tuple[int, int]) -> None:
     """A receiver that shows white shows other signs of the link just before or after it, or none."""
@@ -166,10 +182,31 @@ def test_white_after_a_bright_scene_is_a_lost_link_too(bright: float) -> None:
     assert runs(link_lost(timeline, Criteria()))[0][1] == 500
 
 
-def test_a_lost_link_is_no_end_of_a_beam() -> None:
-    """Dim snow that takes the place of a lit picture puts no torch out, and nobody saw when it went."""
-    table = _flight(75, _level(75), {}, {"likeness": 0.05})
+@pytest.mark.parametrize(
+    ("before", "comes", "goes", "after"),
+    [
+        (30.0, [], np.linspace(98.0, 45.0, 15), 45.0),  # out of a tunnel
+        (30.0, [], [98.0, 45.0], 45.0),
+        (65.0, [], np.linspace(98.0, 65.0, 15), 65.0),
+        (65.0, [80.0, 91.0], [91.0, 80.0], 65.0),  # turned into a blown sky and back
+    ],
+)
+def test_white_that_comes_or_goes_by_and_by_is_no_frozen_picture(
+    before: float, comes: list[float], goes: list[float], after: float
+) -> None:
+    """Light that fills the picture leaves nothing that could move: where the camera closes by and by no link was lost."""
+    level = np.concatenate([np.full(100 - len(comes), before), comes, np.full(24, 100.0), goes])
+    level = np.concatenate([level, np.full(400 - len(level), after)])
+    shown = {**FLOWN, "level_percent": level, "motion_percent": 45.0}
+    assert not link_lost(timeline_of(400, (100, 101, WHITE), (101, 124, SAME), **shown), Criteria()).any()
+
+
+@pytest.mark.parametrize(("off", "speed"), [(75, 45.0), (100, 2.0)])
+def test_a_lost_link_is_no_end_of_a_beam(off: int, speed: float) -> None:
+    """Dim snow that takes the place of a lit picture puts no torch out, and nobody saw when it went; nor if the camera stands."""
+    table = _flight(off, _level(off), {}, {"likeness": 0.05})
+    table.values["motion_percent"][:] = speed
     lost = np.zeros(ROWS, dtype=np.bool_)
-    lost[75:110] = True
+    lost[off : off + 35] = True
     (edge,) = without_crossing(flash_edges(table, table["level_percent"], lost))
     assert edge.kind == "flash_on" and edge.missed_row is None

@@ -336,8 +336,8 @@ def _evenness(light: Doubles, away: Floats) -> float:
     """Lower quarter over upper quarter of the light [k] around a source, were it all at one distance.
 
     `away` [k]: distances in samples. Light that falls fast is otherwise uneven by how far off it was taken. Lenses spread it by
-    different laws: in stops it falls along a straight line, or along one that bends, whichever leaves less. One that rises again
-    by more than half of its fall is of another light beyond.
+    different laws: in stops it falls along a straight line, or along one that bends, whichever leaves less. One that rises by more
+    than half of its fall, before it or again, is of another light.
     """
     stops, farther = np.log2(light + _BLACK), away - away.sum() / away.size
     stops -= stops.sum() / stops.size
@@ -351,7 +351,7 @@ def _evenness(light: Doubles, away: Floats) -> float:
     bent -= float(farther @ bent) / over * farther
     law = slope * farther + float(bent @ stops) / max(float(bent @ bent), _STILL) * bent
     near, far = law[farther.argmin()], law[farther.argmax()]
-    if far - law.min() > (near - law.min()) / 2.0:
+    if max(far - law.min(), law.max() - near) > (near - law.min()) / 2.0:
         return even
     return max(even, _quarters(stops - law))
 

@@ -137,22 +137,22 @@ def _hunting(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[st
     }
     if not any(one.hunting_stops for own in known.values() for one in own):
         return []
-    told = "; ".join(f"{visible(label)} {_swings(own)}" for label, own in known.items())
+    told = "; ".join(f"{visible(label)}{_swings(own)}" for label, own in known.items())
     return [f"Hunting is told by the flight, not by the place: {told}."]
 
 
 def _swings(own: Sequence[Stability]) -> str:
-    """What the exposure of a camera does in its flights: by how much it swings at most, and in how many of them."""
+    """What the exposure of a camera does in its flights, after its name: by how much it swings at most, and in how many of them."""
     swings = [one for one in own if one.hunting_stops]
     unknown = sum(one.hunting_stops is None for one in own)
     rest = f" in {len(swings) or len(own) - unknown} of {len(own)} flights" if len(own) > 1 else ""
-    rest += f", could not be told in {unknown}" if 0 < unknown < len(own) else ""
+    rest += f", not known in {unknown}" if 0 < unknown < len(own) else ""
     if not swings:
-        return "could not be told" if unknown == len(own) else f"does not hunt{rest}"
+        return ": not known whether it hunts" if unknown == len(own) else f" does not hunt{rest}"
     most = max(swings, key=lambda one: one.hunting_stops or 0.0)
     paces = list(dict.fromkeys(seconds(one.hunting_period_s) for one in sorted(swings, key=_period)))
     pace = f" every {paces[0]}" if len(paces) == 1 else f", every {paces[0]} to {paces[-1]},"
-    return f"swings by {'up to ' if len(swings) > 1 else ''}{number(most.hunting_stops, 'stop')}{pace}{rest}"
+    return f" swings by {'up to ' if len(swings) > 1 else ''}{number(most.hunting_stops, 'stop')}{pace}{rest}"
 
 
 def _period(one: Stability) -> float:
