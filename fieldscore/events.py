@@ -50,8 +50,7 @@ ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps
 BLOWN_LEVEL_PERCENT = 60.0  # a black picture straight after one brighter than this is the camera's recovery
 STANDING_PERCENT = 15.0  # %/s: one held in the hand sways by up to 10
 WASHED_PERCENT = 50.0  # of a picture blown or crushed: too little is left to tell the scene
-# A picture as crushed says nothing of a tear: a few lamps are left in it (86 to 91 in a flight called torn). A night flight has
-# half of its picture black and more, and can be torn.
+# A picture as crushed says nothing of a tear: a few lamps are left (86 to 91 in a flight called torn; a night has 50 and more).
 MOSTLY_BLACK_PERCENT = 80.0
 # A black picture of up to so many seconds is a standing camera's own where a light at the ceiling, of so much of the picture, went
 # out with it: all but this share of it does not come back, not even by and by.
@@ -103,7 +102,11 @@ def broken_up(timeline: Timeline) -> Mask:
     if not known.size:
         return np.zeros(len(timeline), dtype=np.bool_)
     limit = max(BROKEN_EDGES, BROKEN_RATIO * float(np.median(known)))
-    return np.asarray(np.nan_to_num(edges) > limit)
+    broken, step = np.asarray(np.nan_to_num(edges) > limit), _step(timeline)
+    for start, stop in runs(broken):  # a codec short of bits steps for a picture, and that is like those beside it
+        if stop - start <= step and np.min(timeline["likeness"][start : stop + step]) >= WHOLLY_ALIKE:
+            broken[start:stop] = False
+    return broken
 
 
 def torn(timeline: Timeline) -> Mask:
@@ -127,7 +130,7 @@ def torn(timeline: Timeline) -> Mask:
         count = np.count_nonzero(unlike[start:stop])
         several = count >= TORN_AT_LEAST * step and count >= TORN_SHARE * (stop - start)
         beside = [row for row in (start - half, stop + half) if 0 <= row < len(unlike)]
-        banded = 2 * np.count_nonzero(beating[start:stop]) > stop - start and beating[beside].any()
+        banded = 2 * np.count_nonzero(beating[start:stop]) > stop - start and (not beside or beating[beside].any())
         if several and not banded and not _crashes(timeline, start, stop):
             found[start : stop - step * (stop < len(unlike))] = True
     return found

@@ -171,6 +171,21 @@ def test_broken_pictures_are_lost_and_coarse_coding_is_not() -> None:
     assert lost_rows(timeline_of(300)) == []
 
 
+@pytest.mark.parametrize(("rate", "step"), [(30.0, 1), (120.0, 4)])
+def test_a_single_picture_that_steps_is_sound_where_it_is_like_those_beside_it(rate: float, step: int) -> None:
+    """What has broken up is unlike the picture before it, or the next one unlike it, or there are several in a row."""
+
+    def lost(count: int, **unlike: float) -> list[tuple[int, int]]:
+        stepping = {"block_edges": 2.1}
+        rows = (100, 100 + count * step, stepping), *((at, at + step, {"likeness": 0.9}) for at in unlike.values())
+        return lost_rows(timeline_of(300, *rows, rate=rate, block_edges=1.0, likeness=0.998))
+
+    assert lost(1) == []
+    assert lost(1, itself=100) == [(100, 100 + step)]
+    assert lost(1, following=100 + step) == [(100, 100 + step)]
+    assert lost(2) == [(100, 100 + 2 * step)]
+
+
 def test_a_flight_that_lands_before_the_recording_ends_is_not_lost() -> None:
     """A still picture to the end of the recording is a frozen one only where the scene moved to the last."""
     still = {"repeated": 1.0, "frozen_percent": 100.0, "motion_percent": 0.0}

@@ -188,6 +188,16 @@ def test_bands_of_light_beat_in_most_of_it_and_on_one_side(sound: slice, found: 
     assert torn(_shares(beats, {})).any() == found
 
 
+@pytest.mark.parametrize(
+    ("beats", "found"), [(BANDS, False), (np.random.default_rng(5).uniform(13.0, 19.5, 120), True)]
+)
+def test_bands_of_light_over_the_whole_clip_are_bands(beats: np.ndarray, found: bool) -> None:
+    """Where a clip is unlike from its first picture to its last nothing is beside it to beat, too."""
+    timeline = _shares(beats, {})
+    timeline.values["likeness"][:] = 0.5
+    assert torn(timeline).any() == found
+
+
 def test_bands_that_show_in_the_dimmed_blocks_alone_are_bands() -> None:
     """On a picture half blown out they show where it dims."""
     timeline = _shares(BANDS, {})
