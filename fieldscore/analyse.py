@@ -21,16 +21,12 @@ from fieldscore.exposure_trace import exposure_trace
 from fieldscore.frame import Frame, Luma, PictureArea, eight_bit
 from fieldscore.gather import Gathered, Part
 from fieldscore.links import LONGEST_S as LONGEST_LINK_S
-from fieldscore.measures import (
-    COLUMNS,
-    CURVE_COLUMNS,
-    FRAME_COLUMNS,
-    TRACE_COLUMNS,
-)
+from fieldscore.measures import COLUMNS, CURVE_COLUMNS, FRAME_COLUMNS, TRACE_COLUMNS
 from fieldscore.measures.lamps import lamps_in_view
 from fieldscore.measures.readability import readable_shares
 from fieldscore.parts import PART_S, stretches
 from fieldscore.picture import FirstLook, first_look
+from fieldscore.pulsed import pulsed, told
 from fieldscore.record import LEAST_PIXELS, ClipFacts, Evidence, FlightRecord, PictureFacts, TileSeries
 from fieldscore.sequence import chained
 from fieldscore.spool import give_back
@@ -214,9 +210,9 @@ def _record(plan: Plan, gathered: Gathered, sums: Sequence[str] | None = None) -
         tiles, notes = gathered.readable.nothing(time_s), look.notes
     else:
         curves = curves_of(clip.transfer_tag)
-        tiles, summed = _of_the_whole(Timeline(time_s, table, FRAME_COLUMNS), table, gathered, curves)
+        tiles, found = _of_the_whole(Timeline(time_s, table, FRAME_COLUMNS), table, gathered, curves)
         doubt = gathered.readable.doubt(tiles)
-        notes = (*look.notes, *([_SUMMED] if summed else []), *([doubt] if doubt else []))
+        notes = (*look.notes, *found, *([doubt] if doubt else []))
     timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
     return FlightRecord(
         name=plan.title,
@@ -233,19 +229,21 @@ def _record(plan: Plan, gathered: Gathered, sums: Sequence[str] | None = None) -
 
 def _of_the_whole(
     known: Timeline, table: dict[str, Doubles], gathered: Gathered, curves: Sequence[str]
-) -> tuple[TileSeries, bool]:
+) -> tuple[TileSeries, list[str]]:
     """Put what needs the whole flight into a table: the camera's own exposure, its veil, noise and readability by both, lamps.
 
-    Gives readability by tile, and whether exposure is but a sum of what links say.
+    Gives readability by tile, and notes on what exposure is worth.
 
     `known`: what every frame says; `curves`: the tone curves that the camera may have.
 
     Where pictures are not the camera's for so long that no link leads over them, links to these
-    are left out; shorter spells do little harm, and exposure may move meanwhile.
+    are left out; shorter spells do little harm, and exposure may move meanwhile. So where lamps pulse deeply.
     """
     links, steps = gathered.links()
     bad = np.zeros(len(known), dtype=np.bool_)
-    for start, stop in runs(spoilt(known)):
+    lost = spoilt(known)
+    blinking = pulsed(known, lost)
+    for start, stop in runs(lost | blinking):
         bad[start:stop] = known.time_s[stop - 1] - known.time_s[start] >= LONGEST_LINK_S
     links = tuple(link for link in links if not (bad[link.before] or bad[link.after]))
     trace = exposure_trace(links, steps)
@@ -256,7 +254,7 @@ def _of_the_whole(
     columns = readable_shares.columns + CURVE_COLUMNS + lamps_in_view.columns
     for column, series in zip(columns, [*shares.T, *gathered.lamps.columns().T], strict=True):
         table[column.name] = np.round(series, DECIMALS)
-    return tiles, trace.summed
+    return tiles, [*([_SUMMED] if trace.summed else []), *told(known, blinking & bad)]
 
 
 def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:

@@ -117,22 +117,22 @@ def torn(timeline: Timeline) -> Mask:
     """
     interval = timeline.interval_s
     step = _step(timeline)
-    unlike = _unlike(timeline, step)
-    joined = unlike.copy()
-    stretches = runs(unlike)
+    apart = unlike(timeline)
+    joined = apart.copy()
+    stretches = runs(apart)
     for (_, stop), (start, _) in itertools.pairwise(stretches):
         if start - stop <= _TORN_GAP * step:
             joined[stop:start] = True
-    found = np.zeros(len(unlike), dtype=np.bool_)
+    found = np.zeros(len(apart), dtype=np.bool_)
     half = max(1, round(_BEAT_AROUND_S / interval)) if interval > 0 else 1
     beating = _beating(timeline, half)
     for start, stop in runs(joined):
-        count = np.count_nonzero(unlike[start:stop])
+        count = np.count_nonzero(apart[start:stop])
         several = count >= TORN_AT_LEAST * step and count >= TORN_SHARE * (stop - start)
-        beside = [row for row in (start - half, stop + half) if 0 <= row < len(unlike)]
+        beside = [row for row in (start - half, stop + half) if 0 <= row < len(apart)]
         banded = 2 * np.count_nonzero(beating[start:stop]) > stop - start and (not beside or beating[beside].any())
         if several and not banded and not _crashes(timeline, start, stop):
-            found[start : stop - step * (stop < len(unlike))] = True
+            found[start : stop - step * (stop < len(apart))] = True
     return found
 
 
@@ -143,7 +143,7 @@ def _torn_beside(timeline: Timeline, lost: Mask) -> Mask:
     """
     step = _step(timeline)
     found = np.zeros(len(timeline), dtype=np.bool_)
-    for start, stop in runs(_unlike(timeline, step)):
+    for start, stop in runs(unlike(timeline)):
         if lost[max(0, start - step) : stop + step].any() and not _crashes(timeline, start, stop):
             whole = stop < len(found) and not lost[stop : stop + step].any()
             found[start : stop - step * whole] = True
@@ -155,13 +155,12 @@ def _step(timeline: Timeline) -> int:
     return max(1, round(_STEP_S / timeline.interval_s)) if timeline.interval_s > 0 else 1
 
 
-def _unlike(timeline: Timeline, step: int) -> Mask:
+def unlike(timeline: Timeline) -> Mask:
     """Rows [n] unlike the one before, whose motion does not go on and that are not nearly black."""
     with np.errstate(invalid="ignore"):
-        unlike = np.asarray(timeline["likeness"] < TORN_LIKENESS) & ~(
-            timeline["crushed_percent"] > MOSTLY_BLACK_PERCENT
-        )
-    return np.asarray(unlike & ~_goes_on(timeline, unlike, _TORN_AROUND * step))
+        apart = np.asarray(timeline["likeness"] < TORN_LIKENESS)
+        apart &= ~(timeline["crushed_percent"] > MOSTLY_BLACK_PERCENT)
+    return np.asarray(apart & ~_goes_on(timeline, apart, _TORN_AROUND * _step(timeline)))
 
 
 def _crashes(timeline: Timeline, start: int, stop: int) -> bool:

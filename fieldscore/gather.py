@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fieldscore import bands
 from fieldscore.collect import Rows, RowsPart, Thumbs, ThumbsPart
 from fieldscore.frame import Frame, PictureArea
 from fieldscore.lamp_tracks import LampPart, LampRows
@@ -17,6 +18,7 @@ from fieldscore.links import ExposureLink, Linker, moved
 from fieldscore.measures import HISTOGRAM_MEASURES, PICTURE_MEASURES
 from fieldscore.measures.lamps import lamps_in_view, sources
 from fieldscore.measures.readability import readable_shares, sight
+from fieldscore.noise import noise_curve
 from fieldscore.places import PlaceRows, PlacesPart
 from fieldscore.readable_rows import ReadablePart, ReadableRows
 from fieldscore.video import Tally, UnfitError
@@ -90,7 +92,7 @@ class Gathered:
 
     def run_up(self, frame: Frame, *, near: bool) -> None:
         """Take in a frame before the part's first; `near`: one that its first rows may be held to."""
-        self._linker.add(frame)
+        self._linker.add(frame, _bands(frame))
         if near:
             frame.held(sight)
             frame.held(sources)
@@ -114,7 +116,7 @@ class Gathered:
         self.rows.add(frame.time_s, _figures(frame), frame.histogram)
         self.readable.add(frame)
         self.lamps.add(frame)
-        self._linker.add(frame)
+        self._linker.add(frame, _bands(frame))
         self.places.add(frame)
 
     def part(self, last: Frame, tally: Tally) -> Part:
@@ -160,3 +162,9 @@ class Gathered:
 def _figures(frame: Frame) -> list[float]:
     """One value for each column of the measures of a picture."""
     return [value for one, later in _LATER.items() for value in (one(frame) if later is None else later)]
+
+
+def _bands(frame: Frame) -> float | None:
+    """How many bands of mains light the picture holds, as noise was last measured about them; None without."""
+    curve = frame.view(noise_curve)
+    return None if curve is None else bands.count(curve.bands)

@@ -35,6 +35,9 @@ GLOW_SPREAD = 0.5
 DETAIL_SPREAD = 0.2
 # The same for each patch's side that it has moved: the farther, the more it is followed beside its place
 MOVED_SPREAD = 0.1
+BANDS_SPREAD = (
+    0.5  # stops by which bands of light swing about their mean: of a lamp between a third and all of its light 0.5
+)
 SHADING_SPREAD = 0.7  # stops in the corners: half a stop to two are usual; common practice, no source
 # By how much shading may differ from the square law, in quarters of a stop halfway: a cosine's fourth power, 0.2 to 0.5, of a flat
 # projection as wide as 150 degrees 8
@@ -66,7 +69,8 @@ class Surfaces:
     `gained`: how much more glow of unit sources lies on it now; None without a source. `shine`: the glow of unit sources over the
     whole picture now, as light.
     `outward`: stops by which each lies farther out now, under a unit of shading, and `halfway`, of what may come beside that
-    (shading.py); None where it is not asked.
+    (shading.py); None where it is not asked. `banded` [k, patches]: what bands of light may do to each (bands.py); None where
+    there are none.
     """
 
     old: Doubles
@@ -77,6 +81,7 @@ class Surfaces:
     outward: Doubles | None = None
     halfway: Doubles | None = None
     moved: Doubles | None = None
+    banded: Doubles | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +134,9 @@ def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE)
     beside = [] if surfaces.detail is None else [(surfaces.detail, DETAIL_SPREAD)]
     if surfaces.detail is not None and surfaces.moved is not None:
         beside.append((surfaces.detail * surfaces.moved, MOVED_SPREAD))
-    mixed = [one for one, _ in beside]
+    if surfaces.banded is not None:
+        beside += [(one, BANDS_SPREAD) for one in surfaces.banded]
+    aside = [one for one, _ in beside]
     glow = None if surfaces.gained is None else _NATURAL * surfaces.gained / np.maximum(light, middle / _DIM)
     if glow is not None and np.abs(glow).max() >= _TELLS_GLOW:
         beside.append((glow, GLOW_SPREAD))
@@ -148,7 +155,7 @@ def fit(before: int, after: int, surfaces: Surfaces, curve: str = DEFAULT_CURVE)
     )
     if sigma > _MOST_SIGMA:
         return None
-    for one, share in zip(mixed, whole[len(features) :], strict=False):
+    for one, share in zip(aside, whole[len(features) :], strict=False):
         ratio = ratio - share * one
     both = np.array(features)
     weighted = both * weight

@@ -23,6 +23,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from fieldscore.bands import of_surfaces
 from fieldscore.following import (
     Between,
     Motion,
@@ -95,9 +96,11 @@ class Linker:
         self._links: list[ExposureLink] = []
         self._brightness = array("d")  # a list of an hour would be five times as large
         self._first = 0
+        self._bands: float | None = None
 
-    def add(self, frame: Frame) -> None:
-        """Take in the next frame (or field)."""
+    def add(self, frame: Frame, bands: float | None = None) -> None:
+        """Take in the next frame (or field); `bands`: how many bands of mains light its height holds, None without."""
+        self._bands = bands
         row = len(self._brightness)
         self._brightness.append(_brightness(frame))
         last = self._last
@@ -186,6 +189,11 @@ class Linker:
         curve = area.criteria.transfer_curve
         detail = _OLDER * _detail(old, area) + (1.0 - _OLDER) * _detail(means(after.picture, size) + soft, area)
         out, halfway = outward(patches, area.shape[1] / (area.shape[0] * area.lines_a_row))
+        banded = None
+        if self._bands is not None:
+            now = (np.nonzero(good)[0] + 0.5) / len(good)
+            down = patches[good][:, 1].astype(np.float64) / len(good)
+            banded = of_surfaces(self._bands, now + down, now, after.time_s - before.time_s)
         return Surfaces(
             old=to_linear(one[good], curve),
             new=to_linear(two[good], curve),
@@ -195,6 +203,7 @@ class Linker:
             outward=out[good],
             halfway=halfway[good],
             moved=np.hypot(*patches[good].T.astype(np.float64)),
+            banded=banded,
         )
 
     def _followed(self, before: Key, after: Key, size: tuple[int, int]) -> tuple[Floats, Floats, Floats]:

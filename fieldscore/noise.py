@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fieldscore import bands
 from fieldscore.frame import Frame, PictureArea
 from fieldscore.motion import registration
 from fieldscore.noise_left import (
@@ -93,7 +94,7 @@ class NoiseCurve:
     `between` is the running mean of low quartiles, `counts` [pools] how many. `left` is of the
     last measurements together, `recent`; `farther` is by how much more frames twice as far apart differ (log of sigma), the running
     mean of `farther_count` measurements. `level` is the middle one of the tiles, `edges` what steps at
-    block edges (signs.py) are usual: down at once, up as a running mean.
+    block edges (signs.py) are usual: down at once, up as a running mean. `bands`: those of mains light that were seen (bands.py).
     """
 
     time_s: float
@@ -105,6 +106,7 @@ class NoiseCurve:
     farther_count: int = 0
     level: float = math.nan
     edges: float = math.nan
+    bands: Doubles | None = None
 
 
 @dataclass(frozen=True)
@@ -170,7 +172,9 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
         between = _followed(last.between, between, counts)
         recent = (*last.recent[1 - RECENT :], now)
     left = left_curve(recent, carried=carried_on(farther) if count else None, intra=frame.area.intra)
-    return NoiseCurve(frame.time_s, between, left, recent, counts, farther, count, level, edges)
+    rest = frame.view(residual)
+    banded = bands.followed(None if last is None else last.bands, None if rest is None else rest.bands)
+    return NoiseCurve(frame.time_s, between, left, recent, counts, farther, count, level, edges, banded)
 
 
 def _in_blocks(frame: Frame, last: NoiseCurve | None) -> bool:

@@ -55,11 +55,13 @@ class Residual:
     `variance` [tiles]: of one frame's block means, in squared codes; `structure` [tiles]: mean square gradient of the
     block means, in squared codes a block: how much a motion not followed would leave. `whole` [tiles]: the variance of a
     plain tile's noise with that part which a codec carries on from frame to frame; detail of the scene adds to it.
+    `bands` [block rows]: factor by which bands of light changed the codes of each row; None where they did not.
     """
 
     variance: Floats
     structure: Floats
     whole: Floats
+    bands: Doubles | None = None
 
 
 def residual(frame: Frame) -> Residual | None:
@@ -67,12 +69,12 @@ def residual(frame: Frame) -> Residual | None:
     found, previous = frame.view(registration), frame.reference
     if found is None or found.identical or previous is None:
         return None
-    variance, structure = _left(frame, previous, _motion(found))
+    variance, structure, bands = _left(frame, previous, _motion(found))
     rounding = _rounding(frame)
     # Noise of variance v, of which a share c is carried on, leaves v (1 - c) between two frames; the mean of both has
     # v (1 + c) / 2, which is also its mean square gradient (half a difference over two blocks, each way). So v is:
     whole = variance / 2 + np.maximum(structure - np.float32(2.0 * _RIDGE + rounding / 2.0), np.float32(0.0))
-    return Residual(variance, structure, whole)
+    return Residual(variance, structure, whole, bands)
 
 
 def far_variance(frame: Frame) -> Floats | None:
@@ -95,12 +97,16 @@ def _motion(found: Registration) -> Doubles:
     return np.array([*found.shift, found.zoom, found.roll])
 
 
-def _left(frame: Frame, before: Frame, motion: Doubles) -> tuple[Floats, Floats]:
-    """Variance, rounding and what is under the overlay left out, and structure [tiles] of a frame against an earlier one."""
-    variance, structure = _tile_residual(frame.blocks, *_warped_blocks(frame, before, motion))
+def _left(frame: Frame, before: Frame, motion: Doubles) -> tuple[Floats, Floats, Doubles | None]:
+    """Variance, rounding and what is under the overlay left out, and structure [tiles] of a frame against an earlier one.
+
+    And the factor [rows] by which bands changed its light, None without bands.
+    """
+    warped, banded, bands = _warped_blocks(frame, before, motion)
+    variance, structure = _tile_residual(frame.blocks, warped, banded)
     variance = np.maximum(variance - np.float32(_rounding(frame)), np.float32(0.0))
     variance[~_whole_tiles(frame.area)] = np.nan
-    return variance, structure
+    return variance, structure, bands
 
 
 @lru_cache(maxsize=4)
@@ -116,8 +122,10 @@ def _rounding(frame: Frame) -> float:
     return _HALF_ROUNDING * pixels / frame.area.block_pixels
 
 
-def _warped_blocks(frame: Frame, previous: Frame, motion: Doubles) -> tuple[Floats, Floats | None]:
+def _warped_blocks(frame: Frame, previous: Frame, motion: Doubles) -> tuple[Floats, Floats | None, Doubles | None]:
     """Block means of the frame before, taken where its content is now, in the light of now, and what its bands changed.
+
+    And the factor [rows] of these, as in `Residual`.
 
     The whole picture's motion first, then the parallax. Parallax is found on block means as they are: on blurred ones it would
     be that of what is around, and leave the most where the picture is roughest. Two samples a block, taken linearly, are
@@ -137,17 +145,21 @@ def _warped_blocks(frame: Frame, previous: Frame, motion: Doubles) -> tuple[Floa
                 light = _light_change(now, warped, ok, frame.area)
         flow += slopes.rest((now - light.on(warped)) * ok)
     warped = _taken(previous.fine, flow, cv2.INTER_CUBIC)
-    return light.on(warped), light.of_bands(warped)
+    return light.on(warped), light.of_bands(warped), light.factors
 
 
 @dataclass(frozen=True)
 class _Light:
-    """How light changed: codes above the floor by what `bands` [rows, columns] say, then all by gain and offset."""
+    """How light changed: codes above the floor by what `bands` [rows, columns] say, then all by gain and offset.
+
+    `factors` [rows]: what they are a share of.
+    """
 
     floor: np.float32
     gain: np.float32
     offset: np.float32
     bands: Floats | None = None
+    factors: Doubles | None = None
 
     def on(self, picture: Floats) -> Floats:
         """The picture before in the light of now."""
@@ -174,7 +186,8 @@ def _light_change(now: Floats, warped: Floats, ok: npt.NDArray[np.bool_], area: 
     gain, offset = _exposure_change(now, lit, ok)  # bands spread tiles as gain does
     light = _Light(floor, gain, offset, bands)
     banded = np.asarray(light.of_bands(warped)) * ok
-    return replace(light, bands=_share(banded, now - gain * warped - offset) * bands)
+    bands = _share(banded, now - gain * warped - offset) * bands
+    return replace(light, bands=bands, factors=factors[:, 0].astype(np.float64))
 
 
 def _share(banded: Floats, change: Floats) -> Floats:

@@ -16,6 +16,7 @@ from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
 from fieldscore.events import link_lost, runs
 from fieldscore.measure import Column
+from fieldscore.pulsed import pulsed
 from fieldscore.record import LEAST_PIXELS, FlightRecord
 from fieldscore.recovery import flash_events
 from fieldscore.scorecard import CAUSES as CAUSES
@@ -284,6 +285,8 @@ def why_unjudged(record: FlightRecord) -> str:
         return f"a picture of {size} is too small to fly by: {LEAST_PIXELS} px each way are needed"
     if len(record.timeline) == 1:
         return "a single picture says nothing of noise: give a longer clip"
+    if pulsed(record.timeline, np.zeros(len(record.timeline), dtype=np.bool_)).any():
+        return "light pulses so deeply that pictures are unlike each other: fly under other lamps"
     return "its pictures are even all over, with nothing in them to tell from noise: try playing the clip"
 
 
