@@ -9,13 +9,15 @@ from flight_material import NOISY, record_of, timeline_of
 from fieldscore.causes import causes
 from fieldscore.criteria import Criteria
 from fieldscore.pulsed import pulsed, told
+from fieldscore.score import score_flight
 from fieldscore.scorecard import CAUSES
 from fieldscore.timeline import Timeline
 
+BANDS = np.tile([19.4, 16.4, 13.2], 100)
 NONE = np.zeros(300, dtype=np.bool_)
 
 
-def _unlike(*at: range, rate: float = 30.0, **columns: float) -> Timeline:
+def _unlike(*at: range, rate: float = 30.0, **columns: object) -> Timeline:
     likeness = np.full(300, 0.97)
     for rows in at:
         likeness[rows.start : rows.stop : rows.step] = 0.5
@@ -63,3 +65,12 @@ def test_what_pulses_hide_is_not_judged() -> None:
     assert not judged[100:190].any() and (cause[100:190] < 0).all()
     for rows in (slice(0, 70), slice(220, 300)):
         assert judged[rows].all() and (cause[rows] == CAUSES.index("noisy")).all()
+
+
+def test_a_clip_that_pulses_all_over_has_no_usable_share() -> None:
+    """It is null, and its reason names the light, not the pictures."""
+    usable = score_flight(
+        record_of(_unlike(range(300), brightened_percent=BANDS, dimmed_percent=BANDS)), Criteria()
+    ).usable
+    assert np.isnan(usable.share)
+    assert usable.reason is not None and "light pulses" in usable.reason
