@@ -24,6 +24,9 @@ EXPOSURE_OVER_S = 0.2  # s over which the speed of the exposure is taken: less w
 # hunting, and no reason to doubt a flight
 SETTLED_FROM_S, SETTLED_TO_S, SETTLES_PER_S = 0.75, 1.5, 1.5
 LAY_S = 3.0  # s: in the air even a drone that holds its place sways within so long; common practice, no source
+# %/s of the picture's height: what a camera that lies there seems to move by, noise and all, is 0.01 to 0.4 (bench clips by night
+# and crashes of two simulators), and a third of a degree a second; a drone in the air sways by more, common practice, no source
+LIES_PERCENT = 0.5
 # The speed of a standing camera under them is nearer to that of a beat before than to that of the row before by this (it is
 # 0.05; no second of 89 simulated and real flights is under 0.25), and the cosine from each motion to the next at most this.
 BEAT_RATIO, BEAT_COSINE = 0.2, 0.5
@@ -37,13 +40,25 @@ HALF_OVER_ROWS = 6
 class Airtime:
     """From when to when the drone flew, in seconds, and how that is known ("motion", "given", "whole clip").
 
-    `still`: the stretches within it, from and to (s), in which the picture stood still so long that the drone may have lain there.
+    `still`: the stretches within it, from and to (s), in which the picture stood still so long that the drone may have lain there;
+    `ground`: those of them in which nothing moved but noise, so that it did.
     """
 
     from_s: float
     to_s: float
     how: str
     still: tuple[tuple[float, float], ...] = ()
+    ground: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def ground_s(self) -> float:
+        """Seconds on the ground in all."""
+        return sum(to_s - from_s for from_s, to_s in self.ground)
+
+    def on_ground(self, time_s: Doubles) -> Mask:
+        """Which times [n] lie in a stretch on the ground."""
+        inside = [(time_s >= from_s) & (time_s <= to_s) for from_s, to_s in self.ground]
+        return np.any(inside, axis=0) if inside else np.zeros(len(time_s), dtype=np.bool_)
 
 
 def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
@@ -75,7 +90,8 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
         (float(time_s[begin + start]), float(time_s[begin + stop - 1])) for start, stop in runs(stands[begin:end])
     ]
     still = tuple((from_s, to_s) for from_s, to_s in stretches if to_s - from_s >= LAY_S)
-    return Airtime(float(time_s[begin]), float(time_s[end - 1]), "motion", still)
+    ground = tuple(one for one in still if np.nanmedian(seen[timeline.between(*one)]) <= LIES_PERCENT)
+    return Airtime(float(time_s[begin]), float(time_s[end - 1]), "motion", still, ground)
 
 
 def _usual(motion: Doubles, half: int) -> Doubles:

@@ -26,10 +26,10 @@ DERIVED_NAMES = frozenset(column.name for column in DERIVED)  # what scoring add
 def flight_json(score: Score) -> dict[str, Any]:
     """The score as JSON data with the keys people's scripts read; strict, so NaN and infinity become None.
 
-    Each None of a figure has a line in `notes` that begins with its place and says why. Beside the agreed
-    keys: `airtime.how`, `gaps`, `moments`, `by_curve` (least and most of each figure of exposure in stops and of what is
-    readable, whichever of the named curves is the camera's), and `record` and `columns`, which `load_record` needs to score
-    again without the video.
+    Each None of a figure has a line in `notes` that begins with its place and says why. Beside the agreed keys: `airtime.how`,
+    `airtime.ground_s`, `gaps`, `moments`, `by_curve` (least and most of each figure of exposure in stops and of what is readable,
+    whichever of the named curves is the camera's), and `record` and `columns`, which `load_record` needs to score again without
+    the video.
     """
     reasons: list[str] = []
     single = len(score.record.timeline) == 1
@@ -45,6 +45,7 @@ def flight_json(score: Score) -> dict[str, Any]:
             "from_s": None if single else _round(score.airtime_from_s, _SECOND_DIGITS),
             "to_s": None if single else _round(score.airtime_to_s, _SECOND_DIGITS),
             "how": score.airtime_how,
+            "ground_s": _round(score.ground_s, _SECOND_DIGITS),
         },
         "usable": _usable(score, reasons),
         "measures": {name: _measure(name, summary, reasons) for name, summary in score.measures.items()},

@@ -146,4 +146,4 @@ def ordered_causes(flight: Mapping[str, Any]) -> list[tuple[str, float | None]]:
 def airtime_of(flight: Mapping[str, Any]) -> float | None:
     """Length of the airtime in seconds; None where there is none."""
     from_s, to_s = flight["airtime"]["from_s"], flight["airtime"]["to_s"]
-    return None if from_s is None or to_s is None else float(to_s - from_s)
+    return None if from_s is None or to_s is None else float(to_s - from_s - flight["airtime"]["ground_s"])
