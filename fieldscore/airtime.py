@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +27,7 @@ LAY_S = 3.0  # s: in the air even a drone that holds its place sways within so l
 # %/s of the picture's height: what a camera that lies there seems to move by, noise and all, is 0.01 to 0.4 (bench clips by night
 # and crashes of two simulators), and a third of a degree a second; a drone in the air sways by more, common practice, no source
 LIES_PERCENT = 0.5
+MOSTLY = 0.5  # share of the time between first and last motion from which on that is no flight with a landing in it
 # The speed of a standing camera under them is nearer to that of a beat before than to that of the row before by this (it is
 # 0.05; no second of 89 simulated and real flights is under 0.25), and the cosine from each motion to the next at most this.
 BEAT_RATIO, BEAT_COSINE = 0.2, 0.5
@@ -91,7 +92,11 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
     ]
     still = tuple((from_s, to_s) for from_s, to_s in stretches if to_s - from_s >= LAY_S)
     ground = tuple(one for one in still if np.nanmedian(seen[timeline.between(*one)]) <= LIES_PERCENT)
-    return Airtime(float(time_s[begin]), float(time_s[end - 1]), "motion", still, ground)
+    found = Airtime(float(time_s[begin]), float(time_s[end - 1]), "motion", still, ground)
+    mostly = found.ground_s > MOSTLY * (
+        found.to_s - found.from_s
+    )  # a bench clip that a hand begins and ends is no flight
+    return replace(found, ground=()) if mostly else found
 
 
 def _usual(motion: Doubles, half: int) -> Doubles:

@@ -189,6 +189,14 @@ def test_a_drone_that_lies_there_is_not_in_the_air() -> None:
     assert asked.ground_s == 0.0 and asked.in_airtime.all()
 
 
+@pytest.mark.parametrize(("rows", "left_out"), [(240, True), (400, False)])
+def test_a_bench_clip_that_a_hand_begins_and_ends_keeps_what_it_shows(rows: int, left_out: bool) -> None:
+    """A camera that stands for most of the time between two moves of a hand is no flight: all of it counts, and is told."""
+    score = score_flight(record_of(timeline_of(600, (100, 100 + rows, GROUND))), CRITERIA)
+    assert (score.ground_s > 0.0) is left_out
+    assert any(note.startswith("the picture stands still") for note in score.notes) is not left_out
+
+
 @pytest.mark.parametrize("pictures", [15, 20, 24, 25, 30, 60])
 @pytest.mark.parametrize("lies", [False, True])
 def test_a_flight_of_pictures_shown_again_does_not_stand_still(pictures: int, lies: bool) -> None:
