@@ -10,6 +10,8 @@ from itertools import combinations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from fieldscore.align import align_all
 from fieldscore.compare import compare_flights
 from fieldscore.comparison import Comparison
@@ -123,6 +125,8 @@ def _airborne(score: Score) -> Places:
     places = score.record.places
     assert places is not None  # _loaded has seen to it
     inside = (places.time_s >= score.airtime_from_s) & (places.time_s <= score.airtime_to_s)
+    time_s = score.record.timeline.time_s
+    inside &= score.in_airtime[np.clip(np.searchsorted(time_s, places.time_s), 0, len(time_s) - 1)]
     return replace(places, time_s=places.time_s[inside], descriptors=places.descriptors[inside])
 
 

@@ -120,7 +120,7 @@ def score_flight(
         airtime_to_s=air.to_s,
         airtime_how=air.how,
         ground_s=air.ground_s,
-        usable=_usable(record.timeline, criteria, counted, usable, cause, gaps, air.ground_s)
+        usable=_usable(record.timeline, criteria, counted, usable, cause, gaps, air)
         if counted.any()
         else _unknown(why_unjudged(record)),
         measures=_summaries(timeline, clear),
@@ -190,7 +190,8 @@ def _airtime(
             f"{record.name}: no frame to judge from {start:.1f} s to {stop:.1f} s: it runs from {first:.1f} s to {last:.1f} s; "
             "give another --from and --to"
         )
-    return Airtime(max(start, first), min(stop, last), "given")
+    asked = from_s is not None and to_s is not None  # for all that is between, the ground as well
+    return Airtime(max(start, first), min(stop, last), "given", ground=() if asked else found.ground)
 
 
 def _lay_still(air: Airtime) -> list[str]:
@@ -199,10 +200,10 @@ def _lay_still(air: Airtime) -> list[str]:
     if air.ground:
         when = " and ".join(f"from {from_s:.1f} s to {to_s:.1f} s" for from_s, to_s in air.ground)
         notes.append(
-            f"the drone lies on the ground {when} (nothing moves in the picture), which is left out of the airtime; what --from "
-            "and --to enclose counts in any case"
+            f"the drone lies on the ground {when} (nothing moves in the picture), which is left out of the airtime; --from and "
+            "--to together count all that they enclose"
         )
-    still = [one for one in air.still if one not in air.ground]
+    still = [(from_s, to_s) for from_s, to_s in air.still if not air.ground_between(from_s, to_s)]
     if still:
         from_s, to_s = max(still, key=lambda one: one[1] - one[0])
         more = "" if len(still) == 1 else f", the longest of {len(still)} such stretches"
@@ -248,7 +249,7 @@ def _usable(  # noqa: PLR0913 - the pieces of one figure
     usable: npt.NDArray[np.bool_],
     cause: npt.NDArray[np.int8],
     gaps: tuple[Gap, ...],
-    ground_s: float,
+    air: Airtime,
 ) -> Usable:
     """The headline: share of the airtime that was usable, how sure, and what the rest was lost to."""
     series = np.where(counted, usable.astype(np.float64), np.nan)
@@ -260,7 +261,8 @@ def _usable(  # noqa: PLR0913 - the pieces of one figure
         min_effective=criteria.min_effective_samples,
     )
     total = int(counted.sum())
-    airtime_s = timeline.time_s[last] - timeline.time_s[first] + timeline.interval_s - ground_s
+    first_s, last_s = timeline.time_s[[first, last]].tolist()
+    airtime_s = last_s - first_s + timeline.interval_s - air.ground_between(first_s, last_s)
     longest = max(gaps, key=lambda gap: gap.length_s, default=None)
     lost: dict[str, float | None] = {
         name: float(np.count_nonzero(cause[counted] == index)) / total for index, name in enumerate(CAUSES)

@@ -169,7 +169,7 @@ def test_standing_still_between_is_told(rows: int, told: bool) -> None:
 
 def test_a_drone_that_lies_there_is_not_in_the_air() -> None:
     """Where nothing moves but noise for 4 s between two flights it lay on the ground: left out of every figure, and told."""
-    lies = {**DARK, **GROUND, "readable_percent": 20.0}
+    lies = {**DARK, **GROUND}
     timeline = timeline_of(600, (240, 360, lies), (400, 430, DARK), readable_percent=92.0)
     score = score_flight(record_of(timeline), CRITERIA)
     assert (score.airtime_from_s, score.airtime_to_s) == (0.0, pytest.approx(20.0, abs=0.1))
@@ -185,8 +185,29 @@ def test_a_drone_that_lies_there_is_not_in_the_air() -> None:
     assert flight["airtime"]["ground_s"] == pytest.approx(score.ground_s, abs=1e-3)
     assert f"({seconds(score.usable.share * score.airtime_s)} of {seconds(score.airtime_s)})" in plain_verdict(score)
     assert f"without {seconds(score.ground_s)} on the ground" in str(assumed(score, flight))
-    asked = score_flight(record_of(timeline), CRITERIA, from_s=0.0)
+    trimmed = score_flight(record_of(timeline), CRITERIA, from_s=1.0)
+    assert trimmed.ground_s == score.ground_s and [one for one in trimmed.notes if "on the ground" in one] == [note]
+    asked = score_flight(record_of(timeline), CRITERIA, from_s=0.0, to_s=20.0)
     assert asked.ground_s == 0.0 and asked.in_airtime.all()
+
+
+@pytest.mark.parametrize(
+    "dark",
+    [{**DARK, "motion_percent": 0.05, "readable_percent": 3.0}, {"motion_percent": np.nan}],
+    ids=["nothing that could move", "motion not known"],
+)
+def test_a_picture_that_shows_nothing_does_not_lie_on_the_ground(dark: dict[str, float]) -> None:
+    """In a black picture nothing moves either: its seconds stay in the headline, whatever motion is read there."""
+    timeline = timeline_of(900, (300, 600, dark))
+    timeline.values["motion_percent"][300:600:20] = 0.05
+    score = score_flight(record_of(timeline), CRITERIA)
+    assert score.ground_s == 0.0 and score.in_airtime.all()
+
+
+def test_only_the_part_that_lies_is_left_out() -> None:
+    """Four seconds on the ground and then a slow hover of four: one stretch that stands still, of which half was in the air."""
+    timeline = timeline_of(900, (300, 420, GROUND), (420, 540, {"motion_percent": 1.5}))
+    assert score_flight(record_of(timeline), CRITERIA).ground_s == pytest.approx(4.0, abs=0.4)
 
 
 @pytest.mark.parametrize(("rows", "left_out"), [(240, True), (400, False)])

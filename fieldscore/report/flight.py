@@ -168,16 +168,13 @@ def _lamps(score: Score, reasons: list[str]) -> dict[str, Any]:
     }
 
 
-def _by_curve(score: Score, reasons: list[str]) -> dict[str, Any] | None:
-    """What each figure that rests on the tone curve is at least and at most under the named ones; None where that cannot be said.
+def _by_curve(score: Score, reasons: list[str]) -> dict[str, Any]:
+    """Least and most, under the named tone curves, of each figure that rests on them; None for one of which that cannot be said.
 
     `one_stop` holds for every other stop of exposure, as in the timeline.
     """
-    if score.stop_range is None:
-        reasons.append("by_curve: not measurable, no level above the floor was measured")
-        return None
     figures = {
-        "one_stop": (1.0, ""),
+        "one_stop": (1.0, "not measurable, no level above the floor was measured"),
         "hunting_stops": (score.stability.hunting_stops, "as stability.hunting_stops"),
         "pulldown_stops": (score.lamps.pulldown_stops, "as lamps.pulldown_stops"),
     }
@@ -189,7 +186,7 @@ def _by_curve(score: Score, reasons: list[str]) -> dict[str, Any] | None:
             reasons.append(f"by_curve.{name}: {why}")
     for name, digits in (*((one, _FIGURE_DIGITS) for one in BY_CURVE), (USABLE_SHARE, _SHARE_DIGITS)):
         ends = score.by_curve.get(name)
-        data[name] = None if ends is None else [_round(end, digits) for end in ends]
+        data[name] = None if ends is None else [_round(end, digits) for end in sorted(ends)]
         if ends is None:
             reasons.append(f"by_curve.{name}: not known of this recording")
     return data
