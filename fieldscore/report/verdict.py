@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from itertools import combinations
 
-from fieldscore.compare_judge import SHARE_FROZEN, ahead
+from fieldscore.compare_judge import BY_CURVE, SHARE_FROZEN, ahead, would_matter
 from fieldscore.comparison import USABLE, Comparison, Difference
 from fieldscore.pairing import FEWEST_FLIGHTS
 from fieldscore.report.differences import (
@@ -22,7 +22,7 @@ from fieldscore.report.differences import (
     under_another_curve,
     wording,
 )
-from fieldscore.report.hints import any_told, by_measure, shortfalls, would_matter
+from fieldscore.report.hints import any_told, by_measure, shortfalls
 from fieldscore.report.words import number, plural, seconds, visible
 from fieldscore.score import Stability
 
@@ -86,13 +86,18 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
         return " ".join(["; ".join(told) + ".", *hints.values()])
     if not known and any(one.of == "flights" for one in found):
         return f"It could not be told which of {pair} is better: no place is shown by all of their flights."
-    if "unsure" not in hints and all(one.interval is None for one in found if one.measure not in EXPLAINING):
+    none = all(one.interval is None for one in found if one.measure not in EXPLAINING)
+    if none and "unsure" not in hints and not any(one.withheld in BY_CURVE for one in found):
         apart = any(would_matter(one) for one in found if one.measure not in EXPLAINING)
         why = "too short. Fly longer, or more often" if apart else "too short or too even"
         return f"It could not be told which of {pair} is better: the route they share is {why}."
     if hints:
         lead = "" if next(iter(hints)) == "untold" else f"{_LEADS[next(iter(hints))]} between {pair}. "
-        rest = " By the other measures that can be judged no difference is shown." if list(hints) == ["untold"] else ""
+        rest = (
+            " By the other measures that can be judged no difference is shown."
+            if list(hints) == ["untold"] and not none
+            else ""
+        )
         return f"{lead}{' '.join(hints.values())}{rest}"
     explained = any(one.better is not None for one in agreed(found))
     where = " in what a pilot flies by" if explained else ""
