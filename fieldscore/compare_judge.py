@@ -159,7 +159,7 @@ def withheld_by_others(
         rests_on = beside(one, "zone_readable_percent") if one.measure == "zone_noisy_percent" else one
         if rests_on and ahead(rests_on) == side and (reason := _curve_forbids(one, least_by_curve(rests_on))):
             return reason
-        if one.measure not in RANGE_MEASURES or one.better is None:
+        if one.measure not in RANGE_MEASURES:
             return None
         return "share crushed" if crushed > worth else dark_end(one, side)
 
