@@ -57,7 +57,7 @@ def verdict_parts(result: Comparison) -> tuple[str, str]:
         why.append(
             "If they do, fly nearer to one line, or for longer; a picture that is mirrored in one of them matches nothing."
         )
-        if any(one.found.doubtful for one in result.alignments):
+        if any(one.found.doubtful or one.found.too_short for one in result.alignments):
             return "No comparison: it is not sure that the flights show the same route.", " ".join(why)
         return "No comparison: the flights do not show the same route.", " ".join(why)
     return " ".join(sentences), " ".join(
