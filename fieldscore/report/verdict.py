@@ -78,8 +78,9 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
         if better[side]
     ]
     known = [one.difference for one in found if math.isfinite(one.difference)]
+    by_place = " by the place" if _one_hunts(result, first, second) else ""
     if known and not any(known):
-        return f"No difference shown between {visible(first)} and {visible(second)}: they are the same at every place."
+        return f"No difference shown between {visible(first)} and {visible(second)}{by_place}: they are the same at every place."
     pair = f"{visible(first)} and {visible(second)}"
     hints = shortfalls(result, pair, found)
     if told:
@@ -94,7 +95,7 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
     if hints:
         lead = "" if next(iter(hints)) == "untold" else f"{_LEADS[next(iter(hints))]} between {pair}. "
         rest = (
-            " By the other measures that can be judged no difference is shown."
+            f" By the other measures that can be judged no difference is shown{by_place}."
             if list(hints) == ["untold"] and not none
             else ""
         )
@@ -103,7 +104,7 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
     where = " in what a pilot flies by" if explained else ""
     left = [wording(own[0].measure).title for own in by_measure(found) if own[0].measure in FIRST and not any_told(own)]
     but = f"; by {' and '.join(left)} it could not be told" if left else ""
-    return f"No difference shown between {pair}{where}{but}."
+    return f"No difference shown between {pair}{by_place}{where}{but}."
 
 
 def _order(better: dict[str, list[Difference]]) -> list[str]:
@@ -135,15 +136,23 @@ def _does(entries: Sequence[Difference], found: Sequence[Difference], confidence
 
 def _hunting(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]:
     """Whose exposure hunts, where any does: that is told by the flight, and has no place among what differs by the place."""
-    taking_part = {number for own in result.groups.values() for side in own for number in side}
-    known = {
-        label: [result.scores[n].stability for n in result.flights_of(label) if n in taking_part]
-        for label in dict.fromkeys(label for pair in compared for label in pair)
-    }
+    known = {label: _stability(result, label) for label in dict.fromkeys(label for pair in compared for label in pair)}
     if not any(one.hunting_stops for own in known.values() for one in own):
         return []
     told = "; ".join(f"{visible(label)}{_swings(own)}" for label, own in known.items())
     return [f"Hunting is told by the flight, not by the place: {told}."]
+
+
+def _stability(result: Comparison, label: str) -> list[Stability]:
+    """How level the exposure of a camera is in each of its flights that take part."""
+    taking_part = {number for own in result.groups.values() for side in own for number in side}
+    return [result.scores[n].stability for n in result.flights_of(label) if n in taking_part]
+
+
+def _one_hunts(result: Comparison, first: str, second: str) -> bool:
+    """Whether one of two cameras is told to hunt and the other is not: a difference, though none by the place."""
+    hunts = [any(one.hunting_stops for one in _stability(result, label)) for label in (first, second)]
+    return hunts[0] is not hunts[1]
 
 
 def _swings(own: Sequence[Stability]) -> str:
@@ -197,7 +206,8 @@ def _scope(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]
     ]
     if own:
         most = max(own, key=lambda one: abs(one.difference))
-        sentences.append(f"Two flights of one camera differed by up to {amount(most)} of usable places.")
+        shown = f"differed by up to {amount(most)} of" if most.difference else "did not differ by"
+        sentences.append(f"Two flights of one camera {shown} usable places.")
     return sentences
 
 
