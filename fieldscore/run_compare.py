@@ -137,7 +137,7 @@ def _strangers(result: Comparison) -> list[str]:
         file = result.scores[number].record.name
         own = [one.found for one in result.alignments if number in (one.a, one.b) and not one.found.same_route]
         nearest = max(own, key=lambda found: found.confidence)
-        told = "is not sure to show" if any(found.doubtful for found in own) else "does not show"
+        told = "is not sure to show" if any(found.doubtful or found.too_short for found in own) else "does not show"
         told = f"{told} the same route as any other of the flights"
         told = "cannot be matched with any other of the flights" if all(found.too_short for found in own) else told
         if met := result.matches_of(number):
