@@ -11,7 +11,7 @@ from frame_material import area_of, coded, frame_of
 
 from fieldscore.frame import PictureArea
 from fieldscore.measures.colour import cast
-from fieldscore.measures.lamps import NONE, PERHAPS, SURE, _evenness, lamps_in_view, sources
+from fieldscore.measures.lamps import EVENLY, NONE, PERHAPS, SURE, _evenness, lamps_in_view, sources
 from fieldscore.units import CodeRange, from_linear
 
 
@@ -336,15 +336,17 @@ def light_coded(light: np.ndarray) -> np.ndarray:
     return np.rint(16.0 + 219.0 * from_linear(np.clip(light, 0.0, 1.0), "srgb")).astype(np.uint8)
 
 
-def test_a_lamp_under_the_end_of_a_lit_arm_is_told_by_the_light_about_itself() -> None:
-    """The dark above an arm and about a post at the ceiling, far from the lamp, says nothing of the glow about the lamp."""
+@pytest.mark.parametrize(("radius", "sky_light", "thick"), [(6, 0.02, 4), (8, 0.06, 6), (10, 0.06, 6)])
+def test_a_lamp_on_a_lit_arm_is_told_by_the_light_about_itself(radius: int, sky_light: float, thick: int) -> None:
+    """The dark about an arm and a post at the ceiling, far from the lamp, says nothing of the glow about the lamp."""
     down, right = np.mgrid[:480, :640]
-    light = 0.02 + 0.5 * np.maximum(np.hypot(right - 320.0, down - 150.0) / 10.0, 1.0) ** -2.0
-    light[np.hypot(right - 320, down - 150) <= 10] = 1.0
-    light[144:150, 240:320] = light[144:400, 236:242] = 1.0
+    away = np.hypot(right - 320.0, down - 150.0)
+    light = np.where(away <= radius, 1.0, sky_light + 0.5 * np.maximum(away / radius, 1.0) ** -2.0)
+    light[150 - thick : 150, 240:320] = light[150 - thick : 400, 240 - thick : 240] = 1.0
     (one,) = sources(frame_of(light_coded(light)))
     assert (one["right"], one["down"]) == pytest.approx(((320 - 319.5) / 480, (150 - 239.5) / 480), abs=0.006)
-    assert one["sign"] >= PERHAPS
+    assert one["radius"] == pytest.approx(radius / 480, rel=0.15)
+    assert one["sign"] >= EVENLY
 
 
 @pytest.mark.parametrize("shape", ["disc", "arch", "leaves", "upper edge"])
