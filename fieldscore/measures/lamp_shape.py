@@ -49,13 +49,16 @@ def stands_out(depth: Floats, down: int, right: int) -> bool:
     return bool(filled <= _RING_OF_HEAD * math.pi * (_RING[1] ** 2 - _RING[0] ** 2) * deep**2)
 
 
-def cut_out(marks: Marks, number: int, box: list[int], middle: npt.NDArray[np.float64]) -> float:
-    """Leave of source `number` the head in a `box`, about a middle (column, row): its post and arm, and their edge, become -1.
+def cut_out(
+    marks: Marks, number: int, where: tuple[slice, slice], box: list[int], middle: npt.NDArray[np.float64]
+) -> float:
+    """Leave of source `number`, in rows and columns `where`, the head in a `box`, about a middle (column, row).
 
-    What is around those is not what is around a lamp. Given is the radius of as many samples as are left, since depths are steps
+    Its post and arm, and their edge, become -1. What is around those is not what is around a lamp. Given is the radius of as many samples as are left, since depths are steps
     of a sample.
     """
-    rows, columns = np.nonzero(marks == number)
+    rows, columns = np.nonzero(marks[where] == number)
+    rows, columns = rows + where[0].start, columns + where[1].start
     rest = np.hypot(columns - middle[0], rows - middle[1]) > math.sqrt(box[4] / math.pi) + 0.5
     top, left = max(0, rows.min() - _SOFT), max(0, columns.min() - _SOFT)
     part = marks[top : rows.max() + _SOFT + 1, left : columns.max() + _SOFT + 1]

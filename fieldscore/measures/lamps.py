@@ -221,7 +221,7 @@ def sources(frame: Frame) -> npt.NDArray[np.void]:
             if head := lamp_shape.head(depth, down, right):
                 boxes[one] = [left + head[0], top + head[1], *head[2:]]
                 if lamp_shape.stands_out(depth, down, right):
-                    radius[which] = lamp_shape.cut_out(marks, one, boxes[one], middles[one])
+                    radius[which] = lamp_shape.cut_out(marks, one, box, boxes[one], middles[one])
     there["right"], there["down"] = ((middles[kept] + 0.5 - (columns / 2, rows / 2)) / rows).T
     there["radius"] = radius / rows
     smooth = np.asarray(cv2.blur(fine, _SMOOTH), dtype=np.float32)
