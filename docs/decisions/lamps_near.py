@@ -96,7 +96,7 @@ def main() -> None:
         "on flights of another simulator, with more far lamps, it takes 3 of 7 passes that are of none, and 0.4 takes one.\n"
         "_RING_OF_HEAD = 0.15 and _RING_OF_DISC = 0.08 of measures/lamp_shape.py: on 24 flights of this simulator and 24 of two\n"
         "others 123 of 161 near lamps are found for 119, and 123 of 138 passes are of lamps for 119 of 137; under a bridge and a\n"
-        "dark wood at dusk at most 2 lamps and one pass are in the way for 9 and 2. 0.2 and 0.05 find as many lamps there,\n"
+        "dark wood at dusk at most 2 lamps and one pass are in the way for 9 and 2. 0.2 and 0.05 find as many lamps,\n"
         "0.3 and 0.2 take openings for lamps again."
     )
 

@@ -54,8 +54,8 @@ def cut_out(
 ) -> float:
     """Leave of source `number`, in rows and columns `where`, the head in a `box`, about a middle (column, row).
 
-    Its post and arm, and their edge, become -1. What is around those is not what is around a lamp. Given is the radius of as many samples as are left, since depths are steps
-    of a sample.
+    Its post and arm, and their edge, become -1: what is around those is not what is around a lamp. Given is the radius of as
+    many samples as are left, since depths are steps of a sample.
     """
     rows, columns = np.nonzero(marks[where] == number)
     rows, columns = rows + where[0].start, columns + where[1].start
