@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +24,12 @@ EXPOSURE_OVER_S = 0.2  # s over which the speed of the exposure is taken: less w
 # hunting, and no reason to doubt a flight
 SETTLED_FROM_S, SETTLED_TO_S, SETTLES_PER_S = 0.75, 1.5, 1.5
 LAY_S = 3.0  # s: in the air even a drone that holds its place sways within so long; common practice, no source
+# %/s of the picture's height: a camera that lies there mostly seems to move by 0.01 to 0.4, noise and all (bench clips by night and
+# crashes of two simulators), seldom by up to 1.4; a drone in the air sways by more, common practice, no source. Only a picture
+# that mostly shows something says so: of one that is black nothing could move. So no time that cannot be flown by is left out.
+GROUND_PERCENT, SHOWS_PERCENT = 0.5, 50.0
+KNOWN = 0.2  # share of the rows whose motion must be known
+MOSTLY = 0.5  # share of the time between first and last motion from which on that is no flight with a landing in it
 # The speed of a standing camera under them is nearer to that of a beat before than to that of the row before by this (it is
 # 0.05; no second of 89 simulated and real flights is under 0.25), and the cosine from each motion to the next at most this.
 BEAT_RATIO, BEAT_COSINE = 0.2, 0.5
@@ -37,13 +43,29 @@ HALF_OVER_ROWS = 6
 class Airtime:
     """From when to when the drone flew, in seconds, and how that is known ("motion", "given", "whole clip").
 
-    `still`: the stretches within it, from and to (s), in which the picture stood still so long that the drone may have lain there.
+    `still`: the stretches within it, from and to (s), in which the picture stood still so long that the drone may have lain there;
+    `ground`: parts of them in which it did, since the picture shows things of which none moved.
     """
 
     from_s: float
     to_s: float
     how: str
     still: tuple[tuple[float, float], ...] = ()
+    ground: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def ground_s(self) -> float:
+        """Seconds on the ground in all."""
+        return self.ground_between(self.from_s, self.to_s)
+
+    def ground_between(self, first_s: float, last_s: float) -> float:
+        """Seconds on the ground from a time to another."""
+        return sum(max(min(to_s, last_s) - max(from_s, first_s), 0.0) for from_s, to_s in self.ground)
+
+    def on_ground(self, time_s: Doubles) -> Mask:
+        """Which times [n] lie in a stretch on the ground."""
+        inside = [(time_s >= from_s) & (time_s <= to_s) for from_s, to_s in self.ground]
+        return np.any(inside, axis=0) if inside else np.zeros(len(time_s), dtype=np.bool_)
 
 
 def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
@@ -70,12 +92,22 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
         return Airtime(float(time_s[0]), float(time_s[-1]), "whole clip")
     begin, end = sustained[0][0], sustained[-1][1]
     # only what is seen to stand still, whatever the exposure does
-    stands = (_usual(seen, half) <= least) & (running_mean(np.isfinite(seen).astype(np.float64), half) > 0.0)
-    stretches = [
-        (float(time_s[begin + start]), float(time_s[begin + stop - 1])) for start, stop in runs(stands[begin:end])
-    ]
-    still = tuple((from_s, to_s) for from_s, to_s in stretches if to_s - from_s >= LAY_S)
-    return Airtime(float(time_s[begin]), float(time_s[end - 1]), "motion", still)
+    usual, known = _usual(seen, half), running_mean(np.isfinite(seen).astype(np.float64), half)
+    stands = (usual <= least) & (known > 0.0)
+    with np.errstate(invalid="ignore"):
+        shows = running_median(timeline["readable_percent"], half) >= SHOWS_PERCENT
+    lies = stands & (usual <= GROUND_PERCENT) & (known > KNOWN) & shows
+    still, ground = (
+        tuple(
+            (float(time_s[begin + start]), float(time_s[begin + stop - 1]))
+            for start, stop in runs(rows[begin:end])
+            if time_s[begin + stop - 1] - time_s[begin + start] >= LAY_S
+        )
+        for rows in (stands, lies)
+    )
+    found = Airtime(float(time_s[begin]), float(time_s[end - 1]), "motion", still, ground)
+    # a bench clip that a hand begins and ends is no flight
+    return replace(found, ground=()) if found.ground_s > MOSTLY * (found.to_s - found.from_s) else found
 
 
 def _usual(motion: Doubles, half: int) -> Doubles:

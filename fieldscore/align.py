@@ -40,6 +40,9 @@ SURE_LINK = 0.9
 BORNE_OUT_S, BORNE_OUT = 0.3, 0.9  # within so much of a place matched (its truth bound), over so much of a weak match
 BORNE_OUT_OVERLAP = 0.5  # of the shorter flight: a weak match over less shows too little to be borne out
 LEAST_OVERLAP_S = 4.0  # of both flights; a shorter stretch is alike by chance
+# In a shorter flight too few seconds alike deny no route: a start elsewhere and a lost link can be the rest. On another simulator
+# of 7 to 10 s of one route 2.0 to 3.9 s were found; of 9 s of foreign ones under 1.5 s in all but three of some eighty pairs.
+LEAST_DENIED_S, BY_CHANCE_S = 3 * LEAST_OVERLAP_S, 1.5
 _NONE_SURE, _ALL_SURE = 1.0, 4.0  # spreads at which the confidence of a place is 0 and 1
 _LEAST_CONFIDENCE = 0.25  # a place below is left out
 _CONFIDENCE_OVER = (0.4, 0.1)  # s, sigmas over which likeness along the path is averaged for it; the lower counts
@@ -160,8 +163,10 @@ def _judged(a: Places, b: Places) -> tuple[Alignment, Match | None]:
     confidence = float(1.0 / (1.0 + np.exp(-(match.strength - SAME_ROUTE) / SAME_ROUTE_WIDTH)))
     if match.matched_s < LEAST_OVERLAP_S:
         share = match.matched_s / LEAST_OVERLAP_S
-        told = f"only {_under(match.matched_s, 1)} s look alike; {LEAST_OVERLAP_S:g} s are needed"
-        return _refused(told, confidence * share * DOUBT), None
+        short = seen < LEAST_DENIED_S and match.matched_s >= BY_CHANCE_S
+        of = f" of the {_under(seen, 1)} s that one of the two shows" if short else ""
+        told = f"only {_under(match.matched_s, 1)} s{of} look alike; {LEAST_OVERLAP_S:g} s are needed"
+        return replace(_refused(told, confidence * share * DOUBT), too_short=short), None
     if match.strength < SAME_ROUTE:
         told = (
             f"what passes by is not alike enough: a likeness of {_under(match.strength, 2)} at best, where one route is from "

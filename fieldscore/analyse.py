@@ -24,6 +24,7 @@ from fieldscore.links import LONGEST_S as LONGEST_LINK_S
 from fieldscore.measures import COLUMNS, CURVE_COLUMNS, FRAME_COLUMNS, TRACE_COLUMNS
 from fieldscore.measures.lamps import lamps_in_view
 from fieldscore.measures.readability import readable_shares
+from fieldscore.other_curves import curve_ends
 from fieldscore.parts import PART_S, stretches
 from fieldscore.picture import FirstLook, first_look
 from fieldscore.pulsed import pulsed, told
@@ -31,7 +32,7 @@ from fieldscore.record import LEAST_PIXELS, ClipFacts, Evidence, FlightRecord, P
 from fieldscore.sequence import chained
 from fieldscore.spool import give_back
 from fieldscore.timeline import DECIMALS, Timeline
-from fieldscore.units import curves_of, from_eight_bit
+from fieldscore.units import from_eight_bit
 from fieldscore.video import CodedFrame, Flight, Problem, Stretch, UnfitError
 from fieldscore.workers import alive
 
@@ -209,8 +210,8 @@ def _record(plan: Plan, gathered: Gathered, sums: Sequence[str] | None = None) -
         table.update({column.name: np.full(len(time_s), np.nan) for column in TRACE_COLUMNS + CURVE_COLUMNS})
         tiles, notes = gathered.readable.nothing(time_s), look.notes
     else:
-        curves = curves_of(clip.transfer_tag)
-        tiles, found = _of_the_whole(Timeline(time_s, table, FRAME_COLUMNS), table, gathered, curves)
+        ends = curve_ends(clip.transfer_tag, plan.criteria.transfer_curve)
+        tiles, found = _of_the_whole(Timeline(time_s, table, FRAME_COLUMNS), table, gathered, ends)
         doubt = gathered.readable.doubt(tiles)
         notes = (*look.notes, *found, *([doubt] if doubt else []))
     timeline = Timeline(time_s, table, COLUMNS, _provenance(clip))
@@ -228,13 +229,13 @@ def _record(plan: Plan, gathered: Gathered, sums: Sequence[str] | None = None) -
 
 
 def _of_the_whole(
-    known: Timeline, table: dict[str, Doubles], gathered: Gathered, curves: Sequence[str]
+    known: Timeline, table: dict[str, Doubles], gathered: Gathered, ends: tuple[str, str]
 ) -> tuple[TileSeries, list[str]]:
     """Put what needs the whole flight into a table: the camera's own exposure, its veil, noise and readability by both, lamps.
 
     Gives readability by tile, and notes on what exposure is worth.
 
-    `known`: what every frame says; `curves`: the tone curves that the camera may have.
+    `known`: what every frame says; `ends`: the tone curves by which least and most is readable.
 
     Where pictures are not the camera's for so long that no link leads over them, links to these
     are left out; shorter spells do little harm, and exposure may move meanwhile. So where lamps pulse deeply.
@@ -250,7 +251,7 @@ def _of_the_whole(
     for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
         table[column.name] = np.round(series, DECIMALS)
     table["noise_percent"] = np.round(table["noise_percent"] * gathered.readable.told(trace.stops, links), DECIMALS)
-    tiles, shares = gathered.readable.finish(trace.stops, links, trace.black_set_down, curves)
+    tiles, shares = gathered.readable.finish(trace.stops, links, trace.black_set_down, ends)
     columns = readable_shares.columns + CURVE_COLUMNS + lamps_in_view.columns
     for column, series in zip(columns, [*shares.T, *gathered.lamps.columns().T], strict=True):
         table[column.name] = np.round(series, DECIMALS)

@@ -29,6 +29,8 @@ IN_NOISE = "the dark end is within the noise"
 MORE_NOISE = "more noise may be all that widens it"
 NOISE_UNKNOWN = "noise at the dark end is not known"
 CURVE_TURNS = "another tone curve turns it"
+CURVE_TAKES = "under another tone curve too little of the difference is left"
+BY_CURVE = (CURVE_TURNS, CURVE_TAKES)
 
 
 def worth_of(name: str, unit: str, criteria: Criteria) -> float | None:
@@ -68,6 +70,21 @@ def judged(
     if abs(change) < worth:
         return None
     return "b" if (change > 0.0) is (direction == "higher") else "a"
+
+
+def would_matter(entry: Difference) -> bool:
+    """Whether a difference is worth a word, were it not withheld: sure and worth caring about, or too large to be left unsaid.
+
+    What rests on noise must differ by more than a mistake in that makes, where no interval holds it.
+    """
+    if entry.interval is None and entry.worth:
+        return abs(entry.difference) >= _matters_from(entry)
+    return judged(entry.difference, entry.interval, entry.direction, entry.worth) is not None
+
+
+def _matters_from(entry: Difference) -> float:
+    """The smallest difference without an interval that is worth a word."""
+    return max(entry.worth or 0.0, SLOW_MEASURES.get(entry.measure, 0.0))
 
 
 def over_flights(entry: Difference, values: Sequence[Sequence[float]], criteria: Criteria) -> Difference:
@@ -110,32 +127,41 @@ def withheld_by_others(
     The range: what is crushed stands at the floor, whatever its light, and noise about the dark end goes further down than any
     light there; both stretch it for the camera that is ahead by it, and show nothing: what is left of its lead without the noise
     that it has more must matter. What rests on noise: a coder that freezes blocks fakes silence, and smooths away with it what
-    was to be read. What rests on the tone curve, which nobody knows: the other camera may be ahead under another.
+    was to be read. What rests on the tone curve, which nobody knows: the other camera may be ahead under another, or of a lead
+    without an interval too little is left. Withheld is what would matter, with an interval or without.
     """
-    other = {(one.measure, one.a, one.b, one.of): one.difference for one in found}
+    other = {(one.measure, one.a, one.b, one.of): one for one in found}
     worth = criteria.worth_picture_percent
+
+    def beside(one: Difference, name: str) -> Difference | None:
+        return other.get((name, one.a, one.b, one.of))
+
+    def dark_end(one: Difference, side: str) -> str | None:
+        first, second = cameras if one.of == "flights" else ([one.a], [one.b])
+        own, others = (first, second) if side == "a" else (second, first)
+        # One flight that noise stretched moves the mean of its camera, and with it the verdict
+        unsure = next((reason for n in own if (reason := _dark_end_unsure(scores[n]))), None)
+        return unsure or _noise_widens(one, [scores[n] for n in own], [scores[n] for n in others])
 
     def why(one: Difference) -> str | None:
         side = ahead(one)
         if side is None or one.withheld:
             return one.withheld
         crushed, frozen = (
-            other.get((name, one.a, one.b, one.of), 0.0) * (1.0 if side == "b" else -1.0)
+            (entry.difference if (entry := beside(one, name)) else 0.0) * (1.0 if side == "b" else -1.0)
             for name in ("crushed_percent", "frozen_percent")
         )
         if one.measure in SLOW_MEASURES and frozen > worth:
             return SHARE_FROZEN
-        if one.better is not None and least_by_curve(one) <= -(one.worth or 0.0):
-            return CURVE_TURNS
-        if one.measure in RANGE_MEASURES and one.better is not None:
-            if crushed > worth:
-                return "share crushed"
-            first, second = cameras if one.of == "flights" else ([one.a], [one.b])
-            own, others = (first, second) if side == "a" else (second, first)
-            # One flight that noise stretched moves the mean of its camera, and with it the verdict
-            unsure = next((reason for n in own if (reason := _dark_end_unsure(scores[n]))), None)
-            return unsure or _noise_widens(one, [scores[n] for n in own], [scores[n] for n in others])
-        return None
+        if not would_matter(one):
+            return None
+        # What is lost to noise is what cannot be read: the curve moves both alike, and is known of what can be read
+        rests_on = beside(one, "zone_readable_percent") if one.measure == "zone_noisy_percent" else one
+        if rests_on and ahead(rests_on) == side and (reason := _curve_forbids(one, least_by_curve(rests_on))):
+            return reason
+        if one.measure not in RANGE_MEASURES:
+            return None
+        return "share crushed" if crushed > worth else dark_end(one, side)
 
     return [replace(one, better=None, withheld=reason) if (reason := why(one)) else one for one in found]
 
@@ -160,6 +186,13 @@ def unlike_curves(one: Difference) -> float:
         return math.inf
     (first_least, second_least), (first_most, second_most) = one.at_ends
     return second_least - first_most if one.difference > 0.0 else first_least - second_most
+
+
+def _curve_forbids(one: Difference, left: float) -> str | None:
+    """What another tone curve, under which `left` is left of a difference, forbids to say of it."""
+    if left <= -(one.worth or 0.0):
+        return CURVE_TURNS
+    return CURVE_TAKES if one.interval is None and left < _matters_from(one) else None
 
 
 def _noise_widens(one: Difference, ahead_by_it: Sequence[Score], others: Sequence[Score]) -> str | None:

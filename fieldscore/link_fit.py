@@ -35,9 +35,8 @@ GLOW_SPREAD = 0.5
 DETAIL_SPREAD = 0.2
 # The same for each patch's side that it has moved: the farther, the more it is followed beside its place
 MOVED_SPREAD = 0.1
-BANDS_SPREAD = (
-    0.5  # stops by which bands of light swing about their mean: of a lamp between a third and all of its light 0.5
-)
+# Stops by which bands of light swing about their mean: of a lamp between a third and all of its light 0.5
+BANDS_SPREAD = 0.5
 SHADING_SPREAD = 0.7  # stops in the corners: half a stop to two are usual; common practice, no source
 # By how much shading may differ from the square law, in quarters of a stop halfway: a cosine's fourth power, 0.2 to 0.5, of a flat
 # projection as wide as 150 degrees 8

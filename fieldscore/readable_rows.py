@@ -178,20 +178,21 @@ class ReadableRows:
         stops: Doubles,
         links: Sequence[ExposureLink],
         black_set_down: float = 0.0,
-        curves: Sequence[str] = (),
+        curve_ends: tuple[str, str] | None = None,
     ) -> tuple[TileSeries, Doubles]:
         """Give k by tile over time, and for the rows added the columns of `readable_shares` and `CURVE_COLUMNS` [n, 9].
 
         `stops` [n] is the exposure trace and `links` what it was found from: over a break of theirs nothing is carried.
-        `black_set_down`: level fraction by which the trace has black below where it is coded. `curves`: the tone curves that the
-        camera may have beside the one measured under.
+        `black_set_down`: level fraction by which the trace has black below where it is coded. `curve_ends`: the
+        tone curves by which least and most is readable, else the one measured under.
         """
         area, criteria = self._area, self._area.criteria
         kept = self._spool.view(self._entry, (len(self._firsts),))
         model = self._steadied(np.frombuffer(self._noise, dtype=np.float32).reshape(-1, LEVELS.size), stops, links)
         unsmeared = given_back(_middle(kept["level"], model), _median(self._ends), intra=area.intra)
         bins = TileBins(criteria.tile_rows, criteria.tile_columns, criteria.tile_interval_s)
-        stands_out = StandsOut(criteria, BLACK_SHARE * black_set_down, curves)
+        own = criteria.transfer_curve
+        stands_out = StandsOut(criteria, BLACK_SHARE * black_set_down, curve_ends or (own, own))
         figures = np.empty((len(self._firsts), 9))
         ends = [*self._firsts[1:], len(self._times)]
         for start in range(0, len(kept), _AT_ONCE):

@@ -10,6 +10,8 @@ from itertools import combinations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from fieldscore.align import align_all
 from fieldscore.compare import compare_flights
 from fieldscore.comparison import Comparison
@@ -123,6 +125,8 @@ def _airborne(score: Score) -> Places:
     places = score.record.places
     assert places is not None  # _loaded has seen to it
     inside = (places.time_s >= score.airtime_from_s) & (places.time_s <= score.airtime_to_s)
+    time_s = score.record.timeline.time_s
+    inside &= score.in_airtime[np.clip(np.searchsorted(time_s, places.time_s), 0, len(time_s) - 1)]
     return replace(places, time_s=places.time_s[inside], descriptors=places.descriptors[inside])
 
 
@@ -133,7 +137,7 @@ def _strangers(result: Comparison) -> list[str]:
         file = result.scores[number].record.name
         own = [one.found for one in result.alignments if number in (one.a, one.b) and not one.found.same_route]
         nearest = max(own, key=lambda found: found.confidence)
-        told = "is not sure to show" if any(found.doubtful for found in own) else "does not show"
+        told = "is not sure to show" if any(found.doubtful or found.too_short for found in own) else "does not show"
         told = f"{told} the same route as any other of the flights"
         told = "cannot be matched with any other of the flights" if all(found.too_short for found in own) else told
         if met := result.matches_of(number):

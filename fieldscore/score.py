@@ -78,7 +78,7 @@ def score_flight(
     timeline = record.timeline
     lost = link_lost(timeline, criteria)
     air = _airtime(record, criteria, lost, from_s, to_s)
-    inside = timeline.between(air.from_s, air.to_s)
+    inside = timeline.between(air.from_s, air.to_s) & ~air.on_ground(timeline.time_s)
     cause, judged = causes(record, criteria, lost)
     at_ends = _usable_at_ends(record, criteria, lost)
     judged &= not is_small(record)
@@ -120,7 +120,8 @@ def score_flight(
         airtime_from_s=air.from_s,
         airtime_to_s=air.to_s,
         airtime_how=air.how,
-        usable=_usable(record.timeline, criteria, counted, usable, cause, gaps)
+        ground_s=air.ground_s,
+        usable=_usable(record.timeline, criteria, counted, usable, cause, gaps, air)
         if counted.any()
         else _unknown(why_unjudged(record)),
         measures=_summaries(timeline, clear),
@@ -190,19 +191,28 @@ def _airtime(
             f"{record.name}: no frame to judge from {start:.1f} s to {stop:.1f} s: it runs from {first:.1f} s to {last:.1f} s; "
             "give another --from and --to"
         )
-    return Airtime(max(start, first), min(stop, last), "given")
+    asked = from_s is not None and to_s is not None  # for all that is between, the ground as well
+    return Airtime(max(start, first), min(stop, last), "given", ground=() if asked else found.ground)
 
 
 def _lay_still(air: Airtime) -> list[str]:
-    """A note on the longest stretch of the airtime in which the picture stood still: a landing, and a hand that picks it up."""
-    if not air.still:
-        return []
-    from_s, to_s = max(air.still, key=lambda one: one[1] - one[0])
-    more = "" if len(air.still) == 1 else f", the longest of {len(air.still)} such stretches"
-    return [
-        f"the picture stands still from {from_s:.1f} s to {to_s:.1f} s{more}, which is counted as airtime: if the drone lay on the "
-        "ground there, leave it out with --from and --to"
-    ]
+    """Notes on the stretches between take-off and landing in which the picture stood still: a landing, a crash, a hand."""
+    notes = []
+    if air.ground:
+        when = " and ".join(f"from {from_s:.1f} s to {to_s:.1f} s" for from_s, to_s in air.ground)
+        notes.append(
+            f"the drone lies on the ground {when} (nothing moves in the picture), which is left out of the airtime; --from and "
+            "--to together count all that they enclose"
+        )
+    still = [(from_s, to_s) for from_s, to_s in air.still if not air.ground_between(from_s, to_s)]
+    if still:
+        from_s, to_s = max(still, key=lambda one: one[1] - one[0])
+        more = "" if len(still) == 1 else f", the longest of {len(still)} such stretches"
+        notes.append(
+            f"the picture stands still from {from_s:.1f} s to {to_s:.1f} s{more}, which is counted as airtime: if the drone lay on "
+            "the ground there, leave it out with --from and --to"
+        )
+    return notes
 
 
 def _gaps(
@@ -240,6 +250,7 @@ def _usable(  # noqa: PLR0913 - the pieces of one figure
     usable: npt.NDArray[np.bool_],
     cause: npt.NDArray[np.int8],
     gaps: tuple[Gap, ...],
+    air: Airtime,
 ) -> Usable:
     """The headline: share of the airtime that was usable, how sure, and what the rest was lost to."""
     series = np.where(counted, usable.astype(np.float64), np.nan)
@@ -251,7 +262,8 @@ def _usable(  # noqa: PLR0913 - the pieces of one figure
         min_effective=criteria.min_effective_samples,
     )
     total = int(counted.sum())
-    airtime_s = timeline.time_s[last] - timeline.time_s[first] + timeline.interval_s
+    first_s, last_s = timeline.time_s[[first, last]].tolist()
+    airtime_s = last_s - first_s + timeline.interval_s - air.ground_between(first_s, last_s)
     longest = max(gaps, key=lambda gap: gap.length_s, default=None)
     lost: dict[str, float | None] = {
         name: float(np.count_nonzero(cause[counted] == index)) / total for index, name in enumerate(CAUSES)
@@ -348,7 +360,7 @@ def _moments(  # noqa: PLR0913 - the pieces a moment is chosen by
 def _readable_map(record: FlightRecord, criteria: Criteria, air: Airtime) -> npt.NDArray[np.float64]:
     """Share of the airtime in which each tile was readable, [rows, columns]; NaN where it is not picture."""
     tiles = record.tiles
-    inside = (tiles.time_s >= air.from_s) & (tiles.time_s <= air.to_s)
+    inside = (tiles.time_s >= air.from_s) & (tiles.time_s <= air.to_s) & ~air.on_ground(tiles.time_s)
     k = tiles.readable[inside]
     known = np.isfinite(k)
     with np.errstate(invalid="ignore"):

@@ -113,7 +113,8 @@ class Score:
     """The score of one flight. `usable_mask` and `cause` [n] go with the rows of `record.timeline`.
 
     `cause` is an index into CAUSES, -1 where usable or outside the airtime. `stop_range`: the least and most stops that
-    one stop of exposure here is, whichever of the named curves is the camera's; None where that cannot be said. `by_curve`: the
+    one stop of exposure here is, whichever of the named curves is the camera's; None where that cannot be said. `ground_s`:
+    seconds between take-off and landing in which the drone lay on the ground, which are no airtime. `by_curve`: the
     least and most of shares of what is readable (%, medians over the airtime, and `usable_share`) under these curves, as far as
     known; `usable_at_ends`: the usable frames [n] there.
     """
@@ -137,8 +138,14 @@ class Score:
     lamps: Lamps = Lamps((), None, None, None)
     stability_notes: Mapping[str, str] = field(default_factory=dict)
     stop_range: tuple[float, float] | None = None
+    ground_s: float = 0.0
     by_curve: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     usable_at_ends: Ends | None = None
+
+    @property
+    def airtime_s(self) -> float:
+        """Length of the airtime in seconds."""
+        return self.airtime_to_s - self.airtime_from_s - self.ground_s
 
     def under_curves(self, stops: float | None) -> tuple[float, float] | None:
         """The least and most that so many stops of exposure are under the named curves; None where that cannot be said."""

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from flight_material import GROUND, RATE, SNOW, record_of, timeline_of
+from flight_material import DARK, GROUND, RATE, SNOW, record_of, timeline_of
 
 from fieldscore.airtime import airtime, exposure_speed
 from fieldscore.criteria import Criteria
 from fieldscore.events import link_lost
-from fieldscore.score import score_flight
+from fieldscore.report import flight_json
+from fieldscore.report.assumed import assumed
+from fieldscore.report.summary import plain_verdict
+from fieldscore.report.words import seconds
+from fieldscore.score import CAUSES, score_flight
 from fieldscore.timeline import Timeline
 
 CRITERIA = Criteria()
@@ -146,8 +150,8 @@ def test_hovering_in_a_flight_is_airtime() -> None:
 
 @pytest.mark.parametrize(("rows", "told"), [(80, False), (200, True)])
 def test_standing_still_between_is_told(rows: int, told: bool) -> None:
-    """A picture that stands for 3 s and more within the airtime may be a drone that lies and is picked up: when, is told."""
-    timeline = timeline_of(600, (200, 200 + rows, GROUND))
+    """A picture that all but stands for 3 s and more within the airtime may be a drone that lies there: when, is told."""
+    timeline = timeline_of(600, (200, 200 + rows, {"motion_percent": 1.5}))
     still = airtime(timeline, CRITERIA, link_lost(timeline, CRITERIA)).still
     score = score_flight(record_of(timeline), CRITERIA)
     notes = [note for note in score.notes if note.startswith("the picture stands still")]
@@ -161,6 +165,57 @@ def test_standing_still_between_is_told(rows: int, told: bool) -> None:
     )
     cut = score_flight(record_of(timeline), CRITERIA, to_s=still[0][0])
     assert not [note for note in cut.notes if note.startswith("the picture stands still")]
+
+
+def test_a_drone_that_lies_there_is_not_in_the_air() -> None:
+    """Where nothing moves but noise for 4 s between two flights it lay on the ground: left out of every figure, and told."""
+    lies = {**DARK, **GROUND}
+    timeline = timeline_of(600, (240, 360, lies), (400, 430, DARK), readable_percent=92.0)
+    score = score_flight(record_of(timeline), CRITERIA)
+    assert (score.airtime_from_s, score.airtime_to_s) == (0.0, pytest.approx(20.0, abs=0.1))
+    assert score.ground_s == pytest.approx(4.0, abs=0.3) and score.airtime_s == pytest.approx(16.0, abs=0.4)
+    lost = np.count_nonzero(score.cause == CAUSES.index("too_dark"))
+    assert lost == pytest.approx(30, abs=10)  # at most the third of a second at its ends
+    assert score.usable.share == pytest.approx(1.0 - lost / np.count_nonzero(score.in_airtime))
+    assert score.usable.gaps_per_minute == pytest.approx(60.0 * len(score.gaps) / 16.0, rel=0.03)
+    assert not score.in_airtime[250:350].any() and score.in_airtime[[100, 500]].all()
+    (note,) = [one for one in score.notes if "on the ground" in one]
+    assert note.startswith("the drone lies on the ground from 8.")
+    flight = flight_json(score)
+    assert flight["airtime"]["ground_s"] == pytest.approx(score.ground_s, abs=1e-3)
+    assert f"({seconds(score.usable.share * score.airtime_s)} of {seconds(score.airtime_s)})" in plain_verdict(score)
+    assert f"without {seconds(score.ground_s)} on the ground" in str(assumed(score, flight))
+    trimmed = score_flight(record_of(timeline), CRITERIA, from_s=1.0)
+    assert trimmed.ground_s == score.ground_s and [one for one in trimmed.notes if "on the ground" in one] == [note]
+    asked = score_flight(record_of(timeline), CRITERIA, from_s=0.0, to_s=20.0)
+    assert asked.ground_s == 0.0 and asked.in_airtime.all()
+
+
+@pytest.mark.parametrize(
+    "dark",
+    [{**DARK, "motion_percent": 0.05, "readable_percent": 3.0}, {"motion_percent": np.nan}],
+    ids=["nothing that could move", "motion not known"],
+)
+def test_a_picture_that_shows_nothing_does_not_lie_on_the_ground(dark: dict[str, float]) -> None:
+    """In a black picture nothing moves either: its seconds stay in the headline, whatever motion is read there."""
+    timeline = timeline_of(900, (300, 600, dark))
+    timeline.values["motion_percent"][300:600:20] = 0.05
+    score = score_flight(record_of(timeline), CRITERIA)
+    assert score.ground_s == 0.0 and score.in_airtime.all()
+
+
+def test_only_the_part_that_lies_is_left_out() -> None:
+    """Four seconds on the ground and then a slow hover of four: one stretch that stands still, of which half was in the air."""
+    timeline = timeline_of(900, (300, 420, GROUND), (420, 540, {"motion_percent": 1.5}))
+    assert score_flight(record_of(timeline), CRITERIA).ground_s == pytest.approx(4.0, abs=0.4)
+
+
+@pytest.mark.parametrize(("rows", "left_out"), [(240, True), (400, False)])
+def test_a_bench_clip_that_a_hand_begins_and_ends_keeps_what_it_shows(rows: int, left_out: bool) -> None:
+    """A camera that stands for most of the time between two moves of a hand is no flight: all of it counts, and is told."""
+    score = score_flight(record_of(timeline_of(600, (100, 100 + rows, GROUND))), CRITERIA)
+    assert (score.ground_s > 0.0) is left_out
+    assert any(note.startswith("the picture stands still") for note in score.notes) is not left_out
 
 
 @pytest.mark.parametrize("pictures", [15, 20, 24, 25, 30, 60])
@@ -205,7 +260,8 @@ def test_bands_of_light_do_not_stand_still() -> None:
 
 def test_the_longest_of_several_stands_is_told() -> None:
     """Two landings within the airtime: the longer one's times, and that there are two."""
-    timeline = timeline_of(900, (100, 200, GROUND), (400, 600, GROUND))
+    sways = {"motion_percent": 1.5}
+    timeline = timeline_of(900, (100, 200, sways), (400, 600, sways))
     score = score_flight(record_of(timeline), CRITERIA)
     (note,) = [note for note in score.notes if note.startswith("the picture stands still")]
     assert "from 13.4 s to 19.9 s, the longest of 2 such stretches, which" in note

@@ -183,7 +183,25 @@ def test_a_short_stretch_is_refused_for_its_length(monkeypatch: pytest.MonkeyPat
         monkeypatch.setattr(module, "SAME_ROUTE", match.strength + (0.1 if noise > 1 else -1.0))
         found = align(flight, other)
         assert found.reason == f"only {math.floor(10 * match.matched_s) / 10:.1f} s look alike; 4 s are needed"
-        assert found.confidence < module.DOUBT and not found.doubtful
+        assert found.confidence < module.DOUBT and not found.doubtful and not found.too_short
+
+
+@pytest.mark.parametrize(("seconds", "too_short"), [(11.9, True), (12.1, False)])
+def test_a_short_flight_of_which_too_little_is_alike_is_no_other_route(
+    seconds: float, too_short: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a flight under 12 s too few seconds alike deny no route, whichever flight comes first; of a longer one, or no more
+    than chance makes, they do."""
+    flight, shared = _flight(STEADY, noise_seed=5), _flight(STEADY[:30])
+    after = _flight(STEADY[: round(seconds / STEP_S) + 1 - 30], seed=3)
+    descriptors = np.concatenate([shared.descriptors, after.descriptors])
+    other = Places(STEP_S * np.arange(len(descriptors)), descriptors)
+    for found in (align(flight, other), align(other, flight)):
+        assert (found.same_route, found.too_short, found.doubtful) == (False, too_short, False)
+        assert found.reason is not None and found.reason.endswith(" s look alike; 4 s are needed") is not too_short
+        assert (" s that one of the two shows look alike; 4 s are needed" in found.reason) is too_short
+    monkeypatch.setattr(module, "BY_CHANCE_S", 3.9)
+    assert not align(flight, other).too_short
 
 
 def test_a_narrow_refusal_is_a_doubt(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -10,7 +10,7 @@ import pytest
 from compare_material import alignment_of, flight, rough, steady
 
 from fieldscore.compare import compare_flights
-from fieldscore.compare_judge import CURVE_TURNS
+from fieldscore.compare_judge import CURVE_TAKES, CURVE_TURNS, withheld_by_others
 from fieldscore.comparison import USABLE, Comparison, Difference
 from fieldscore.criteria import Criteria
 from fieldscore.report.comparison import comparison_json, judgement
@@ -79,12 +79,54 @@ def test_a_lead_that_another_curve_takes_away_is_told_with_that() -> None:
         assert one.better == ("b" if sign > 0.0 else "a")
         assert "under another tone curve 100 % against 100 %)" in verdict(result)
         assert judgement(result, one).endswith("is better, but under another tone curve 100 % against 100 %")
-        unsure = tuple(
-            replace(one, interval=None, better=None, reason="short", withheld=None) for one in result.differences
+        text = verdict(unsure(result))
+        assert text.startswith(
+            f"By usable places it could not be told which of {result.labels[0]} and {result.labels[1]} is better: under another "
+            "tone curve too little of the difference is left."
         )
-        assert "; under another tone curve 100 % against 100 %): fly longer" in verdict(
-            replace(result, differences=unsure)
-        )
+        assert "ahead" not in text and "no difference is shown" not in text
+
+
+def unsure(result: Comparison) -> Comparison:
+    """The comparison with no interval anywhere, judged anew."""
+    bare = [replace(one, interval=None, better=None, reason="short", withheld=None) for one in result.differences]
+    return replace(result, differences=tuple(withheld_by_others(bare, result.scores, (), CRITERIA)))
+
+
+@pytest.mark.parametrize(
+    ("least", "withheld"), [(30.0, CURVE_TURNS), (51.0, CURVE_TAKES), (62.0, CURVE_TAKES), (70.0, None)]
+)
+def test_a_lead_without_an_interval_must_stand_under_every_curve(least: float, withheld: str | None) -> None:
+    """Where another curve leaves less than a mistake in the noise, nobody is ahead by what can be read or is noisy."""
+    first, second = zoned(50.0, 50.0, 70.0, 1), zoned(90.0, least, 100.0, 2)
+    result = unsure(compared(first, second))
+    noisy = replace(
+        of(result, "zone_readable_percent"), measure="zone_noisy_percent", direction="lower", difference=-40.0, at_ends=None,
+        withheld=None,
+    )  # fmt: skip
+    result = unsure(replace(result, differences=(of(result, "zone_readable_percent"), noisy)))
+    assert [one.withheld for one in result.differences] == [withheld, withheld]
+    text = verdict(result)
+    if withheld is None:
+        assert "By flying zone readable dawn is ahead by" in text
+    else:
+        assert f"By flying zone readable it could not be told which of dusk and dawn is better: {withheld}." in text
+        assert "ahead" not in text
+        assert judgement(result, result.differences[0]) == f"not judged: {withheld}; no interval: short"
+
+
+def test_pairs_of_flights_tell_what_another_curve_leaves() -> None:
+    """Of several pairs ahead, of which not all are sure, the figures of the pair of which least is left are told."""
+    result = compared(zoned(50.0, 45.0, 70.0, 1), zoned(90.0, 85.0, 99.0, 2))
+    one = replace(of(result, "zone_readable_percent"), better="b", withheld=None)
+    whole = replace(one, interval=None, better=None)
+    less = replace(one, at_ends=((45.0, 46.0), (70.0, 99.0)))
+    least = replace(one, at_ends=((45.0, 45.5), (70.0, 99.0)))
+    assert (
+        "is ahead in all 4 pairs of flights, by 40.0 points; in 3 of them that is sure and matters, but under another tone curve "
+        "45.5 % against 45.0 %."
+    ) in verdict(replace(result, differences=(whole, less, least, one)))
+    assert "under another tone curve" not in verdict(replace(result, differences=(whole, one)))
 
 
 def test_a_turn_by_less_than_matters_takes_no_verdict() -> None:

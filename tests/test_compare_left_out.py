@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 
 import pytest
@@ -11,6 +12,7 @@ from test_compare import CRITERIA, of
 from fieldscore import run_compare
 from fieldscore.compare import compare_flights
 from fieldscore.comparison import Comparison
+from fieldscore.criteria import Criteria
 from fieldscore.report.compare_facts import counted, whole
 from fieldscore.report.verdict import verdict
 
@@ -178,3 +180,15 @@ def test_refused_pairs_are_no_overlap() -> None:
         (check,) = [one for one in flown("AAABBBB", refused).checks if one.check == "overlap of the routes"]
         assert check.ok is (told is None)
         assert told is None or told in check.detail
+
+
+def test_one_too_short_flight_among_others_is_not_called_another_route() -> None:
+    """Beside a flight of another route one too short to be matched leaves it open whether the flights show one route."""
+    short = replace(foreign(), reason="only 3.3 s look alike; 4 s are needed", too_short=True)
+    score = flight(WAY, {})
+    pairs = {(0, 1): foreign(), (0, 2): short, (1, 2): short}
+    result = compare_flights([score] * 3, ("dim", "lit", "dim"), pairs, Criteria())
+    assert verdict(result).startswith("No comparison: it is not sure that the flights show the same route.")
+    assert "Flights 1 (dim) and 3 (dim) cannot be matched: only 3.3 s look alike" in verdict(result)
+    assert ["is not sure to show" in line for line in run_compare._strangers(result)] == [True, True, False]
+    assert "cannot be matched with any other" in run_compare._strangers(result)[2]

@@ -65,6 +65,29 @@ def test_crushing_is_no_range(range_stops: float, crushed: float, better: str | 
 
 
 @pytest.mark.parametrize(
+    ("crushed", "noise", "withheld"),
+    [(10.0, 0.5, None), (16.0, 0.5, "share crushed"), (10.0, 1.2, IN_NOISE)],
+)
+def test_a_range_without_an_interval_is_withheld_as_well(crushed: float, noise: float, withheld: str | None) -> None:
+    """What stands at the floor or in the noise shows no lead by the range, even one that is not sure; a small one needs no word."""
+    flat, deep = (
+        flight(
+            steady(60.0),
+            {
+                "noise_percent": own,
+                "occupied_range_stops": lambda m, n=n, v=stops: v + rough(n, 0.1, 60.0)(m),
+                "crushed_percent": lambda m, v=share: v + rough(3)(m),
+            },
+            bit_rate=4e6,
+        )
+        for n, (stops, own, share) in enumerate(((4.0, 0.5, 10.0), (6.0, noise, crushed)))
+    )
+    found = of(compared(flat, deep, alignment_of(steady(60.0), steady(60.0))), "occupied_range_stops")
+    assert found.interval is None and found.difference > 1.0
+    assert (found.better, found.withheld) == (None, withheld)
+
+
+@pytest.mark.parametrize(
     ("noise", "floor_code", "better", "withheld"),
     [
         ((0.5, 1.2), 16.0, None, IN_NOISE),

@@ -242,6 +242,17 @@ def test_what_is_too_short_is_not_called_another_route() -> None:
         assert "route" not in told
 
 
+@pytest.mark.parametrize(("labels", "folded"), [(("a", "b", "b"), False), (("a", "a", "b", "b"), True)])
+def test_a_long_table_is_folded(labels: tuple[str, ...], folded: bool) -> None:
+    """The figures of more than two pairs of flights stand folded under how many they are; all are in the page."""
+    result = made(labels, (17.1, 10.0, 12.0, 14.0)[: len(labels)])
+    page = render_comparison(result, {})
+    rows = len(result.between("a", "b"))
+    assert (f"<summary>Every figure, pair of flights by pair ({rows})</summary>" in page) is folded
+    assert Page(page).open == []
+    assert page.count('data-key="differences.') == rows
+
+
 def test_a_doubtful_route_is_said_to_be_one() -> None:
     """A refusal with some confidence is told as not sure wherever it is told, and not as another route."""
     result = made(found=replace(foreign(), confidence=0.47))

@@ -299,3 +299,36 @@ def test_hunting_is_told_by_the_flight(first: list[float | None], second: list[f
     text = verdict(compare_flights(scores, labels, pairs, Criteria()))
     assert ("Hunting is told by the flight, not by the place: " in text) == (told is not None)
     assert told is None or told in text
+
+
+@pytest.mark.parametrize(
+    ("stops", "told"),
+    [((0.35, 0.0), " by the place"), ((0.35, None), " by the place"), ((0.35, 0.2), ""), ((0.0, 0.0), "")],
+)
+def test_hunting_of_one_alone_is_a_difference(stops: tuple[float | None, float | None], told: str) -> None:
+    """Where one camera hunts and the other does not, no difference is shown by the place only."""
+    result = of_pairs(None, None)
+    scores = tuple(
+        replace(score, stability=replace(score.stability, hunting_stops=one, hunting_period_s=1.2))
+        for score, one in zip(result.scores, stops, strict=True)
+    )
+    assert verdict(replace(result, scores=scores)).startswith(f"No difference shown between first and second{told}. ")
+
+
+@pytest.mark.parametrize(("apart", "told"), [(0.0, "did not differ by"), (0.4, "differed by up to 40.0 points of")])
+def test_flights_of_one_camera_that_agree_are_said_to(apart: float, told: str) -> None:
+    """Two flights of one camera whose usable places are the same do not differ "by up to 0 points"."""
+    plain = apart_of(apart)
+    assert f"Two flights of one camera {told} usable places." in verdict(plain)
+
+
+def apart_of(usable: float) -> Comparison:
+    """Two flights of the first camera and one of the second; the first two differ by this share of usable places."""
+    score = flight(WAY, {})
+    pairs = {pair: alignment_of(WAY, WAY) for pair in ((0, 1), (0, 2), (1, 2))}
+    result = compare_flights([score] * 3, ("first", "first", "second"), pairs, Criteria())
+    changed = [
+        replace(one, difference=usable) if one.measure == "usable" and (one.a, one.b) == (0, 1) else one
+        for one in result.differences
+    ]
+    return replace(result, differences=tuple(changed))

@@ -11,7 +11,7 @@ from frame_material import area_of, coded, frame_of
 
 from fieldscore.frame import PictureArea
 from fieldscore.measures.colour import cast
-from fieldscore.measures.lamps import NONE, PERHAPS, SURE, _evenness, lamps_in_view, sources
+from fieldscore.measures.lamps import EVENLY, NONE, PERHAPS, SURE, _evenness, lamps_in_view, sources
 from fieldscore.units import CodeRange, from_linear
 
 
@@ -329,6 +329,43 @@ def test_what_is_as_thick_elsewhere_has_no_lamp_in_it(strokes: list[tuple[tuple[
         cv2.line(picture, start, end, 235, thick)
     (one,) = sources(frame_of(picture))
     assert np.isnan(one["sign"])
+
+
+def light_coded(light: np.ndarray) -> np.ndarray:
+    """The picture of light in shares of the ceiling's."""
+    return np.rint(16.0 + 219.0 * from_linear(np.clip(light, 0.0, 1.0), "srgb")).astype(np.uint8)
+
+
+@pytest.mark.parametrize(("radius", "sky_light", "thick"), [(6, 0.02, 4), (8, 0.06, 6), (10, 0.06, 6)])
+def test_a_lamp_on_a_lit_arm_is_told_by_the_light_about_itself(radius: int, sky_light: float, thick: int) -> None:
+    """The dark about an arm and a post at the ceiling, far from the lamp, says nothing of the glow about the lamp."""
+    down, right = np.mgrid[:480, :640]
+    away = np.hypot(right - 320.0, down - 150.0)
+    light = np.where(away <= radius, 1.0, sky_light + 0.5 * np.maximum(away / radius, 1.0) ** -2.0)
+    light[150 - thick : 150, 240:320] = light[150 - thick : 400, 240 - thick : 240] = 1.0
+    (one,) = sources(frame_of(light_coded(light)))
+    assert (one["right"], one["down"]) == pytest.approx(((320 - 319.5) / 480, (150 - 239.5) / 480), abs=0.006)
+    assert one["radius"] == pytest.approx(radius / 480, rel=0.15)
+    assert one["sign"] >= EVENLY
+
+
+@pytest.mark.parametrize("shape", ["disc", "arch", "leaves", "upper edge"])
+def test_sky_in_a_dark_opening_is_no_lamp(shape: str) -> None:
+    """What is dark all around and has no glow is a lamp if it is a disc: no arch, no opening in leaves or at the upper edge."""
+    picture = np.full((480, 640), 235, np.uint8)
+    if shape == "disc":
+        picture = night((320, 200, 20))
+    elif shape == "arch":
+        picture = night((320, 200, 40))
+        picture[180:] = 30
+    elif shape == "leaves":
+        picture[:120] = picture[280:] = picture[:, :240] = picture[:, 400:] = 30
+        for x, y in ((240, 120), (400, 120), (240, 280), (400, 280), (320, 300)):
+            cv2.circle(picture, (x, y), 62, 30, -1)
+    else:
+        picture[60:] = picture[:, :280] = picture[:, 340:] = 30
+    signs = sources(frame_of(picture))["sign"]
+    assert (signs >= PERHAPS).any() == (shape == "disc")
 
 
 def test_a_disc_before_lit_things_is_no_lamp_for_its_post() -> None:

@@ -16,8 +16,8 @@ from fieldscore.link_fit import ExposureLink
 from fieldscore.measures.readability import DARK, NOISY, Sight, given_back, rose_k, sight
 from fieldscore.noise import NoiseCurve, Pools
 from fieldscore.noise_left import LEVEL_EDGES, LeftCurve, PairPools
+from fieldscore.other_curves import curve_ends
 from fieldscore.readable_rows import NOISE_OF_GAIN, ReadableRows
-from fieldscore.units import curves_of
 
 Doubles = npt.NDArray[np.float64]
 RATE = 10.0  # measurements a second
@@ -164,7 +164,7 @@ def test_black_set_down_lets_objects_stand_out_farther() -> None:
 def test_what_is_readable_has_its_least_and_most_by_curve(k: float, shares: list[int]) -> None:
     """At this level an object stands out 1.22 times as far under BT.709 and 0.85 times under BT.1886 as under sRGB."""
     rows = _rows([_noise_of(k)] * 10)
-    _, figures = rows.finish(np.zeros(10), _links(10), 0.0, curves_of(None))
+    _, figures = rows.finish(np.zeros(10), _links(10), 0.0, curve_ends(None, "srgb"))
     rows.close()
     least, own, most = ([5, 7], [0, 1], [6, 8])
     assert figures[5][least].tolist() == [shares[0]] * 2

@@ -184,4 +184,11 @@ def test_stops_carry_what_other_curves_would_make_of_them(score: Score) -> None:
     same = replace(told, by_curve={"usable_share": (0.5, 0.5)})
     assert not any("tone curve" in line for line in terminal_summary(same))
     none = flight_json(replace(told, stop_range=None))
-    assert none["by_curve"] is None and any(note.startswith("by_curve: ") for note in none["notes"])
+    assert none["by_curve"]["one_stop"] is None and any(
+        note.startswith("by_curve.one_stop: ") for note in none["notes"]
+    )
+    assert none["by_curve"]["usable_share"] == [0.5, 1.0]
+    tagged = replace(told, record=replace(told.record, clip=replace(told.record.clip, transfer_tag="hlg")))
+    assert any(
+        "says that its tone curve is HLG, srgb is assumed: between the two" in line for line in terminal_summary(tagged)
+    )

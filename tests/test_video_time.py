@@ -197,6 +197,24 @@ def test_an_avi_of_1000_frames_a_second_is_not_believed(tmp_path: Path) -> None:
     assert "rate_unbelievable" not in kinds(flight)
 
 
+@pytest.mark.parametrize("rate", [None, RATE])
+def test_an_avi_of_every_second_slot_counts_its_pictures(tmp_path: Path, rate: float | None) -> None:
+    """A header of 50 slots a second of which every second one holds a picture claims half as many: only what is cut off is lost."""
+    path = write_clip(
+        tmp_path / "a.avi", 50, Encoding(codec="mjpeg"), rate=2 * RATE, times=[i / RATE for i in range(50)]
+    )
+    given = {} if rate is None else {"frame_rate": rate}
+    flight, times, _, _ = read_all(path, **given)
+    assert (len(times), flight.losses.frames_lost) == (50, 0)
+    assert times[-1] == pytest.approx(49 / RATE)
+    assert "header_mismatch" not in kinds(flight)
+    path.write_bytes(path.read_bytes()[: path.stat().st_size * 7 // 10])
+    flight, times, _, _ = read_all(path, **given)
+    assert len(times) < 45
+    assert len(times) + flight.losses.frames_lost == pytest.approx(50, abs=1)
+    assert flight.losses.lost_s == pytest.approx(flight.losses.frames_lost / RATE)
+
+
 def test_an_avi_header_that_lies_about_its_count(tmp_path: Path) -> None:
     """10000 pictures claimed, 50 there and the file whole: said, nothing lost."""
     path = write_clip(tmp_path / "a.avi", 50, Encoding(codec="mjpeg"))

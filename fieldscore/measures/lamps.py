@@ -17,6 +17,7 @@ import numpy.typing as npt
 
 from fieldscore.frame import Frame, PictureArea
 from fieldscore.measure import Column, measure
+from fieldscore.measures import lamp_shape
 from fieldscore.units import to_linear
 
 Floats = npt.NDArray[np.float32]
@@ -32,9 +33,6 @@ _MOST_LOOKED_AT = 24  # compact sources, the largest, whose surroundings are loo
 _MOST_OTHERS = 8  # sources that are not compact, the largest, which are followed where a lamp becomes one
 _MOST_JOINED = 12  # sources that are no disc, the largest, that have a disc looked for in them, ...
 _LARGE_JOINED = 16.0  # ... if the largest has so many samples
-# A lamp's head is so many samples deep at least, and what is so many of its radii above, below or beside it no deeper than so
-# many of it (docs/decisions/lamps_near.py).
-_LEAST_DEEP, _BESIDE, _THINNER = 2.0, 1.5, 0.6
 _NEARLY_SQUARE = 0.1  # samples so far from square are taken as square
 # What is around a lamp: light in shares of the ceiling's, lengths in picture heights (docs/decisions/lamp_or_surface.py).
 _SMOOTH = (3, 3)  # samples over which the light around a source is a mean, so that noise makes it not uneven
@@ -220,31 +218,15 @@ def sources(frame: Frame) -> npt.NDArray[np.void]:
             down, right = (int(at) for at in np.unravel_index(int(depth.argmax()), depth.shape))
             middles[one] = left + right, top + down
             radius[which] = min(radius[which], depth[down, right])
-            if head := _head(depth, down, right):
+            if head := lamp_shape.head(depth, down, right):
                 boxes[one] = [left + head[0], top + head[1], *head[2:]]
+                if lamp_shape.stands_out(depth, down, right):
+                    radius[which] = lamp_shape.cut_out(marks, one, box, boxes[one], middles[one])
     there["right"], there["down"] = ((middles[kept] + 0.5 - (columns / 2, rows / 2)) / rows).T
     there["radius"] = radius / rows
     smooth = np.asarray(cv2.blur(fine, _SMOOTH), dtype=np.float32)
     there["sign"] = [_sign(smooth, marks, one, boxes[one], area) if one in boxes else math.nan for one in kept.tolist()]
     return there
-
-
-def _head(depth: Floats, down: int, right: int) -> list[int]:
-    """The box of the disc in a source beside which all of it is thinner, as a lamp's post is; empty where there is none.
-
-    `depth` [rows, columns]: how far samples of the source are from what is none, the deepest at row `down`, column `right`.
-    """
-    deep = float(depth[down, right])
-    if deep < _LEAST_DEEP:
-        return []
-    rest, reach = depth.copy(), round(_BESIDE * deep)
-    rest[max(0, down - reach) : down + reach + 1, max(0, right - reach) : right + reach + 1] = 0.0
-    if rest.max() > _THINNER * deep:
-        return []
-    reach = round(deep)
-    top, left = max(0, down - reach), max(0, right - reach)
-    wide, high = min(right + reach + 1, depth.shape[1]) - left, min(down + reach + 1, depth.shape[0]) - top
-    return [left, top, wide, high, round(math.pi * deep**2)]
 
 
 def _square(frame: Frame) -> Floats:
@@ -290,7 +272,7 @@ def _sign(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[i
         return PERHAPS if box[1] <= _GAP else math.nan  # at the picture's upper edge nothing speaks against it
     low, middle, high, most = np.sort(ring)[[ring.size * part // 20 for part in (5, 10, 15, 18)]].tolist()
     alone = most <= _DARK or (low >= _VERY_EVEN * most and middle <= _DIM)
-    if alone and max(box[2:4]) <= _ROUND * min(box[2:4]):
+    if alone and max(box[2:4]) <= _ROUND * min(box[2:4]) and box[1] > 0 and lamp_shape.is_disc(marks, number, box):
         return SURE
     bright = middle > _LIGHTER
     even = not bright or (heights >= _SUN and _may_be_sun(box, smooth.shape))

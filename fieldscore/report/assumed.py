@@ -36,6 +36,7 @@ def airtime(flight: Mapping[str, Any]) -> str:
     return (
         f"{words.moment(found['from_s'])} to {words.moment(found['to_s'])} min:s, "
         f"{AIRTIME_HOW.get(found['how'], found['how'])}"
+        f"{f', without {words.seconds(ground_s)} on the ground' if (ground_s := found['ground_s']) else ''}"
     )
 
 

@@ -221,7 +221,7 @@ def flight_row(label: str, score: Score) -> dict[str, str]:
     return {
         "label": visible(label),
         "file": file_of(score),
-        "airtime": seconds(score.airtime_to_s - score.airtime_from_s),
+        "airtime": seconds(score.airtime_s),
         "usable": share(score.usable.share),
         "recording": f"{clip.width} × {clip.height} px, {clip.frame_rate:.4g} frames/s, {visible(clip.codec)}",
     }

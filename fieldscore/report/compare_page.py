@@ -25,6 +25,7 @@ from fieldscore.score import Score
 from fieldscore.showing import Shown, main_pair, shown_places
 
 _FEWEST_PLACES = 2  # a timeline goes from one place to another
+_MOST_OPEN = 2  # pairs of flights whose table stands open: of four it has 60 rows and more
 _HATCH_LINES = 480.0  # lines of a picture at which the hatch has its own size
 
 
@@ -83,6 +84,7 @@ def _pair(result: Comparison, first: str, second: str, pictures: Pictures) -> di
         "told": facts.counted(result, (first, second)),
         "many": any(one.of == "places" for one in found) and number_of > 1,
         "spread": any(one.spread for one in found),
+        "folded": len({(one.a, one.b) for one in found if one.of == "places"}) > _MOST_OPEN,
         "rows": [facts.row_of(result, one) for one in found],
         "along_wide": "",
         "together": "",

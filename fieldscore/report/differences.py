@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from fieldscore.compare_judge import CURVE_TURNS, IN_NOISE, MORE_NOISE, NOISE_UNKNOWN, least_by_curve
+from fieldscore.compare_judge import BY_CURVE, IN_NOISE, MORE_NOISE, NOISE_UNKNOWN, least_by_curve
 from fieldscore.comparison import USABLE, Comparison, Difference
 from fieldscore.report.words import number, share, visible
 
@@ -117,7 +117,7 @@ def under_another_curve(one: Difference) -> str:
 
 def why_withheld(one: Difference) -> str:
     """What forbids to judge a difference: a reason, or what the flights differ in."""
-    reasons = (IN_NOISE, MORE_NOISE, NOISE_UNKNOWN, CURVE_TURNS)
+    reasons = (IN_NOISE, MORE_NOISE, NOISE_UNKNOWN, *BY_CURVE)
     return f"{one.withheld}{'' if one.withheld in reasons else ' differs'}"
 
 

@@ -107,7 +107,8 @@ _COLUMNS: Mapping[str, Explanation] = {
         "Within 5 s good to 0.02 to 0.1 stop on simulated flights. Over a minute it may drift by a quarter of a stop to half a "
         "stop, and after a break (a cut, a lost link) it goes on from the exposure before it: moments minutes or a break apart "
         "are not to be compared.",
-        "the camera's exposure control, the curve, and a light of your own, which reads as exposure",
+        "the camera's exposure control, the curve, and light that changes by itself (your own, a cloud), which reads as exposure; "
+        "fog, rain, wet ground and low sun make it drift",
         "Exposure trace",
     ),
     "motion_percent": Explanation(

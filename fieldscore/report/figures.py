@@ -124,7 +124,7 @@ def _block(flight: Mapping[str, Any], key: str) -> Table:
             continue
         place = f"{key}.{name}"
         number = words.number(value, _unit(name)) if not isinstance(value, int) else f"{value} {_unit(name)}".rstrip()
-        if ends := (flight.get("by_curve") or {}).get(name):
+        if ends := flight["by_curve"].get(name):
             number = words.under_curves(value, ends)
         found = figure(flight, place, value, number)
         title = _STABILITY_TITLES.get(name, column_title(name))

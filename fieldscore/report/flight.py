@@ -26,10 +26,10 @@ DERIVED_NAMES = frozenset(column.name for column in DERIVED)  # what scoring add
 def flight_json(score: Score) -> dict[str, Any]:
     """The score as JSON data with the keys people's scripts read; strict, so NaN and infinity become None.
 
-    Each None of a figure has a line in `notes` that begins with its place and says why. Beside the agreed
-    keys: `airtime.how`, `gaps`, `moments`, `by_curve` (least and most of each figure of exposure in stops and of what is
-    readable, whichever of the named curves is the camera's), and `record` and `columns`, which `load_record` needs to score
-    again without the video.
+    Each None of a figure has a line in `notes` that begins with its place and says why. Beside the agreed keys: `airtime.how`,
+    `airtime.ground_s`, `gaps`, `moments`, `by_curve` (least and most of each figure of exposure in stops and of what is readable,
+    whichever of the named curves is the camera's), and `record` and `columns`, which `load_record` needs to score again without
+    the video.
     """
     reasons: list[str] = []
     single = len(score.record.timeline) == 1
@@ -45,6 +45,7 @@ def flight_json(score: Score) -> dict[str, Any]:
             "from_s": None if single else _round(score.airtime_from_s, _SECOND_DIGITS),
             "to_s": None if single else _round(score.airtime_to_s, _SECOND_DIGITS),
             "how": score.airtime_how,
+            "ground_s": _round(score.ground_s, _SECOND_DIGITS),
         },
         "usable": _usable(score, reasons),
         "measures": {name: _measure(name, summary, reasons) for name, summary in score.measures.items()},
@@ -167,16 +168,13 @@ def _lamps(score: Score, reasons: list[str]) -> dict[str, Any]:
     }
 
 
-def _by_curve(score: Score, reasons: list[str]) -> dict[str, Any] | None:
-    """What each figure that rests on the tone curve is at least and at most under the named ones; None where that cannot be said.
+def _by_curve(score: Score, reasons: list[str]) -> dict[str, Any]:
+    """Least and most, under the named tone curves, of each figure that rests on them; None for one of which that cannot be said.
 
     `one_stop` holds for every other stop of exposure, as in the timeline.
     """
-    if score.stop_range is None:
-        reasons.append("by_curve: not measurable, no level above the floor was measured")
-        return None
     figures = {
-        "one_stop": (1.0, ""),
+        "one_stop": (1.0, "not measurable, no level above the floor was measured"),
         "hunting_stops": (score.stability.hunting_stops, "as stability.hunting_stops"),
         "pulldown_stops": (score.lamps.pulldown_stops, "as lamps.pulldown_stops"),
     }
@@ -188,7 +186,7 @@ def _by_curve(score: Score, reasons: list[str]) -> dict[str, Any] | None:
             reasons.append(f"by_curve.{name}: {why}")
     for name, digits in (*((one, _FIGURE_DIGITS) for one in BY_CURVE), (USABLE_SHARE, _SHARE_DIGITS)):
         ends = score.by_curve.get(name)
-        data[name] = None if ends is None else [_round(end, digits) for end in ends]
+        data[name] = None if ends is None else [_round(end, digits) for end in sorted(ends)]
         if ends is None:
             reasons.append(f"by_curve.{name}: not known of this recording")
     return data

@@ -7,7 +7,14 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from fieldscore.compare_judge import SHARE_FROZEN, SLOW_MEASURES, ahead, judged
+from fieldscore.compare_judge import (
+    BY_CURVE,
+    SHARE_FROZEN,
+    SLOW_MEASURES,
+    ahead,
+    least_by_curve,
+    would_matter,
+)
 from fieldscore.comparison import USABLE, Comparison, Difference
 from fieldscore.report.differences import (
     EXPLAINING,
@@ -76,7 +83,8 @@ def _untold(result: Comparison, pair: str, own: Sequence[Difference]) -> str:
     """Why a measure could not be told; "" where it was, or where nobody misses it: but for the headline, what would not matter."""
     most = max(measured_in(own) or own, key=lambda one: abs(one.difference))
     matters = most.worth is not None and abs(most.difference) >= most.worth
-    if any_told(own) or not (most.measure == USABLE or (matters and by_noise(most) and not most.withheld)):
+    missed = most.measure == USABLE or most.withheld in BY_CURVE or (matters and by_noise(most) and not most.withheld)
+    if any_told(own) or not missed:
         return ""
     side = ahead(most)
     if most.withheld == SHARE_FROZEN and side and {ahead(one) for one in measured_in(own)} <= {side, None}:
@@ -101,7 +109,6 @@ def _of_one(result: Comparison, one: Difference) -> str:
     if side is None or one.withheld or not would_matter(one):
         return ""
     held = f"{count(one.effective_samples)} independent samples{_places_won(result, one, side)}"
-    held += f"; {rests}" if (rests := under_another_curve(one)) else ""
     return (
         f"{label_of(result, one, side)} is ahead{_by(one, [one])}, but the flights are too short to be sure of that ({held}): "
         "fly longer, or more often."
@@ -134,7 +141,9 @@ def _of_pairs(result: Comparison, own: Sequence[Difference]) -> str:
         among += f" ({names[other]} in {against})" if against else ""
         end = ", but the flights are too short to be sure of that: fly longer, or more often."
     else:
-        end = f"; {'that' if sure[side] == len(same) else f'in {sure[side]} of them that'} is sure and matters."
+        end = f"; {'that' if sure[side] == len(same) else f'in {sure[side]} of them that'} is sure and matters"
+        rests = under_another_curve(min(same, key=least_by_curve))
+        end += f", but {rests}." if rests else "."
     return f"{names[side]} is ahead in {among}, by {size}{end}"
 
 
@@ -144,16 +153,6 @@ def _counts_for(one: Difference) -> str | None:
         return one.better
     unsure = one.of == "places" and not by_noise(one) and one.interval is None and not one.withheld
     return ahead(one) if unsure and would_matter(one) else None
-
-
-def would_matter(entry: Difference) -> bool:
-    """Whether a difference is worth a word, were it not withheld: sure and worth caring about, or too large to be left unsaid.
-
-    What rests on noise must differ by more than a mistake in that makes, where no interval holds it.
-    """
-    if entry.interval is None and entry.worth:
-        return abs(entry.difference) >= max(entry.worth, SLOW_MEASURES.get(entry.measure, 0.0))
-    return judged(entry.difference, entry.interval, entry.direction, entry.worth) is not None
 
 
 def _places_won(result: Comparison, entry: Difference, side: str) -> str:

@@ -21,6 +21,7 @@ from fieldscore.report.words import (
     visible,
 )
 from fieldscore.score import USABLE_SHARE, Score
+from fieldscore.units import HLG
 
 _MOST = 0.5  # of the loss: from here on one cause is "most" of it
 _WORTH_NAMING_S = 1.0  # a shorter longest gap is no news
@@ -114,14 +115,16 @@ def interval_text(flight: Mapping[str, Any], reason: str | None) -> str:
 
 def curve_text(flight: Mapping[str, Any]) -> str:
     """What the usable share would be were the camera's tone curve another; "" where that is the same, or not known."""
-    by_curve = flight.get("by_curve") or {}
-    ends = by_curve.get(USABLE_SHARE)
-    if ends is None or None in ends or share(ends[0]) == share(ends[1]):
+    by_curve = flight["by_curve"]
+    ends = by_curve[USABLE_SHARE]
+    if ends is None or share(ends[0]) == share(ends[1]):
         return ""
-    return (
-        f"the camera's tone curve is not known ({by_curve['assumed']} is assumed): "
-        f"by another it may be {share(ends[0])} to {share(ends[1])}"
-    )
+    span = f"{share(ends[0])} to {share(ends[1])}"
+    if flight["clip"]["transfer_tag"] == HLG:
+        return (
+            f"the file says that its tone curve is HLG, {by_curve['assumed']} is assumed: between the two it is {span}"
+        )
+    return f"the camera's tone curve is not known ({by_curve['assumed']} is assumed): by another it may be {span}"
 
 
 def gaps_text(flight: Mapping[str, Any]) -> str:
@@ -146,4 +149,4 @@ def ordered_causes(flight: Mapping[str, Any]) -> list[tuple[str, float | None]]:
 def airtime_of(flight: Mapping[str, Any]) -> float | None:
     """Length of the airtime in seconds; None where there is none."""
     from_s, to_s = flight["airtime"]["from_s"], flight["airtime"]["to_s"]
-    return None if from_s is None or to_s is None else float(to_s - from_s)
+    return None if from_s is None or to_s is None else float(to_s - from_s - flight["airtime"]["ground_s"])

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from itertools import combinations
 
-from fieldscore.compare_judge import SHARE_FROZEN, ahead
+from fieldscore.compare_judge import BY_CURVE, SHARE_FROZEN, ahead, would_matter
 from fieldscore.comparison import USABLE, Comparison, Difference
 from fieldscore.pairing import FEWEST_FLIGHTS
 from fieldscore.report.differences import (
@@ -22,7 +22,7 @@ from fieldscore.report.differences import (
     under_another_curve,
     wording,
 )
-from fieldscore.report.hints import any_told, by_measure, shortfalls, would_matter
+from fieldscore.report.hints import any_told, by_measure, shortfalls
 from fieldscore.report.words import number, plural, seconds, visible
 from fieldscore.score import Stability
 
@@ -57,7 +57,7 @@ def verdict_parts(result: Comparison) -> tuple[str, str]:
         why.append(
             "If they do, fly nearer to one line, or for longer; a picture that is mirrored in one of them matches nothing."
         )
-        if any(one.found.doubtful for one in result.alignments):
+        if any(one.found.doubtful or one.found.too_short for one in result.alignments):
             return "No comparison: it is not sure that the flights show the same route.", " ".join(why)
         return "No comparison: the flights do not show the same route.", " ".join(why)
     return " ".join(sentences), " ".join(
@@ -78,27 +78,33 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
         if better[side]
     ]
     known = [one.difference for one in found if math.isfinite(one.difference)]
+    by_place = " by the place" if _one_hunts(result, first, second) else ""
     if known and not any(known):
-        return f"No difference shown between {visible(first)} and {visible(second)}: they are the same at every place."
+        return f"No difference shown between {visible(first)} and {visible(second)}{by_place}: they are the same at every place."
     pair = f"{visible(first)} and {visible(second)}"
     hints = shortfalls(result, pair, found)
     if told:
         return " ".join(["; ".join(told) + ".", *hints.values()])
     if not known and any(one.of == "flights" for one in found):
         return f"It could not be told which of {pair} is better: no place is shown by all of their flights."
-    if "unsure" not in hints and all(one.interval is None for one in found if one.measure not in EXPLAINING):
+    none = all(one.interval is None for one in found if one.measure not in EXPLAINING)
+    if none and "unsure" not in hints and not any(one.withheld in BY_CURVE for one in found):
         apart = any(would_matter(one) for one in found if one.measure not in EXPLAINING)
         why = "too short. Fly longer, or more often" if apart else "too short or too even"
         return f"It could not be told which of {pair} is better: the route they share is {why}."
     if hints:
         lead = "" if next(iter(hints)) == "untold" else f"{_LEADS[next(iter(hints))]} between {pair}. "
-        rest = " By the other measures that can be judged no difference is shown." if list(hints) == ["untold"] else ""
+        rest = (
+            f" By the other measures that can be judged no difference is shown{by_place}."
+            if list(hints) == ["untold"] and not none
+            else ""
+        )
         return f"{lead}{' '.join(hints.values())}{rest}"
     explained = any(one.better is not None for one in agreed(found))
     where = " in what a pilot flies by" if explained else ""
     left = [wording(own[0].measure).title for own in by_measure(found) if own[0].measure in FIRST and not any_told(own)]
     but = f"; by {' and '.join(left)} it could not be told" if left else ""
-    return f"No difference shown between {pair}{where}{but}."
+    return f"No difference shown between {pair}{by_place}{where}{but}."
 
 
 def _order(better: dict[str, list[Difference]]) -> list[str]:
@@ -130,15 +136,23 @@ def _does(entries: Sequence[Difference], found: Sequence[Difference], confidence
 
 def _hunting(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]:
     """Whose exposure hunts, where any does: that is told by the flight, and has no place among what differs by the place."""
-    taking_part = {number for own in result.groups.values() for side in own for number in side}
-    known = {
-        label: [result.scores[n].stability for n in result.flights_of(label) if n in taking_part]
-        for label in dict.fromkeys(label for pair in compared for label in pair)
-    }
+    known = {label: _stability(result, label) for label in dict.fromkeys(label for pair in compared for label in pair)}
     if not any(one.hunting_stops for own in known.values() for one in own):
         return []
     told = "; ".join(f"{visible(label)}{_swings(own)}" for label, own in known.items())
     return [f"Hunting is told by the flight, not by the place: {told}."]
+
+
+def _stability(result: Comparison, label: str) -> list[Stability]:
+    """How level the exposure of a camera is in each of its flights that take part."""
+    taking_part = {number for own in result.groups.values() for side in own for number in side}
+    return [result.scores[n].stability for n in result.flights_of(label) if n in taking_part]
+
+
+def _one_hunts(result: Comparison, first: str, second: str) -> bool:
+    """Whether one of two cameras is told to hunt and the other is not: a difference, though none by the place."""
+    hunts = [any(one.hunting_stops for one in _stability(result, label)) for label in (first, second)]
+    return hunts[0] is not hunts[1]
 
 
 def _swings(own: Sequence[Stability]) -> str:
@@ -192,7 +206,8 @@ def _scope(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]
     ]
     if own:
         most = max(own, key=lambda one: abs(one.difference))
-        sentences.append(f"Two flights of one camera differed by up to {amount(most)} of usable places.")
+        shown = f"differed by up to {amount(most)} of" if most.difference else "did not differ by"
+        sentences.append(f"Two flights of one camera {shown} usable places.")
     return sentences
 
 

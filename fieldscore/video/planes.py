@@ -20,6 +20,8 @@ RANGES = {1: "narrow", 2: "full"}  # AVColorRange
 MATRICES = {1: "bt709", 5: "bt601", 6: "bt601", 9: "bt2020"}  # AVColorSpace
 # AVColorTransferCharacteristic, ITU-T H.273 table 3; BT.601 and BT.2020 have the curve of BT.709
 TRANSFERS = {1: "bt709", 4: "gamma22", 6: "bt709", 13: "srgb", 14: "bt709", 15: "bt709", 16: "pq", 18: "hlg"}
+# AVFieldOrder by display: top coded and shown first, bottom so, and the two mixed cases named coded-shown.
+FIELD_ORDERS = {2: "top", 3: "bottom", 4: "bottom", 5: "top"}
 INTERLEAVED = ("nv12", "nv16", "nv24", "nv20le", "nv20be")  # luma plane, then Cb Cr pairs
 HIGH_BITS = ("p010", "p012", "p016", "p210", "p212", "p216", "p410", "p412", "p416")
 # Offsets of Y, Cb, Cr in the four bytes of two packed pixels.
@@ -93,6 +95,11 @@ def matrix_tag(frame: VideoFrame) -> str | None:
     if frame.format.is_rgb or frame.format.has_palette:
         return "bt601"  # what `samples` makes of them
     return MATRICES.get(int(frame.colorspace))
+
+
+def field_order(order: int, frame: VideoFrame) -> str | None:
+    """Which field comes first, by the codec's AVFieldOrder or the first picture: "top", "bottom" or None."""
+    return FIELD_ORDERS.get(order) or ("top" if frame.interlaced_frame else None)
 
 
 def transfer_tag(frame: VideoFrame) -> str | None:

@@ -19,6 +19,7 @@ from fieldscore.video.planes import (
     Orientation,
     UnknownFormatError,
     depth,
+    field_order,
     matrix_tag,
     orientation,
     range_tag,
@@ -61,8 +62,6 @@ NOT_VIDEO: tuple[tuple[bytes, int, tuple[str, str]], ...] = (
 )
 # Formats whose header states a rate; elsewhere the library works it out of the length and the count.
 RATE_DECLARED = ("avi", "matroska", "mpeg", "flv", "asf")
-# AVFieldOrder by display: top coded and shown first, bottom so, and the two mixed cases named coded-shown.
-FIELD_ORDERS = {2: "top", 3: "bottom", 4: "bottom", 5: "top"}
 
 
 @dataclass(frozen=True)
@@ -206,6 +205,7 @@ def _facts(opened: Opened, lengths: Lengths, picture: Picture, bits: int, given:
             Problem("several_streams", f"it holds {opened.video_streams} video streams; the main one is measured")
         )
     width, height = (frame.height, frame.width) if turn.swap else (frame.width, frame.height)
+    frames = _frames(opened, rates)
     info = ClipInfo(
         path=path,
         container=opened.format,
@@ -217,8 +217,8 @@ def _facts(opened: Opened, lengths: Lengths, picture: Picture, bits: int, given:
         bits=bits,
         frame_rate=rates.rate,
         declared_rate=rates.declared,
-        duration_s=_duration(opened, rates.rate, rates.rate if rates.assumed else rates.fixed),
-        frames_declared=stream.frames or None,
+        duration_s=_duration(opened, rates.rate, rates.rate if rates.assumed else rates.fixed, frames),
+        frames_declared=frames or None,
         rotation_deg=turn.rotation_deg,
         mirrored=turn.mirrored,
         sample_aspect=_sample_aspect(opened, turn),
@@ -226,7 +226,7 @@ def _facts(opened: Opened, lengths: Lengths, picture: Picture, bits: int, given:
         matrix_tag=matrix_tag(frame),
         transfer_tag=transfer_tag(frame),
         interlaced_flag=bool(frame.interlaced_frame),
-        field_order=_field_order(opened, frame),
+        field_order=field_order(int(opened.codec.field_order), frame),
         bit_rate=_bit_rate(opened, rates.rate),
         problems=tuple(problems),
     )
@@ -357,24 +357,26 @@ def _rate_problems(opened: Opened, rates: _Rates, given: float | None) -> Iterat
         )
 
 
-def _duration(opened: Opened, rate: float, fixed: float | None) -> float | None:
-    """Seconds that the container claims, None when it claims nothing."""
+def _frames(opened: Opened, rates: _Rates) -> int:
+    """Pictures that the container claims. An AVI counts slots at its header's rate: where its times say another, those at that."""
+    frames, measured = opened.stream.frames, rates.rate * rates.time_scale
+    if opened.format != "avi" or rates.assumed or not rates.declared:
+        return frames
+    return round(frames * measured / rates.declared) if abs(rates.declared / measured - 1) > RATE_DIFFERENCE else frames
+
+
+def _duration(opened: Opened, rate: float, fixed: float | None, frames: int) -> float | None:
+    """Seconds that the container claims, with so many pictures; None when it claims nothing."""
     stream = opened.stream
     if fixed:
-        return stream.frames / fixed if stream.frames else None
+        return frames / fixed if frames else None
     if opened.raw:
         return None
     if stream.duration and stream.time_base:
         return float(stream.duration * stream.time_base)
     if opened.container.duration:
         return opened.container.duration / MICROSECONDS
-    return stream.frames / rate if stream.frames else None
-
-
-def _field_order(opened: Opened, frame: VideoFrame) -> str | None:
-    """Which field comes first: "top", "bottom" or None."""
-    order = FIELD_ORDERS.get(int(opened.codec.field_order))
-    return order or ("top" if frame.interlaced_frame else None)
+    return frames / rate if frames else None
 
 
 def _sample_aspect(opened: Opened, turn: Orientation) -> float:
@@ -389,5 +391,5 @@ def _bit_rate(opened: Opened, rate: float) -> float | None:
     """Bit/s of the video stream, else of the file over its duration."""
     if opened.stream.bit_rate:
         return float(opened.stream.bit_rate)
-    seconds = _duration(opened, rate, None)
+    seconds = _duration(opened, rate, None, opened.stream.frames)
     return opened.file.size * 8 / seconds if seconds else None
