@@ -30,7 +30,7 @@ def running_median(values: Doubles, half: int) -> Doubles:
     padded = np.pad(values, half, constant_values=np.nan)
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1)
     medians = np.full(len(values), np.nan)
-    step = max(1, 500_000 // (2 * half + 1))  # windows sorted at a time: bounds memory
+    step = max(1, 100_000 // (2 * half + 1))  # windows sorted at a time: bounds memory
     for start in range(0, len(values), step):
         part = windows[start : start + step]
         known = np.isfinite(part).any(axis=1)
