@@ -28,8 +28,8 @@ LAY_S = 3.0  # s: in the air even a drone that holds its place sways within so l
 # crashes of two simulators), seldom by up to 1.4; a drone in the air sways by more, common practice, no source. Only a picture
 # that mostly shows something says so: of one that is black nothing could move. So no time that cannot be flown by is left out.
 GROUND_PERCENT, SHOWS_PERCENT = 0.5, 50.0
-KNOWN = 0.2  # share of the rows whose motion must be known
-MOSTLY = 0.5  # share of the time between first and last motion from which on that is no flight with a landing in it
+KNOWN = 0.1  # share of the rows whose motion must be known; of pictures each shown four times it is a quarter
+MOSTLY = 0.5  # share of the time between first and last motion from which on one stretch is no landing in a flight
 # The speed of a standing camera under them is nearer to that of a beat before than to that of the row before by this (it is
 # 0.05; no second of 89 simulated and real flights is under 0.25), and the cosine from each motion to the next at most this.
 BEAT_RATIO, BEAT_COSINE = 0.2, 0.5
@@ -60,7 +60,12 @@ class Airtime:
 
     def ground_between(self, first_s: float, last_s: float) -> float:
         """Seconds on the ground from a time to another."""
-        return sum(max(min(to_s, last_s) - max(from_s, first_s), 0.0) for from_s, to_s in self.ground)
+        return sum(to_s - from_s for from_s, to_s in self.within(first_s, last_s))
+
+    def within(self, from_s: float, to_s: float) -> tuple[tuple[float, float], ...]:
+        """The stretches on the ground between two times, cut off there."""
+        cut = [(max(one, from_s), min(other, to_s)) for one, other in self.ground]
+        return tuple((one, other) for one, other in cut if other > one)
 
     def on_ground(self, time_s: Doubles) -> Mask:
         """Which times [n] lie in a stretch on the ground."""
@@ -107,7 +112,8 @@ def airtime(timeline: Timeline, criteria: Criteria, lost: Mask) -> Airtime:
     )
     found = Airtime(float(time_s[begin]), float(time_s[end - 1]), "motion", still, ground)
     # a bench clip that a hand begins and ends is no flight
-    return replace(found, ground=()) if found.ground_s > MOSTLY * (found.to_s - found.from_s) else found
+    longest_s = max((to_s - from_s for from_s, to_s in ground), default=0.0)
+    return replace(found, ground=()) if longest_s > MOSTLY * (found.to_s - found.from_s) else found
 
 
 def _usual(motion: Doubles, half: int) -> Doubles:

@@ -255,7 +255,10 @@ def _of_the_whole(
     columns = readable_shares.columns + CURVE_COLUMNS + lamps_in_view.columns
     for column, series in zip(columns, [*shares.T, *gathered.lamps.columns().T], strict=True):
         table[column.name] = np.round(series, DECIMALS)
-    return tiles, [*([_SUMMED] if trace.summed else []), *told(known, blinking & bad)]
+    hidden = blinking & bad  # pulses pass for noise, and blow and darken parts of each picture
+    for name in ("noise_percent", *(one.name for one in readable_shares.columns + CURVE_COLUMNS)):
+        table[name][hidden] = np.nan
+    return tiles, [*([_SUMMED] if trace.summed else []), *told(known, hidden)]
 
 
 def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:

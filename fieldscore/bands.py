@@ -22,6 +22,7 @@ _FOLLOW = 0.2  # of the running mean over pairs of frames, five a second
 _MOSTLY = 0.5
 # Lamps on the mains pulse at 100 or 120 Hz. Over times that are whole turns of 20 Hz, but for such a share (1 ms), bands stand.
 _BOTH_HZ, _STANDS = 20.0, 0.02
+_LEAST_FACTOR = 0.01  # of light in a row
 _HARMONIC = 0.5  # of the swing: a lamp that swings between a third and all of its light has 0.2 of it in stops, one in pulses more
 
 
@@ -33,7 +34,7 @@ def followed(last: Doubles | None, factors: Doubles | None) -> Doubles | None:
     """
     if factors is None:
         return None if last is None else (1.0 - _FOLLOW) * last
-    now = np.append(1.0, _told(np.log(factors)))
+    now = np.append(1.0, _told(np.log(np.maximum(factors, _LEAST_FACTOR))))
     if last is None:
         return _MOSTLY * now  # a single pair is not enough
     return (1.0 - _FOLLOW) * last + _FOLLOW * now

@@ -7,7 +7,6 @@ import numpy.typing as npt
 
 from fieldscore.airtime import motion_of_exposure
 from fieldscore.criteria import Criteria
-from fieldscore.pulsed import pulsed
 from fieldscore.record import FlightRecord
 from fieldscore.recovery import FlashEvent, exposure_back_s
 from fieldscore.scorecard import CAUSES
@@ -23,8 +22,6 @@ def causes(
     record: FlightRecord, criteria: Criteria, lost: Mask, column: str = "zone_readable_percent"
 ) -> tuple[npt.NDArray[np.int8], Mask]:
     """Why each frame [n] was not usable (index into CAUSES, -1 usable), and which frames [n] can be judged at all.
-
-    Where light pulses deeply only a lost link can: pulses pass for noise, and blow and darken parts of each picture.
 
     `lost` [n]: frames of a lost link; `column`: the one that says how much of the flying zone can be read.
     """
@@ -46,10 +43,7 @@ def causes(
         grey = (flat_range < criteria.grey_range_percent) & (level > criteria.grey_level_percent)
         cause[grey | (clipped > criteria.blown_clipped_percent)] = CAUSES.index("blown")
     cause[lost] = CAUSES.index("link_lost")
-    doubtful = pulsed(timeline, lost)
-    cause[doubtful] = -1
-    # a black or blown frame needs no readability to be lost
-    judged = (np.isfinite(readable) & ~doubtful) | (cause >= 0)
+    judged = np.isfinite(readable) | (cause >= 0)  # a black or blown frame needs no readability to be lost
     return cause, judged
 
 

@@ -26,6 +26,7 @@ FARTHER_RATIO, UNLIKE_RATIO, UNLIKE_AT_LEAST = 2.0, 4.0, 0.03
 # and ten simulated clips 0.9 to 1.5, starved codecs included (benchmarks/integrity.py).
 BROKEN_EDGES = 1.9
 BROKEN_RATIO = 1.6  # over the flight's own median: a coarse codec steps at every block
+_HARDLY, _ALL_THE_SAME = 1.25, 0.99  # times the limit, likeness: one picture of rain had 1.09 and 0.998
 # Torn pictures keep a likeness up to this, and are so many in a row; a flip or a quick turn leaves more, or is over sooner
 # (docs/decisions/torn_pictures.py).
 TORN_LIKENESS, TORN_AT_LEAST = 0.9, 9
@@ -38,12 +39,11 @@ WHOLLY_ALIKE, _BESIDE_S = 0.96, 0.75
 _TORN_AROUND = 6  # measurements either way over which their motion is judged
 _TORN_GAP = 3  # measurements between two torn pictures that may be alike by chance
 # Bands of light that roll over whole pictures come back after a beat: the shares of blocks that brighten and dim are nearer to
-# those of a beat before than to those of the row before by this, in them and beside them (0.2 to 0.56; torn ones 0.63 and
-# more in them and beside them; sound ones farther off now and then 0.43).
-TORN_BEAT, _BEAT_AROUND_S = 0.6, 0.5
+# those of a beat before than to those of the row before by this, in and beside them (0.2 to 0.56; torn ones from 0.63 on).
+TORN_BEAT, BEAT_AROUND_S = 0.6, 0.5
 # A drone that crashes tumbles by more than is followed from picture to picture, for so many seconds at most: it falls 30 m in 2.5.
 # It comes to rest within so many of the last unlike one, and lies for so long, the mean motion at most so much (%/s; over twice the
-# most that a drone on the ground shows). What is unlike for longer is a link that failed, whatever followed.
+# most there). What is unlike for longer is a link that failed.
 _TUMBLES_S, _REST_WITHIN_S, LIES_S, LIES_PERCENT = 3.0, 0.5, 1.0, 3.0
 _STEP_S = 1 / 30  # s: likeness is measured about that often, and of fields from two before
 ABRUPT_PERCENT = 8.0  # a link drops from one frame to the next: the level jumps by more than this
@@ -103,8 +103,9 @@ def broken_up(timeline: Timeline) -> Mask:
         return np.zeros(len(timeline), dtype=np.bool_)
     limit = max(BROKEN_EDGES, BROKEN_RATIO * float(np.median(known)))
     broken, step = np.asarray(np.nan_to_num(edges) > limit), _step(timeline)
-    for start, stop in runs(broken):  # a codec short of bits steps for a picture, and that is like those beside it
-        if stop - start <= step and np.min(timeline["likeness"][start : stop + step]) >= WHOLLY_ALIKE:
+    for start, stop in runs(broken):  # a codec short of bits steps a little for one, and that is like those beside it
+        alike = np.min(timeline["likeness"][start : stop + step]) >= _ALL_THE_SAME
+        if stop - start <= step and alike and edges[start:stop].max() <= _HARDLY * limit:
             broken[start:stop] = False
     return broken
 
@@ -124,13 +125,13 @@ def torn(timeline: Timeline) -> Mask:
         if start - stop <= _TORN_GAP * step:
             joined[stop:start] = True
     found = np.zeros(len(apart), dtype=np.bool_)
-    half = max(1, round(_BEAT_AROUND_S / interval)) if interval > 0 else 1
-    beating = _beating(timeline, half)
+    half = max(1, round(BEAT_AROUND_S / interval)) if interval > 0 else 1
+    beats = beating(timeline, half)
     for start, stop in runs(joined):
         count = np.count_nonzero(apart[start:stop])
         several = count >= TORN_AT_LEAST * step and count >= TORN_SHARE * (stop - start)
         beside = [row for row in (start - half, stop + half) if 0 <= row < len(apart)]
-        banded = 2 * np.count_nonzero(beating[start:stop]) > stop - start and (not beside or beating[beside].any())
+        banded = 2 * np.count_nonzero(beats[start:stop]) > stop - start and (not beside or beats[beside].any())
         if several and not banded and not _crashes(timeline, start, stop):
             found[start : stop - step * (stop < len(apart))] = True
     return found
@@ -139,12 +140,13 @@ def torn(timeline: Timeline) -> Mask:
 def _torn_beside(timeline: Timeline, lost: Mask) -> Mask:
     """Rows [n] of pictures unlike the one before that follow `lost` ones, or lead to them, at once: however few, they are torn.
 
-    The last unlike one that no lost one follows is whole: it is unlike what was lost before it.
+    But where bands of light beat. The last unlike one that no lost one follows is whole: it is unlike what was lost before it.
     """
-    step = _step(timeline)
-    found = np.zeros(len(timeline), dtype=np.bool_)
+    step, interval, found = _step(timeline), timeline.interval_s, np.zeros(len(timeline), dtype=np.bool_)
+    beats = beating(timeline, max(1, round(BEAT_AROUND_S / interval))) if interval > 0 else found
     for start, stop in runs(unlike(timeline)):
-        if lost[max(0, start - step) : stop + step].any() and not _crashes(timeline, start, stop):
+        banded = 2 * np.count_nonzero(beats[start:stop]) > stop - start > step
+        if lost[max(0, start - step) : stop + step].any() and not banded and not _crashes(timeline, start, stop):
             whole = stop < len(found) and not lost[stop : stop + step].any()
             found[start : stop - step * whole] = True
     return found
@@ -174,7 +176,7 @@ def _crashes(timeline: Timeline, start: int, stop: int) -> bool:
         return False
     before = timeline.between(time_s[start - 1] - MOTION_AROUND_S, time_s[start - 1])
     after = timeline.between(rest_s, rest_s + LIES_S)
-    if not after.any() or np.mean((_repeats(timeline) | _blank_screens(timeline))[after]) >= ANEW_SHARE:
+    if not after.any() or np.mean((repeats(timeline) | _blank_screens(timeline))[after]) >= ANEW_SHARE:
         return False
     return _mean(motion[before]) > STANDING_PERCENT and _mean(motion[after]) <= LIES_PERCENT
 
@@ -185,20 +187,20 @@ def _mean(motion: Doubles) -> float:
     return float(np.mean(known)) if known.size else np.nan
 
 
-def _beating(timeline: Timeline, half: int) -> Mask:
+def beating(timeline: Timeline, half: int) -> Mask:
     """Rows [n] around which, half a window each side, the shares of blocks that brighten and dim come back after a beat.
 
     Rows that repeat the one before are passed over: pictures repeated at a beat would make one of any shares.
     """
-    repeated = _repeats(timeline)
+    repeated = repeats(timeline)
     kept = np.flatnonzero(~repeated)
     if not kept.size:
         return np.zeros(len(timeline), dtype=np.bool_)
     window = max(1, round(half * kept.size / len(timeline)))
     shares = [timeline[name][kept] for name in ("brightened_percent", "dimmed_percent")]
     step, *beats = (np.sum([rows_apart(share, rows, window) for share in shares], axis=0) for rows in (1, *BEAT_ROWS))
-    beating = np.asarray(np.fmin.reduce(beats) < TORN_BEAT * step)
-    return np.asarray(beating[np.maximum(np.cumsum(~repeated) - 1, 0)])
+    back = np.asarray(np.fmin.reduce(beats) < TORN_BEAT * step)
+    return np.asarray(back[np.maximum(np.cumsum(~repeated) - 1, 0)])
 
 
 def _goes_on(timeline: Timeline, unlike: Mask, around: int) -> Mask:
@@ -315,7 +317,7 @@ def _own_black(timeline: Timeline, start: int, stop: int) -> bool:
 def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
     """Rows [n] that repeat a picture for longer than the hold while the scene moved just before and after."""
     motion = timeline["motion_percent"]
-    repeated = _repeats(timeline) & ~_white(timeline)  # light that fills the picture leaves nothing that could move
+    repeated = repeats(timeline) & ~_white(timeline)  # light that fills the picture leaves nothing that could move
     time_s = timeline.time_s
     frozen = np.zeros(len(timeline), dtype=np.bool_)
     for start, stop in runs(repeated):
@@ -335,7 +337,7 @@ def _frozen(timeline: Timeline, criteria: Criteria, lost: Mask) -> Mask:
     return frozen | _frozen_anew(timeline, criteria, lost, repeated)
 
 
-def _repeats(timeline: Timeline) -> Mask:
+def repeats(timeline: Timeline) -> Mask:
     """Rows [n] that repeat the picture before, as it is or coded again."""
     with np.errstate(invalid="ignore"):
         coded_again = is_still(timeline["frozen_percent"]) & (timeline["motion_percent"] < STILL_MOTION_PERCENT)

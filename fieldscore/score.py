@@ -16,7 +16,7 @@ from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
 from fieldscore.events import link_lost, runs
 from fieldscore.measure import Column
-from fieldscore.pulsed import pulsed
+from fieldscore.pulsed import PULSES, is_told
 from fieldscore.record import LEAST_PIXELS, FlightRecord
 from fieldscore.recovery import flash_events
 from fieldscore.scorecard import CAUSES as CAUSES
@@ -88,8 +88,10 @@ def score_flight(
     clear = inside & ~lost
     found = lamps(record, clear, criteria, events, lost)
     cause[pulled_down(timeline, found) & dark_causes(cause, CAUSES)] = CAUSES.index("pulled_down")
-    counted = inside & judged
-    if not counted.any() and judged.any():
+    counted, pulses = inside & judged, is_told(record.notes)
+    if pulses and 2 * np.count_nonzero(counted) < np.count_nonzero(clear):
+        counted[:] = False  # what little can be judged says nothing of the rest
+    if not counted.any() and judged.any() and not pulses:
         raise NotMeasurableError(
             f"{record.name}: no frame to judge from {air.from_s:.1f} s to {air.to_s:.1f} s; give another --from and --to"
         )
@@ -192,7 +194,8 @@ def _airtime(
             "give another --from and --to"
         )
     asked = from_s is not None and to_s is not None  # for all that is between, the ground as well
-    return Airtime(max(start, first), min(stop, last), "given", ground=() if asked else found.ground)
+    start, stop = max(start, first), min(stop, last)
+    return Airtime(start, stop, "given", ground=() if asked else found.within(start, stop))
 
 
 def _lay_still(air: Airtime) -> list[str]:
@@ -297,8 +300,8 @@ def why_unjudged(record: FlightRecord) -> str:
         return f"a picture of {size} is too small to fly by: {LEAST_PIXELS} px each way are needed"
     if len(record.timeline) == 1:
         return "a single picture says nothing of noise: give a longer clip"
-    if pulsed(record.timeline, np.zeros(len(record.timeline), dtype=np.bool_)).any():
-        return "light pulses so deeply that pictures are unlike each other: fly under other lamps"
+    if is_told(record.notes):
+        return f"for most of it {PULSES}: fly under other lamps"
     return "its pictures are even all over, with nothing in them to tell from noise: try playing the clip"
 
 

@@ -187,6 +187,7 @@ def test_a_drone_that_lies_there_is_not_in_the_air() -> None:
     assert f"without {seconds(score.ground_s)} on the ground" in str(assumed(score, flight))
     trimmed = score_flight(record_of(timeline), CRITERIA, from_s=1.0)
     assert trimmed.ground_s == score.ground_s and [one for one in trimmed.notes if "on the ground" in one] == [note]
+    assert not [one for one in score_flight(record_of(timeline), CRITERIA, to_s=6.0).notes if "on the ground" in one]
     asked = score_flight(record_of(timeline), CRITERIA, from_s=0.0, to_s=20.0)
     assert asked.ground_s == 0.0 and asked.in_airtime.all()
 

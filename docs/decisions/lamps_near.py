@@ -20,9 +20,9 @@ import numpy.typing as npt
 
 from benchmarks.dark import near_lamps
 from benchmarks.dark_flights import write_dark
-from fieldscore import gather, lamp_passes, lamp_tracks, measure_flight
+from fieldscore import gather, lamp_passes, lamp_shape, lamp_tracks, measure_flight
 from fieldscore.frame import Frame
-from fieldscore.measures import lamp_shape, lamps
+from fieldscore.measures import lamps
 from fieldscore.simulate import Truth, load_truth
 from fieldscore.timeline import Timeline
 
@@ -90,11 +90,11 @@ def main() -> None:
         )
         print(f"{change or 'as set'}: {seen} of {true} lamps, {right} of {passes} passes", flush=True)
     print(
-        "Sets _LEAST_DEEP = 2, _BESIDE = 1.5, _THINNER = 0.6 of measures/lamp_shape.py: without heads fewer lamps are found, and\n"
+        "Sets _LEAST_DEEP = 2, _BESIDE = 1.5, _THINNER = 0.6 of lamp_shape.py: without heads fewer lamps are found, and\n"
         "all about them does as well; _SUN_GLOWS = 0.25 there, over most wall tops of another simulator (0.2 to 0.3, long) and\n"
         "under the sun's (0.3 to 0.9); and _FAR_OFF = 0.5 of lamp_passes.py, which changes nothing here;\n"
         "on flights of another simulator, with more far lamps, it takes 3 of 7 passes that are of none, and 0.4 takes one.\n"
-        "_RING_OF_HEAD = 0.15 and _RING_OF_DISC = 0.08 of measures/lamp_shape.py: on 24 flights of this simulator and 24 of two\n"
+        "_RING_OF_HEAD = 0.15 and _RING_OF_DISC = 0.08 of lamp_shape.py: on 24 flights of this simulator and 24 of two\n"
         "others 123 of 161 near lamps are found for 119, and 123 of 138 passes are of lamps for 119 of 137; under a bridge and a\n"
         "dark wood at dusk at most 2 lamps and one pass are in the way for 9 and 2. 0.2 and 0.05 find as many lamps,\n"
         "0.3 and 0.2 take openings for lamps again."

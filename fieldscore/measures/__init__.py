@@ -46,10 +46,10 @@ CURVE_COLUMNS: tuple[Column, ...] = tuple(
         f"{name}_{end}_percent",
         "%",
         "neither",
-        f"{name}_percent under that of the standard tone curves by which it is {end}; of a file that says HLG under {which}.",
+        f"{name}_percent under that of the standard tone curves by which it is {end}; under {which} for a file that says HLG.",
     )
     for name in ("readable", "zone_readable")
-    for end, which in (("least", "that"), ("most", "the one assumed"))
+    for end, which in (("least", "HLG"), ("most", "the one assumed"))
 )
 COLUMNS: tuple[Column, ...] = FRAME_COLUMNS + TRACE_COLUMNS + CURVE_COLUMNS
 # Results saved before there were these are scored without: nothing is known of them.

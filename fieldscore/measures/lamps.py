@@ -15,9 +15,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from fieldscore import lamp_shape
 from fieldscore.frame import Frame, PictureArea
 from fieldscore.measure import Column, measure
-from fieldscore.measures import lamp_shape
 from fieldscore.units import to_linear
 
 Floats = npt.NDArray[np.float32]
