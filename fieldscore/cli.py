@@ -292,9 +292,10 @@ def measures(as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps([vars(column) for column in columns]))
         return
+    width = max(len(column.name) for column in columns)
     for column in columns:
         better = "" if column.better == "neither" else f"  ({column.better} is better)"
-        click.echo(f"{column.name:24} {column.unit:7} {column.summary}{better}  [{column.source}]")
+        click.echo(f"{column.name:{width}} {column.unit:7} {column.summary}{better}  [{column.source}]")
 
 
 @commands.command()

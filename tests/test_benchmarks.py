@@ -54,6 +54,7 @@ def test_auc_is_the_share_of_ordered_pairs(rows: list[tuple[int, bool]]) -> None
 def _row(**changes: object) -> accuracy.Row:
     values: dict[str, object] = {
         "name": "a.mp4", "exposure": (0.091, 0.02, 3.114), "auc": 0.9904, "share_true": 0.48, "share_measured": 0.36,
+        "share_by_curve": "30 to 50",
         "agreement": 0.87, "noise_camera": 3.24, "noise_left": 3.5, "noise_measured": 3.86, "airtime_s": 0.034,
         "floor": "16/235 (16/235)",
     }  # fmt: skip
@@ -65,7 +66,8 @@ def test_accuracy_table() -> None:
     head, rule, first, second = accuracy.table([_row(), _row(name="b.mp4", auc=float("nan"))]).splitlines()
     assert head.count("|") == rule.count("|") == first.count("|") == second.count("|")
     assert first == (
-        "| a.mp4 | 0.09 | 0.02 | 3.11 | 0.990 | 48 % | 36 % | 87 % | 3.24 % | 3.50 % | 3.86 % | 0.03 s | 16/235 (16/235) |"
+        "| a.mp4 | 0.09 | 0.02 | 3.11 | 0.990 | 48 % | 36 % (30 to 50) | 87 % | 3.24 % | 3.50 % | 3.86 % "
+        "| 0.03 s | 16/235 (16/235) |"
     )
     assert "| – |" in second
     assert "nan" not in second

@@ -174,7 +174,7 @@ def test_repeats_show_what_one_camera_differs_by() -> None:
     assert "Flight to flight" in page.text
     assert re.search(r"dim\s*1 and 3", page.text)
     assert re.search(r"lit\s*2 and 4", page.text)
-    assert "Two flights of one camera differed by up to" in page.text
+    assert "Two flights of one camera did not differ by usable places" in page.text
 
 
 def test_verdict_needs_every_pair_of_flights_to_agree() -> None:

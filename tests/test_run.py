@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 from fieldscore.analyse import measure_flight
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NoClipsError, ResultsError
-from fieldscore.measures import COLUMNS, LATER_COLUMNS
+from fieldscore.measure import Column
+from fieldscore.measures import LATER_COLUMNS, TRACE_COLUMNS
 from fieldscore.report import write_flight as save
 from fieldscore.run import Job, Outcome, _names, evidence_pictures, find_jobs, load_saved, run_job
 from fieldscore.score import score_flight
@@ -170,14 +171,14 @@ def _saved_without(name: str, directory: Path) -> Path:
 
 def test_saved_results_without_a_column_are_refused(tmp_path: Path) -> None:
     """Results of a version that measured less cannot be scored as if they had it: the column is named, with what to do."""
-    last = COLUMNS[-1].name
+    last = TRACE_COLUMNS[-1].name
     with pytest.raises(ResultsError, match=f"'{last}'; score the clip again"):
         load_saved(_saved_without(last, tmp_path))
 
 
-def test_saved_results_without_a_later_column_are_scored(tmp_path: Path) -> None:
+@pytest.mark.parametrize("later", LATER_COLUMNS, ids=lambda column: column.name)
+def test_saved_results_without_a_later_column_are_scored(tmp_path: Path, later: Column) -> None:
     """A column that came later and can be done without is unknown in every row, and the flight is scored."""
-    (later,) = LATER_COLUMNS
     record = load_saved(_saved_without(later.name, tmp_path))
     assert np.isnan(record.timeline[later.name]).all()
     assert later in record.timeline.columns

@@ -69,7 +69,7 @@ def test_area_under_the_curve() -> None:
 def test_table_has_a_row_a_flight() -> None:
     """The accuracy table is a Markdown table with as many cells in every line."""
     lines = table(
-        [Row("a.mp4", (0.1, 0.2, 0.3), 0.97, 0.5, 0.4, 0.9, 1.2, 1.0, 1.1, 0.1, "16/235 (16/235)")] * 2
+        [Row("a.mp4", (0.1, 0.2, 0.3), 0.97, 0.5, 0.4, "30 to 50", 0.9, 1.2, 1.0, 1.1, 0.1, "16/235 (16/235)")] * 2
     ).splitlines()
     assert len(lines) == 4
     assert {line.count("|") for line in lines} == {lines[0].count("|")}
