@@ -42,9 +42,8 @@ class StandsOut:
         steps = [contrast_step(above + black, contrast, one) for one in (own, *ends)]
         self._own = steps[0] / contrast_step(above, contrast, own)
         self._least, self._most = (np.minimum(one, room) / np.minimum(steps[0], room) for one in steps[1:])
-        if (
-            own == HLG and HLG not in ends
-        ):  # measured under it though the file does not say so: beyond the standard ones
+        # measured under it though the file does not say so: it goes beyond the standard ones
+        if own == HLG and HLG not in ends:
             self._least, self._most = np.minimum(self._least, 1.0), np.maximum(self._most, 1.0)
 
     def under_own(self, level: Doubles) -> Doubles:
