@@ -250,11 +250,13 @@ def _of_the_whole(
     trace = exposure_trace(links, steps)
     for column, series in zip(TRACE_COLUMNS, (trace.stops, 100.0 * trace.veil), strict=True):
         table[column.name] = np.round(series, DECIMALS)
-    table["noise_percent"] = np.round(table["noise_percent"] * gathered.readable.told(trace.stops, links), DECIMALS)
+    noise = table["noise_percent"]
+    noise[:] = np.round(noise * gathered.readable.told(trace.stops, links), DECIMALS)
     tiles, shares = gathered.readable.finish(trace.stops, links, trace.black_set_down, ends)
+    table.update({column.name: np.empty(len(known)) for column in CURVE_COLUMNS})
     columns = readable_shares.columns + CURVE_COLUMNS + lamps_in_view.columns
     for column, series in zip(columns, [*shares.T, *gathered.lamps.columns().T], strict=True):
-        table[column.name] = np.round(series, DECIMALS)
+        table[column.name][:] = np.round(series, DECIMALS)  # where there is room for it: twice all of an hour is much
     hidden = blinking & bad  # pulses pass for noise, and blow and darken parts of each picture
     for name in ("noise_percent", *(one.name for one in readable_shares.columns + CURVE_COLUMNS)):
         table[name][hidden] = np.nan

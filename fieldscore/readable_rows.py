@@ -327,6 +327,8 @@ def _tiles_at(levels: npt.NDArray[np.floating], entries: npt.NDArray[np.intp]) -
     counts = np.zeros((len(entries), LEVELS.size))
     between = (LEVELS[1:] + LEVELS[:-1]) / 2.0
     for row, entry in enumerate(entries.tolist()):
+        if row % _AT_ONCE == 0:
+            let_go(levels)
         known = levels[entry][np.isfinite(levels[entry])]
         counts[row] = np.bincount(np.digitize(known, between), minlength=LEVELS.size)
     return np.asarray(counts / np.maximum(counts.sum(axis=1, keepdims=True), 1.0), dtype=np.float64)

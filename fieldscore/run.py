@@ -20,6 +20,7 @@ from fieldscore.parts import PART_S
 from fieldscore.record import FlightRecord
 from fieldscore.report import flight_json, load_record, terminal_summary, write_flight
 from fieldscore.score import score_flight
+from fieldscore.spool import give_back
 from fieldscore.units import CodeRange
 from fieldscore.video import Flight, find_flights
 from fieldscore.workers import Progress, alive, run_task
@@ -177,7 +178,9 @@ def planned(job: Job) -> Plan:
 def written(job: Job, record: FlightRecord) -> Outcome:
     """Score a job's flight and write the results, with the pictures of its moments where the video is there."""
     alive()
+    give_back()  # an hour's flight takes up a tenth more while it is put together, and again while it is scored
     score = score_flight(record, job.criteria, from_s=job.from_s, to_s=job.to_s)
+    give_back()
     alive()
     pictures = {}
     if job.saved is None:
