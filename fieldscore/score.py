@@ -88,13 +88,7 @@ def score_flight(
     clear = inside & ~lost
     found = lamps(record, clear, criteria, events, lost)
     cause[pulled_down(timeline, found) & dark_causes(cause, CAUSES)] = CAUSES.index("pulled_down")
-    counted, pulses = inside & judged, is_told(record.notes)
-    if pulses and 2 * np.count_nonzero(counted) < np.count_nonzero(clear):
-        counted[:] = False  # what little can be judged says nothing of the rest
-    if not counted.any() and judged.any() and not pulses:
-        raise NotMeasurableError(
-            f"{record.name}: no frame to judge from {air.from_s:.1f} s to {air.to_s:.1f} s; give another --from and --to"
-        )
+    counted = _counted(record, air, judged, inside, clear)
     usable = counted & (cause < 0)
     cause = np.where(counted, cause, -1).astype(np.int8)
     gaps = _gaps(timeline, criteria, counted, usable, cause)
@@ -113,9 +107,6 @@ def score_flight(
     notes += [under_curve] if under_curve else []
     flags = zip(DERIVED, (~lost, inside, usable), strict=True)
     record = replace(record, timeline=timeline.with_columns(flags))
-    by_curve = {name: ends for name in BY_CURVE if (ends := _medians_at_ends(timeline, name, clear))}
-    if at_ends is not None and counted.any():
-        by_curve[USABLE_SHARE] = float(at_ends[0][counted].mean()), float(at_ends[1][counted].mean())
     return Score(
         record=record,
         criteria=criteria,
@@ -139,9 +130,40 @@ def score_flight(
         lamps=found,
         stability_notes=steady_notes,
         stop_range=None if one_stop is None else ends_of(one_stop),
-        by_curve=by_curve,
+        by_curve=_by_curve(timeline, clear, counted, at_ends),
         usable_at_ends=at_ends,
     )
+
+
+def _counted(
+    record: FlightRecord,
+    air: Airtime,
+    judged: npt.NDArray[np.bool_],
+    inside: npt.NDArray[np.bool_],
+    clear: npt.NDArray[np.bool_],
+) -> npt.NDArray[np.bool_]:
+    """Frames [n] that shares are made of: those `judged` [n] `inside` [n] the airtime; `clear` [n]: the ones with a link there.
+
+    None where light pulses in most of them. NotMeasurableError where none can be judged in the airtime though others can.
+    """
+    counted, pulses = inside & judged, is_told(record.notes)
+    if pulses and 2 * np.count_nonzero(counted) < np.count_nonzero(clear):
+        return np.zeros_like(counted)  # what little can be judged says nothing of the rest
+    if not counted.any() and judged.any() and not pulses:
+        raise NotMeasurableError(
+            f"{record.name}: no frame to judge from {air.from_s:.1f} s to {air.to_s:.1f} s; give another --from and --to"
+        )
+    return counted
+
+
+def _by_curve(
+    timeline: Timeline, clear: npt.NDArray[np.bool_], counted: npt.NDArray[np.bool_], at_ends: Ends | None
+) -> dict[str, tuple[float, float]]:
+    """What is readable and usable (`Score.by_curve`): medians of `clear` [n] frames, the share of `counted` [n] ones."""
+    found = {name: ends for name in BY_CURVE if (ends := _medians_at_ends(timeline, name, clear))}
+    if at_ends is not None and counted.any():
+        found[USABLE_SHARE] = float(at_ends[0][counted].mean()), float(at_ends[1][counted].mean())
+    return found
 
 
 def _usable_at_ends(record: FlightRecord, criteria: Criteria, lost: npt.NDArray[np.bool_]) -> Ends | None:
