@@ -8,6 +8,7 @@ import math
 import warnings
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,7 @@ Series = npt.NDArray[np.float64]
 # What is saved, and so what is kept: a flight scored from its table must give the same figures.
 DECIMALS, TIME_DECIMALS = 4, 6
 _TOLD = 160  # characters of a reader's complaint: it may list every bad row
-_ROWS_AT_ONCE = 4096  # rows formatted together: bounds memory, no effect on the file
+_ROWS_AT_ONCE = 4096  # rows written or read together: bounds memory, no effect on the file
 
 
 @dataclass(frozen=True)
@@ -131,12 +132,26 @@ class Timeline:
 
 
 def _cells(stream: io.TextIOBase) -> Series:
-    """The rest of a stream as numbers [rows, columns], an empty cell NaN; ValueError for any other text."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", UserWarning)  # a table without rows is a table
-        lines: Iterable[str] = map(str, stream)  # a text stream's class does not say that it gives lines
-        table = np.genfromtxt(lines, dtype=np.float64, delimiter=",", comments="\0", ndmin=2, loose=False)
-    return np.asarray(table, dtype=np.float64)
+    """The rest of a stream as numbers [rows, columns], an empty cell NaN; ValueError for any other text.
+
+    Some thousand rows at once: NumPy's reader holds every cell as text until it is done.
+    """
+    parts: list[Series] = []
+    rows = 0
+    while some := list(islice(stream, _ROWS_AT_ONCE)):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)  # a table without rows is a table
+            try:
+                part = np.genfromtxt(some, dtype=np.float64, delimiter=",", comments="\0", ndmin=2, loose=False)
+            except ValueError as error:
+                raise ValueError(f"after row {rows}: {error}") from error
+        if not part.size:
+            continue
+        if parts and part.shape[1] != parts[0].shape[1]:
+            raise ValueError(f"after row {rows}: {part.shape[1]} values in a row, {parts[0].shape[1]} before")
+        parts.append(np.asarray(part, dtype=np.float64))
+        rows += len(part)
+    return np.concatenate(parts) if parts else np.empty((0, 0))
 
 
 def _cell(value: float) -> str:

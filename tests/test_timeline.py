@@ -125,6 +125,18 @@ def test_a_table_without_rows_is_a_table(tmp_path: Path) -> None:
     assert [column.unit for column in read.columns] == ["%", "code"]
 
 
+def test_a_long_table_is_read_piece_by_piece(tmp_path: Path) -> None:
+    """A table longer than what is read at once comes back whole; a row that is short or wrong far down is told."""
+    rows = [f"{index / 10:.1f},{index}," for index in range(10_000)]
+    read = Timeline.read_csv(saved(tmp_path, HEADER + "\n".join(rows) + "\n"))
+    assert read["a"].tolist() == list(range(10_000)) and np.isnan(read["b"]).all()
+    for bad in ("9000.5,1", "9000.5,1,2,3", "9000.5,oops,2"):
+        with pytest.raises(ResultsError, match="after row 8192"):
+            Timeline.read_csv(saved(tmp_path, HEADER + "\n".join(rows[:9000] + [bad]) + "\n"))
+    with pytest.raises(ResultsError, match="4 values in a row, 3 before"):
+        Timeline.read_csv(saved(tmp_path, HEADER + "\n".join(rows[:8192] + ["9000.5,1,2,3"]) + "\n"))
+
+
 def test_a_column_of_another_length_is_refused() -> None:
     """A table whose columns do not go with its time axis cannot be made."""
     with pytest.raises(ValueError, match="2 values for 3 times"):

@@ -17,7 +17,7 @@ from fieldscore.spool import let_go
 
 # None stands for any length along that side.
 Shape = tuple[int | None, ...]
-_PIECE_BYTES = 4_000_000  # written at a time
+_PIECE_BYTES = 4_000_000  # written or read at a time
 _MAX_VALUES = 2**31  # values in one array: 10 hours of histograms at 60 frames a second; more is no flight
 
 
@@ -71,15 +71,24 @@ class Archive:
             with self._zip.open(f"{name}.npy") as stream:
                 found = _header(stream)
                 self._check(name, found, np.dtype(dtype), shape)
-                size = math.prod(found[0]) * found[1].itemsize
-                data = stream.read(size + 1)
+                data, given = _bytes_of(stream, math.prod(found[0]) * found[1].itemsize)
         except KeyError as error:
             raise ResultsError(f"{self._name}: has no '{name}'; score the clip again") from error
-        except (OSError, ValueError, EOFError, zipfile.BadZipFile, NotImplementedError, zlib.error) as error:
+        except (
+            OSError,
+            ValueError,
+            EOFError,
+            MemoryError,
+            zipfile.BadZipFile,
+            NotImplementedError,
+            zlib.error,
+        ) as error:
             raise ResultsError(f"{self._name}: '{name}' is damaged ({error}); score the clip again") from error
-        if len(data) != size:
-            raise ResultsError(f"{self._name}: '{name}' is damaged ({len(data)} of {size} bytes); score the clip again")
-        array = np.frombuffer(bytearray(data), dtype=found[1])
+        if given != len(data):
+            raise ResultsError(
+                f"{self._name}: '{name}' is damaged ({given} of {len(data)} bytes); score the clip again"
+            )
+        array = data.view(found[1])
         return array.reshape(found[0], order="F" if found[2] else "C")
 
     def _check(
@@ -99,6 +108,17 @@ class Archive:
             raise ResultsError(
                 f"{self._name}: '{name}' is {given} of {kind}, expected {expected} of {dtype}; score the clip again"
             )
+
+
+def _bytes_of(stream: IO[bytes], size: int) -> tuple[npt.NDArray[np.uint8], int]:
+    """So many bytes of a stream, and how many it gave: fewer, or one more where it goes on. A piece at a time."""
+    data = np.empty(size, np.uint8)
+    given = 0
+    while piece := stream.read(min(_PIECE_BYTES, size + 1 - given)):
+        kept = np.frombuffer(piece, np.uint8)[: size - given]
+        data[given : given + len(kept)] = kept
+        given += len(piece)
+    return data, given
 
 
 def _header(stream: IO[bytes]) -> tuple[tuple[int, ...], np.dtype[Any], bool]:

@@ -13,7 +13,7 @@ import numpy as np
 
 from fieldscore.errors import ResultsError
 from fieldscore.measure import Column
-from fieldscore.record import ClipFacts, Evidence, FlightRecord, PictureFacts, Places, TileSeries
+from fieldscore.record import ClipFacts, Evidence, FlightRecord, PictureFacts, Places, StoredPictures, TileSeries
 from fieldscore.report.archive import Archive
 from fieldscore.report.files import EVIDENCE_FILE, FLIGHT_FILE, PLACES_FILE, TILES_FILE, TIMELINE_FILE, read_flight
 from fieldscore.report.flight import DERIVED_NAMES, columns_of
@@ -106,13 +106,11 @@ def _evidence(path: Path, rows: int) -> Evidence:
     with Archive(path) as archive:
         time_s = archive.take("thumb_time_s", np.float64, (None,))
         offsets = archive.take("thumb_offsets", np.int64, (len(time_s) + 1,))
-        data = archive.take("thumb_bytes", np.uint8, (None,)).tobytes()
+        data = archive.take("thumb_bytes", np.uint8, (None,))
         histogram = archive.take("histogram", np.uint16, (rows, _HISTOGRAM_BINS))
     if offsets[0] != 0 or offsets[-1] != len(data) or bool(np.any(np.diff(offsets) < 0)):
         raise ResultsError(f"{path.name}: 'thumb_offsets' do not fit the pictures; score the clip again")
-    bounds = offsets.tolist()
-    thumbs = tuple(data[start:stop] for start, stop in zip(bounds[:-1], bounds[1:], strict=True))
-    return Evidence(time_s, thumbs, histogram)
+    return Evidence(time_s, StoredPictures(data, offsets), histogram)
 
 
 def _clip(data: Mapping[str, Any]) -> ClipFacts:
