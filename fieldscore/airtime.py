@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
-from fieldscore.events import BEAT_ROWS, runs
-from fieldscore.running import rows_apart, running_mean, running_median
+from fieldscore.running import rows_apart, running_mean, running_median, runs
 from fieldscore.timeline import Timeline
+from fieldscore.torn import BEAT_ROWS
 
 Mask = npt.NDArray[np.bool_]
 Doubles = npt.NDArray[np.float64]

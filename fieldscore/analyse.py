@@ -16,7 +16,7 @@ from fieldscore import __version__
 from fieldscore.ahead import BATCH, Ahead
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
-from fieldscore.events import link_lost, runs, spoilt
+from fieldscore.events import link_lost, spoilt
 from fieldscore.exposure_trace import exposure_trace
 from fieldscore.frame import Frame, Luma, PictureArea, eight_bit
 from fieldscore.gather import Gathered, Part
@@ -29,6 +29,7 @@ from fieldscore.parts import PART_S, stretches
 from fieldscore.picture import FirstLook, first_look
 from fieldscore.pulsed import pulsed, told
 from fieldscore.record import LEAST_PIXELS, ClipFacts, Evidence, FlightRecord, PictureFacts, TileSeries
+from fieldscore.running import runs
 from fieldscore.sequence import chained
 from fieldscore.spool import give_back
 from fieldscore.timeline import DECIMALS, Timeline
@@ -243,8 +244,8 @@ def _of_the_whole(
     links, steps = gathered.links()
     bad = np.zeros(len(known), dtype=np.bool_)
     lost = spoilt(known)
-    blinking = pulsed(known, lost)
-    for start, stop in runs(lost | blinking):
+    pulses = pulsed(known, lost)
+    for start, stop in runs(lost | pulses):
         bad[start:stop] = known.time_s[stop - 1] - known.time_s[start] >= LONGEST_LINK_S
     links = tuple(link for link in links if not (bad[link.before] or bad[link.after]))
     trace = exposure_trace(links, steps)
@@ -257,10 +258,12 @@ def _of_the_whole(
     columns = readable_shares.columns + CURVE_COLUMNS + lamps_in_view.columns
     for column, series in zip(columns, [*shares.T, *gathered.lamps.columns().T], strict=True):
         table[column.name][:] = np.round(series, DECIMALS)  # where there is room for it: twice all of an hour is much
-    hidden = blinking & bad  # pulses pass for noise, and blow and darken parts of each picture
     for name in ("noise_percent", *(one.name for one in readable_shares.columns + CURVE_COLUMNS)):
-        table[name][hidden] = np.nan
-    return tiles, [*([_SUMMED] if trace.summed else []), *told(known, hidden)]
+        table[name][pulses] = np.nan  # pulses pass for noise, and blow and darken parts of each picture
+    if pulses.any():
+        under = pulses[np.minimum(np.searchsorted(known.time_s, tiles.time_s), len(known) - 1)]
+        tiles = replace(tiles, readable=np.where(under[:, None, None], np.float32(np.nan), tiles.readable))
+    return tiles, [*([_SUMMED] if trace.summed else []), *told(known, pulses)]
 
 
 def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:

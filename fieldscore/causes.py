@@ -19,11 +19,12 @@ _HELD_S = 0.5  # a frame without its own readability (repeated, first) has that 
 
 
 def causes(
-    record: FlightRecord, criteria: Criteria, lost: Mask, column: str = "zone_readable_percent"
+    record: FlightRecord, criteria: Criteria, lost: Mask, pulses: Mask, column: str = "zone_readable_percent"
 ) -> tuple[npt.NDArray[np.int8], Mask]:
     """Why each frame [n] was not usable (index into CAUSES, -1 usable), and which frames [n] can be judged at all.
 
-    `lost` [n]: frames of a lost link; `column`: the one that says how much of the flying zone can be read.
+    `lost` [n]: frames of a lost link; `pulses` [n]: others under light that pulses so deeply that none can be judged;
+    `column`: the one that says how much of the flying zone can be read.
     """
     timeline = record.timeline
     readable, dark, blown, noisy = (
@@ -43,7 +44,7 @@ def causes(
         grey = (flat_range < criteria.grey_range_percent) & (level > criteria.grey_level_percent)
         cause[grey | (clipped > criteria.blown_clipped_percent)] = CAUSES.index("blown")
     cause[lost] = CAUSES.index("link_lost")
-    judged = np.isfinite(readable) | (cause >= 0)  # a black or blown frame needs no readability to be lost
+    judged = (np.isfinite(readable) | (cause >= 0)) & ~pulses  # a black or blown frame needs no readability to be lost
     return cause, judged
 
 

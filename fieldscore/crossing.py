@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.events import STANDING_PERCENT
 from fieldscore.running import largest_before
+from fieldscore.screens import STANDING_PERCENT
 from fieldscore.timeline import Timeline
 
 Doubles = npt.NDArray[np.float64]

@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.crossing import STEP_FLOOR, comes_in, leaves
-from fieldscore.events import LIGHT_LEFT, LIGHT_PERCENT, OWN_BLACK_S, STANDING_PERCENT, WASHED_PERCENT
 from fieldscore.running import largest_before, middle_before
+from fieldscore.screens import LIGHT_LEFT, LIGHT_PERCENT, OWN_BLACK_S, STANDING_PERCENT, WASHED_PERCENT
 from fieldscore.timeline import Timeline
 
 Doubles = npt.NDArray[np.float64]

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 
-from fieldscore.events import BEAT_AROUND_S, Mask, beating, repeats, runs, unlike
-from fieldscore.running import running_mean
+from fieldscore.running import Mask, running_mean, runs
 from fieldscore.timeline import Timeline
+from fieldscore.torn import BEAT_AROUND_S, beating, repeats, unlike
 
 # Share of the pictures of half a second either way that must be unlike the one before, while what brightens and dims comes back
 # after a beat of a few pictures, as it does in no crash and no torn link. A lamp that blinks five times a second leaves a third.
@@ -37,8 +35,3 @@ def told(timeline: Timeline, where: Mask) -> list[str]:
         f"for {seconds:.1f} s {PULSES} (lamps dimmed by pulses, bands as rows are exposed one by one): neither exposure, noise nor "
         "what is readable is told there, and these seconds are in no share"
     ]
-
-
-def is_told(notes: Sequence[str]) -> bool:
-    """Say whether the notes of a flight tell of pulses."""
-    return any(PULSES in note for note in notes)

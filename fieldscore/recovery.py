@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
-from fieldscore.events import WASHED_PERCENT
 from fieldscore.flashes import Edge, flash_edges, without_crossing
+from fieldscore.screens import WASHED_PERCENT
 from fieldscore.timeline import Timeline
 
 Doubles = npt.NDArray[np.float64]

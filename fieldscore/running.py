@@ -1,4 +1,4 @@
-"""Running figures of a column: means, medians, maxima of rows around or before each, distances of rows so far apart. Pure."""
+"""Running figures of a column: means, medians, maxima of rows around or before each, rows so far apart; its stretches. Pure."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 Doubles = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 
 def rows_apart(values: Doubles, rows: int, half: int) -> Doubles:
@@ -50,3 +51,15 @@ def middle_before(values: Doubles, count: int) -> Doubles:
     """Median of the `count` values up to each row."""
     padded = np.concatenate([np.full(count - 1, values[0]), values])
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, count), axis=1))
+
+
+def runs(mask: Mask) -> list[tuple[int, int]]:
+    """Give the stretches [start, stop) in which a mask is True."""
+    edges = np.diff(np.concatenate([[0], mask.astype(np.int8), [0]]))
+    return list(zip(np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True))
+
+
+def mean_known(values: Doubles) -> float:
+    """Mean of what is known, NaN where nothing is."""
+    known = values[np.isfinite(values)]
+    return float(np.mean(known)) if known.size else np.nan

@@ -14,11 +14,12 @@ from fieldscore.brightness import curve_note, dark_causes, ends_of, lamps, pulle
 from fieldscore.causes import causes, held, recovering
 from fieldscore.criteria import Criteria
 from fieldscore.errors import NotMeasurableError
-from fieldscore.events import link_lost, runs
+from fieldscore.events import link_lost
 from fieldscore.measure import Column
-from fieldscore.pulsed import PULSES, is_told
+from fieldscore.pulsed import PULSES, pulsed
 from fieldscore.record import LEAST_PIXELS, FlightRecord
 from fieldscore.recovery import flash_events
+from fieldscore.running import Mask, runs
 from fieldscore.scorecard import CAUSES as CAUSES
 from fieldscore.scorecard import Ends as Ends
 from fieldscore.scorecard import Gap as Gap
@@ -47,6 +48,7 @@ BY_CURVE = {
     f"{name}_percent": (f"{name}_least_percent", f"{name}_most_percent") for name in ("readable", "zone_readable")
 }
 USABLE_SHARE = "usable_share"  # the headline among them
+TOLD_S = 0.1  # a shorter rest of a stretch, cut off by --from or --to, would be told as from 2.0 s to 2.0 s
 # Columns that do not describe the picture, so that a median over the flight says nothing.
 _NOT_SUMMARISED = {
     *(column for ends in BY_CURVE.values() for column in ends),
@@ -72,15 +74,16 @@ def score_flight(
     """Score a measured flight; `from_s` and `to_s` (seconds) override the airtime found from motion.
 
     A clip of which no frame can be judged has no usable share, and the reason why; its levels are there all the same.
-    Raises NotMeasurableError where no frame lies in the airtime, or none of those that can be judged.
+    Raises NotMeasurableError where no frame lies in the airtime, or none of those that can be judged, unless light pulses there.
     """
     criteria, notes = _in_force(record, criteria)
     timeline = record.timeline
     lost = link_lost(timeline, criteria)
     air = _airtime(record, criteria, lost, from_s, to_s)
     inside = timeline.between(air.from_s, air.to_s) & ~air.on_ground(timeline.time_s)
-    cause, judged = causes(record, criteria, lost)
-    at_ends = _usable_at_ends(record, criteria, lost)
+    pulses = pulsed(timeline, lost)
+    cause, judged = causes(record, criteria, lost, pulses)
+    at_ends = _usable_at_ends(record, criteria, lost, pulses)
     judged &= not is_small(record)
     level = timeline["level_percent"] - record.clip.floor_level_percent
     events = tuple(flash_events(timeline, criteria, level, lost, judged & (cause < 0)))
@@ -88,7 +91,8 @@ def score_flight(
     clear = inside & ~lost
     found = lamps(record, clear, criteria, events, lost)
     cause[pulled_down(timeline, found) & dark_causes(cause, CAUSES)] = CAUSES.index("pulled_down")
-    counted = _counted(record, air, judged, inside, clear)
+    mostly = bool(2 * np.count_nonzero(inside & pulses) > np.count_nonzero(clear))
+    counted = _counted(record, air, judged, inside, mostly)
     usable = counted & (cause < 0)
     cause = np.where(counted, cause, -1).astype(np.int8)
     gaps = _gaps(timeline, criteria, counted, usable, cause)
@@ -116,7 +120,7 @@ def score_flight(
         ground_s=air.ground_s,
         usable=_usable(record.timeline, criteria, counted, usable, cause, gaps, air)
         if counted.any()
-        else _unknown(why_unjudged(record)),
+        else _unknown(why_unjudged(record, mostly)),
         measures=_summaries(timeline, clear),
         stability=steady,
         gaps=gaps,
@@ -135,30 +139,22 @@ def score_flight(
     )
 
 
-def _counted(
-    record: FlightRecord,
-    air: Airtime,
-    judged: npt.NDArray[np.bool_],
-    inside: npt.NDArray[np.bool_],
-    clear: npt.NDArray[np.bool_],
-) -> npt.NDArray[np.bool_]:
-    """Frames [n] that shares are made of: those `judged` [n] `inside` [n] the airtime; `clear` [n]: the ones with a link there.
+def _counted(record: FlightRecord, air: Airtime, judged: Mask, inside: Mask, pulses: bool) -> Mask:
+    """Frames [n] that shares are made of: those `judged` [n] `inside` [n] the airtime, none where light `pulses` in most of it.
 
-    None where light pulses in most of them. NotMeasurableError where none can be judged in the airtime though others can.
+    NotMeasurableError where none can be judged in the airtime though others can.
     """
-    counted, pulses = inside & judged, is_told(record.notes)
-    if pulses and 2 * np.count_nonzero(counted) < np.count_nonzero(clear):
-        return np.zeros_like(counted)  # what little can be judged says nothing of the rest
-    if not counted.any() and judged.any() and not pulses:
+    if pulses:
+        return np.zeros_like(inside)  # what little can be judged says nothing of the rest
+    counted = inside & judged
+    if not counted.any() and judged.any():
         raise NotMeasurableError(
             f"{record.name}: no frame to judge from {air.from_s:.1f} s to {air.to_s:.1f} s; give another --from and --to"
         )
     return counted
 
 
-def _by_curve(
-    timeline: Timeline, clear: npt.NDArray[np.bool_], counted: npt.NDArray[np.bool_], at_ends: Ends | None
-) -> dict[str, tuple[float, float]]:
+def _by_curve(timeline: Timeline, clear: Mask, counted: Mask, at_ends: Ends | None) -> dict[str, tuple[float, float]]:
     """What is readable and usable (`Score.by_curve`): medians of `clear` [n] frames, the share of `counted` [n] ones."""
     found = {name: ends for name in BY_CURVE if (ends := _medians_at_ends(timeline, name, clear))}
     if at_ends is not None and counted.any():
@@ -166,18 +162,18 @@ def _by_curve(
     return found
 
 
-def _usable_at_ends(record: FlightRecord, criteria: Criteria, lost: npt.NDArray[np.bool_]) -> Ends | None:
+def _usable_at_ends(record: FlightRecord, criteria: Criteria, lost: Mask, pulses: Mask) -> Ends | None:
     """Usable frames [n] under the tone curves by which least and most is readable; None where nothing is known of that."""
     names = BY_CURVE["zone_readable_percent"]
     if not np.isfinite(record.timeline[names[0]]).any():
         return None
     least, most = (
-        judged & (cause < 0) for cause, judged in (causes(record, criteria, lost, column=name) for name in names)
+        judged & (cause < 0) for cause, judged in (causes(record, criteria, lost, pulses, name) for name in names)
     )
     return least, most
 
 
-def _medians_at_ends(timeline: Timeline, name: str, clear: npt.NDArray[np.bool_]) -> tuple[float, float] | None:
+def _medians_at_ends(timeline: Timeline, name: str, clear: Mask) -> tuple[float, float] | None:
     """The median of a share under the tone curves by which it is least and most; None where nothing is known of that."""
     ends = [timeline[column][clear] for column in BY_CURVE[name]]
     known = [one[np.isfinite(one)] for one in ends]
@@ -200,9 +196,7 @@ def _in_force(record: FlightRecord, criteria: Criteria) -> tuple[Criteria, list[
     return replace(criteria, **used), notes
 
 
-def _airtime(
-    record: FlightRecord, criteria: Criteria, lost: npt.NDArray[np.bool_], from_s: float | None, to_s: float | None
-) -> Airtime:
+def _airtime(record: FlightRecord, criteria: Criteria, lost: Mask, from_s: float | None, to_s: float | None) -> Airtime:
     """The airtime found from motion, with either end replaced by the one given, within the recording."""
     timeline = record.timeline
     found = airtime(timeline, criteria, lost)
@@ -223,8 +217,9 @@ def _airtime(
 def _lay_still(air: Airtime) -> list[str]:
     """Notes on the stretches between take-off and landing in which the picture stood still: a landing, a crash, a hand."""
     notes = []
-    if air.ground:
-        when = " and ".join(f"from {from_s:.1f} s to {to_s:.1f} s" for from_s, to_s in air.ground)
+    lay = [(from_s, to_s) for from_s, to_s in air.ground if to_s - from_s >= TOLD_S]
+    if lay:
+        when = " and ".join(f"from {from_s:.1f} s to {to_s:.1f} s" for from_s, to_s in lay)
         notes.append(
             f"the drone lies on the ground {when} (nothing moves in the picture), which is left out of the airtime; --from and "
             "--to together count all that they enclose"
@@ -241,11 +236,7 @@ def _lay_still(air: Airtime) -> list[str]:
 
 
 def _gaps(
-    timeline: Timeline,
-    criteria: Criteria,
-    counted: npt.NDArray[np.bool_],
-    usable: npt.NDArray[np.bool_],
-    cause: npt.NDArray[np.int8],
+    timeline: Timeline, criteria: Criteria, counted: Mask, usable: Mask, cause: npt.NDArray[np.int8]
 ) -> tuple[Gap, ...]:
     """Every stretch of airtime in which the picture was not usable, in order; short returns do not end one."""
     ends = np.append(timeline.time_s, timeline.time_s[-1] + (timeline.interval_s if len(timeline) > 1 else 0.0))
@@ -271,8 +262,8 @@ def _gaps(
 def _usable(  # noqa: PLR0913 - the pieces of one figure
     timeline: Timeline,
     criteria: Criteria,
-    counted: npt.NDArray[np.bool_],
-    usable: npt.NDArray[np.bool_],
+    counted: Mask,
+    usable: Mask,
     cause: npt.NDArray[np.int8],
     gaps: tuple[Gap, ...],
     air: Airtime,
@@ -315,19 +306,19 @@ def is_small(record: FlightRecord) -> bool:
     return min(record.clip.width, record.clip.height) < LEAST_PIXELS
 
 
-def why_unjudged(record: FlightRecord) -> str:
-    """Why no frame of a flight can be judged."""
+def why_unjudged(record: FlightRecord, pulses: bool) -> str:
+    """Why no frame of a flight can be judged; `pulses`: light pulses in most of it."""
     if is_small(record):
         size = f"{record.clip.width} x {record.clip.height} px"
         return f"a picture of {size} is too small to fly by: {LEAST_PIXELS} px each way are needed"
     if len(record.timeline) == 1:
         return "a single picture says nothing of noise: give a longer clip"
-    if is_told(record.notes):
+    if pulses:
         return f"for most of it {PULSES}: fly under other lamps"
     return "its pictures are even all over, with nothing in them to tell from noise: try playing the clip"
 
 
-def _companion(timeline: Timeline, counted: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:
+def _companion(timeline: Timeline, counted: Mask) -> npt.NDArray[np.float64]:
     """The continuous series behind `usable`: readability of the zone, or the level where that never changes."""
     readable = np.where(counted, timeline["zone_readable_percent"], np.nan)
     known = readable[np.isfinite(readable)]
@@ -336,7 +327,7 @@ def _companion(timeline: Timeline, counted: npt.NDArray[np.bool_]) -> npt.NDArra
     return np.where(counted, timeline["level_percent"], np.nan)
 
 
-def _summaries(timeline: Timeline, inside: npt.NDArray[np.bool_]) -> dict[str, Summary]:
+def _summaries(timeline: Timeline, inside: Mask) -> dict[str, Summary]:
     """Median, 5th and 95th percentile of every column that describes the picture, link loss left out."""
     found = {}
     for column in timeline.columns:
@@ -352,9 +343,9 @@ def _summaries(timeline: Timeline, inside: npt.NDArray[np.bool_]) -> dict[str, S
 def _moments(  # noqa: PLR0913 - the pieces a moment is chosen by
     timeline: Timeline,
     criteria: Criteria,
-    counted: npt.NDArray[np.bool_],
+    counted: Mask,
     cause: npt.NDArray[np.int8],
-    lost: npt.NDArray[np.bool_],
+    lost: Mask,
     gaps: tuple[Gap, ...],
 ) -> tuple[Moment, ...]:
     """The worst moments (one in each of the longest gaps, of its cause) and typical ones (nearest to the flight's median)."""

@@ -9,14 +9,16 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from flight_material import HEIGHT, WIDTH, pictures, write_flight
+from flight_material import HEIGHT, WIDTH, pictures, scene, write_flight
 from frame_material import area_of
 
 from fieldscore.analyse import measure_flight, plan_flight
 from fieldscore.criteria import Criteria
 from fieldscore.errors import ClipError, FieldscoreError
+from fieldscore.pulsed import PULSES
 from fieldscore.readable_rows import ReadableRows
 from fieldscore.record import FlightRecord
+from fieldscore.score import score_flight
 from fieldscore.sequence import chained
 from fieldscore.units import from_linear, to_linear
 from fieldscore.video import Encoding
@@ -117,6 +119,25 @@ def test_doubt_of_readability_is_told(tmp_path: Path, monkeypatch: pytest.Monkey
     before = measure_flight([path]).notes
     monkeypatch.setattr(ReadableRows, "doubt", lambda *_: "may be too high")
     assert measure_flight([path]).notes == (*before, "may be too high")
+
+
+def test_pulses_of_light_leave_nothing_to_be_told(tmp_path: Path) -> None:
+    """Lamps that blow one picture in three: neither noise, shares nor the map tell of these seconds, and none of them is lost."""
+    ground, rng = scene(WIDTH + 620, HEIGHT, 1), np.random.default_rng(3)
+    planes = []
+    for index in range(180):
+        light = (4.5, 0.45, 0.9)[index % 3] if 60 <= index < 120 else 1.0
+        plane = 16.0 + (ground[:, 2 * index : 2 * index + WIDTH] - 16.0) * light
+        planes.append(np.clip(np.rint(plane + rng.normal(0.0, 1.5, plane.shape)), 16, 235).astype(np.uint8))
+    record = measure_flight([write_flight(tmp_path / "a.mp4", planes=planes)])
+    assert any(PULSES in note for note in record.notes)
+    time_s, tiles = record.timeline.time_s, record.tiles
+    for name in ("noise_percent", "zone_readable_percent", "readable_least_percent"):
+        assert np.isnan(record.timeline[name][(time_s > 2.0) & (time_s < 4.0)]).all()
+        assert np.isfinite(record.timeline[name][time_s > 5.0]).any()
+    assert np.isnan(tiles.readable[(tiles.time_s > 2.0) & (tiles.time_s < 4.0)]).all()
+    score = score_flight(record, Criteria())
+    assert score.usable.share == 1.0 and not any(score.usable.lost_by_cause.values())
 
 
 def test_progress_rises_to_the_length(tmp_path: Path) -> None:

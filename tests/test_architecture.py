@@ -25,8 +25,9 @@ LAYERS = (
     {"residual", "noise_left", "ground", "link_key"},
     {"noise", "picture", "links", "places"},
     {"exposure_trace"},
-    {"measures", "collect", "events", "simulate", "hunting", "lamp_passes", "sun", "sequence"},
-    {"lamp_tracks", "readable_rows", "parts", "crossing", "airtime", "pulsed"},
+    {"measures", "collect", "screens", "simulate", "hunting", "lamp_passes", "sun", "sequence"},
+    {"lamp_tracks", "readable_rows", "parts", "crossing", "torn"},
+    {"events", "airtime", "pulsed"},
     {"flashes"},
     {"gather"},
     {"analyse", "recovery", "align"},
@@ -109,7 +110,7 @@ def test_imports_point_down() -> None:
 @pytest.mark.parametrize(
     ("room", "line", "allowed"),
     [
-        ("score", "from fieldscore.events import runs", True),
+        ("score", "from fieldscore.events import link_lost", True),
         ("score", "from fieldscore.recovery import flash_events", True),
         ("recovery", "from fieldscore.flashes import Edge", True),
         ("report", "from fieldscore.report.words import moment", True),

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from fieldscore.airtime import airtime
 from fieldscore.criteria import Criteria
-from fieldscore.events import link_lost, runs
+from fieldscore.events import link_lost
+from fieldscore.running import runs
 from fieldscore.timeline import Timeline
 
 CRITERIA = Criteria()

@@ -7,7 +7,8 @@ import pytest
 from flight_material import BLACK, timeline_of
 
 from fieldscore.criteria import Criteria
-from fieldscore.events import link_lost, runs
+from fieldscore.events import link_lost
+from fieldscore.running import runs
 from fieldscore.timeline import Timeline
 
 

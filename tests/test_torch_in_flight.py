@@ -9,9 +9,10 @@ from flight_material import SNOW, timeline_of
 from test_flashes import QUIET
 
 from fieldscore.criteria import Criteria
-from fieldscore.events import link_lost, runs
+from fieldscore.events import link_lost
 from fieldscore.flashes import Edge, flash_edges, without_crossing
 from fieldscore.recovery import flash_events
+from fieldscore.running import runs
 from fieldscore.timeline import Timeline
 
 ON, ROWS = 60, 330

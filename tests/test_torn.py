@@ -9,11 +9,12 @@ from flight_material import BLUE, SNOW, timeline_of
 from frame_material import HEIGHT, WIDTH, Luma, chain, coded, middle, moved, texture
 
 from fieldscore.criteria import Criteria
-from fieldscore.events import TORN_AT_LEAST, TORN_CHANGE, TORN_LIKENESS, link_lost, torn
+from fieldscore.events import link_lost
 from fieldscore.farther import farther_motion
 from fieldscore.measures.movement import movement
 from fieldscore.motion import registration
 from fieldscore.timeline import Timeline
+from fieldscore.torn import TORN_AT_LEAST, TORN_CHANGE, TORN_LIKENESS, torn
 
 BEFORE = 20
 

@@ -22,13 +22,14 @@ import numpy.typing as npt
 
 from fieldscore.analyse import look_at
 from fieldscore.criteria import Criteria
-from fieldscore.events import TORN_AT_LEAST, TORN_LIKENESS, runs, torn
 from fieldscore.frame import PictureArea
 from fieldscore.measures import COLUMNS
 from fieldscore.measures.movement import movement
 from fieldscore.motion import registration
+from fieldscore.running import runs
 from fieldscore.sequence import chained
 from fieldscore.timeline import Timeline
+from fieldscore.torn import TORN_AT_LEAST, TORN_LIKENESS, torn
 from fieldscore.video import CodedFrame, Flight
 
 TEARS = ("slid around", "slid, black left", "slid up or down", "sheared", "half from 5 before", "half from 12 before")
@@ -151,5 +152,5 @@ if __name__ == "__main__":
     )
     print(
         "ground by 0.3, of most turns by less than 0.9 (at 1.1 a third of the tears is lost, at 0.7 sound frames beside them).\n"
-        "Sets TORN_LIKENESS, TORN_AT_LEAST and TORN_CHANGE in fieldscore/events.py."
+        "Sets TORN_LIKENESS, TORN_AT_LEAST and TORN_CHANGE in fieldscore/torn.py."
     )

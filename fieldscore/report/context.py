@@ -8,13 +8,13 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from fieldscore.events import runs
 from fieldscore.plots import cause_look
 from fieldscore.report import words
 from fieldscore.report.assumed import airtime, how
 from fieldscore.report.explain import column_title, explain_place
 from fieldscore.report.figures import Figure, figure, told
 from fieldscore.report.summary import airtime_of, ordered_causes
+from fieldscore.running import runs
 from fieldscore.score import CAUSES, Score
 
 _SHOWN_PROVENANCE = frozenset({"fieldscore", "file", "files", "sha256", "picture", "code range", "frames"})
