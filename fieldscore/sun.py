@@ -14,7 +14,6 @@ import math
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -23,41 +22,19 @@ import numpy.typing as npt
 from fieldscore.record import Evidence, StoredPictures
 from fieldscore.spool import let_go
 from fieldscore.still_dark import dark_and_still
-from fieldscore.units import from_linear, to_linear
+from fieldscore.sun_light import BRIGHT_SKY, EVEN, RINGS, SUN_NEAR, Look, Luma, brightest
+from fieldscore.units import from_linear
 
-Luma = npt.NDArray[np.uint8]
 Pictures = Callable[[int], Luma | None]  # by their number
 
 SUN, LAMP, BRIGHT = "sun", "lamp", "bright source"
-
 _LET_GO_EVERY = 512  # small pictures read from disk
-_NEAR_END = 0.955  # share of the ceiling's level that counts as it once pixels are averaged and coded again
-_LEAST_RADIUS = 0.018  # of the picture's height: 3 px of a small picture; the fall of light about less cannot be seen
-_MOST_SHARE = 0.08  # of the picture: larger is a bright sky or wall (as for lamps in view)
-_FILLED = 0.35  # share of its bounding box that a compact source fills at least (as for lamps in view)
-_RINGS = (1.0, 2.0, 3.0, 5.0)  # distances from the core's edge, in its radii, between which light is looked at
-_FEWEST_PIXELS = 6  # in a ring of which a median and quartiles are taken
-_SIDES = (0.0, -45.0, 45.0, -90.0, 90.0)  # degrees from the picture's up: the sky's side in a bank or on the ground
 _SAME_PLACE = 0.25  # of the picture's height that a source moves at most between two small pictures: a turn of 60 degrees a second
 _BRIDGED_S = 0.8  # a tree or a gate hides a source for so long, and it is still the same
-# What the light around it does, set on flights of another seed than those reported (docs/decisions/sun_or_lamp.py).
-_SUN_NEAR, _SUN_FAR = 0.25, 0.13  # of the ceiling's light in the nearest and farthest ring at least
 _SUN_RADIUS = 0.035  # of the picture's height at least: a smaller core is a lit patch as often as the sun
-_FALL = 0.88  # of a ring's light that the next ring has at most
-# Of a ring's median that its lower quartile has at least: light spread by the lens is even, a lit wall is not.
-_EVEN = 0.55
-# Of the ceiling's light at least: by day all of the sky is lit, above a torch's spot on the ground it is not.
-_SUN_SKY = 0.09
-# Of the ceiling's light at least: so bright a sky lifts the rings, and the sun's light falls away toward its, not toward black.
-_BRIGHT_SKY = 0.2
-# Of the nearest ring's light that such a sky, or the farthest ring, has at most: clouds and shading make less.
-_OVER_SKY = 0.9
-# Times at most that light rises again straight above: above the sun is sky alone, above a lit patch ground, and the sky behind it.
-_RISES = 1.7
-_BAR = 0.03  # of the height: what is thinner over the sun, as a gate's bar or a branch, is not ground
-_GROUND = 0.12  # of the ceiling's light: from what is lit more than that it rises to a cloud, not from ground to sky
-_CLEAR = 1.0  # of the core's radius: what is nearer to its edge may be a part of it, behind a branch or a gate
-_LAMP_NEAR = 0.15  # of the ceiling's light in the nearest ring at most
+# A smaller core that stays in view for so long (s) is the sun's where a sky as bright as `BRIGHT_SKY` is above it and the light
+# about it this of the ceiling's at least: on flights of five simulators about the sun 0.57 and 0.29, about lamps at most 0.31 and 0.23.
+_SMALL_LASTS_S, _SMALL_NEAR, _SMALL_FAR = 2.0, 0.45, 0.25
 _SEVERAL = 0.4  # share of a stretch's pictures at least with another like the sun in them: of the sun's own a twentieth have one
 _MOSTLY = 0.6  # share of a stretch's pictures that must agree
 _LEAST_S = 0.5  # s: a shorter stretch says too little
@@ -72,49 +49,6 @@ _STANDS = 0.01  # of the height: a source that varies by less in its place is se
 _LOOKED_BESIDE = 3  # pictures before and after a source: in the first a torch may already blow all of it out, or glow
 # Of the light next to a source, what is there without it at most: a torch's is its own, a third and more of the sun's the sky's.
 _OWN_LIGHT = 0.25
-
-
-@dataclass(frozen=True)
-class Look:
-    """The largest bright source of one small picture.
-
-    `x`, `y` in picture heights, `across` in its width, `radius` of the disc with its area in heights; `rings`: light [3]
-    above it in shares of the ceiling's, NaN where too little of a ring is in the picture; `even`: lower quartile over
-    median of the nearest ring; `turned`: rings of the sky's side, wherever it is; `evenest`: the highest lower quartile of
-    the nearest ring on any side over the median of that of `turned`; `sky`: lower quartile of the light straight above it;
-    `rises`: times that this rises again on the way up; `cut`: the picture's edge cuts it; `twin`: another source like the sun
-    stands clear of it.
-    """
-
-    time_s: float
-    x: float
-    y: float
-    across: float
-    radius: float
-    rings: tuple[float, float, float]
-    even: float
-    turned: tuple[float, float, float]
-    evenest: float
-    sky: float
-    rises: float
-    cut: bool
-    twin: bool = False
-
-    @property
-    def like_sun(self) -> bool:
-        """Say whether the light falls away as the sun's does."""
-        sides = ((self.rings, self.even), (self.turned, self.evenest))
-        return bool(
-            any(even >= _EVEN and _falls(rings, self.sky) for rings, even in sides)
-            # NaN where the core stands at the upper edge: nothing speaks against it
-            and not self.sky < _SUN_SKY
-            and not self.rises > _RISES
-        )
-
-    @property
-    def like_lamp(self) -> bool:
-        """Say whether the light ends with the source's edge."""
-        return bool(self.rings[0] <= _LAMP_NEAR)
 
 
 @dataclass(frozen=True)
@@ -181,112 +115,12 @@ def _picture(evidence: Evidence, number: int, border: tuple[float, float, float,
     return None if read is None else _inside(np.asarray(read, dtype=np.uint8), border)
 
 
-def _falls(rings: tuple[float, float, float], sky: float) -> bool:
-    """Say whether a look's rings are as bright as the sun's, and fall from one to the next, of a bright sky what is above it."""
-    near, middle, far = rings
-    if not (near >= _SUN_NEAR and far >= _SUN_FAR):
-        return False
-    if middle <= _FALL * near and far <= _FALL * middle:
-        return True
-    least = min(sky, far)
-    above = bool(least <= _OVER_SKY * near and middle - least <= _FALL * (near - least))
-    return above and far <= middle and sky >= _BRIGHT_SKY
-
-
 def _inside(picture: Luma, border: tuple[float, float, float, float]) -> Luma:
     """The picture without its border; a pixel that is border in part goes, too."""
     height, width = picture.shape
     top, right, bottom, left = border
     rows = slice(math.ceil(top * height), height - math.ceil(bottom * height))
     return np.ascontiguousarray(picture[rows, math.ceil(left * width) : width - math.ceil(right * width)])
-
-
-def brightest(picture: Luma, time_s: float, ceiling_level: float, curve: str) -> Look | None:
-    """Give the largest compact source at the ceiling of a picture [height, width], 0 black and 255 white; None without one."""
-    height = picture.shape[0]
-    ceiling = min(ceiling_level, 1.0)
-    hot = (picture >= _NEAR_END * ceiling * 255.0).astype(np.uint8)
-    _, labels, found, centres = cv2.connectedComponentsWithStats(hot, connectivity=8)
-    _, _, wide, tall, area = found[1:].T.astype(np.float64)
-    radius = np.sqrt(area / np.pi)
-    compact = (area <= _MOST_SHARE * hot.size) & (area >= _FILLED * wide * tall) & (radius >= _LEAST_RADIUS * height)
-    if not compact.any():
-        return None
-    light = to_linear(np.arange(256) / 255.0 / ceiling, curve)[picture]
-    which = int(np.argmax(np.where(compact, area, 0.0)))
-    look = _look(light, labels == which + 1, found[which + 1], centres[which + 1], time_s)
-    apart = np.hypot(*(centres[1:] - centres[which + 1]).T)
-    clear = compact & (apart >= (1.0 + _CLEAR) * radius[which] + radius)
-    if not clear.any():
-        return look
-    other = int(np.argmax(np.where(clear, area, 0.0)))
-    twin = _look(light, labels == other + 1, found[other + 1], centres[other + 1], time_s)
-    return replace(look, twin=twin.like_sun)
-
-
-def _look(
-    light: npt.NDArray[np.float64],
-    core: npt.NDArray[np.bool_],
-    box: npt.NDArray[np.int32],
-    centre: npt.NDArray[np.float64],
-    time_s: float,
-) -> Look:
-    """Look at one source: `light` in shares of the ceiling's and its `core`, both [height, width]; its `box` and `centre` in px."""
-    height, width = light.shape
-    left, top, wide, tall, area = box.tolist()
-    radius = math.sqrt(area / math.pi)
-    x, y = centre.tolist()
-    rings, even, turned, evenest = _around(light, core, (x, y), radius)
-    above = light[:top, max(0, int(x - _RINGS[2] * radius)) : int(x + _RINGS[2] * radius) + 1]
-    return Look(
-        time_s=time_s,
-        x=x / height,
-        y=y / height,
-        across=x / width,
-        radius=radius / height,
-        rings=rings,
-        even=even,
-        turned=turned,
-        evenest=evenest,
-        sky=float(np.percentile(above, 25)) if above.size >= _FEWEST_PIXELS else np.nan,
-        rises=_rises(light[:top, max(0, int(x - radius)) : int(x + radius) + 1], round(_BAR * height)),
-        cut=left == 0 or top == 0 or left + wide == width or top + tall == height,
-    )
-
-
-def _around(
-    light: npt.NDArray[np.float64], core: npt.NDArray[np.bool_], centre: tuple[float, float], radius: float
-) -> tuple[tuple[float, float, float], float, tuple[float, float, float], float]:
-    """Give the `rings`, `even`, `turned` and `evenest` of a look: `light` and `core` [height, width], centre x, y and radius in px.
-
-    The sky is on the side, half of each ring, where the farthest ring is brightest: ground and trees are darker. A tree or
-    a roof may hide a part of the nearest ring on any side, so that the side with the brightest lower quartile tells how even it is.
-    """
-    away = cv2.distanceTransform((~core).astype(np.uint8), cv2.DIST_L2, 5) / radius
-    rows, columns = np.nonzero((away > 0.5) & (away <= _RINGS[3]))
-    away, light = away[rows, columns], light[rows, columns]
-    found, lows = [], []
-    for turn in np.deg2rad(_SIDES):
-        side = (columns - centre[0]) * math.sin(turn) + (centre[1] - rows) * math.cos(turn) >= 0.0
-        lights = [light[side & (away > low) & (away <= high)] for low, high in pairwise((0.5, *_RINGS[1:]))]
-        near, middle, far = (float(np.median(one)) if one.size >= _FEWEST_PIXELS else np.nan for one in lights)
-        found.append((near, middle, far))
-        lows.append(float(np.percentile(lights[0], 25)) if lights[0].size >= _FEWEST_PIXELS else np.nan)
-    turned = max(found, key=lambda rings: np.nan_to_num(rings[2], nan=-1.0))
-    lowest = max((low for low in lows if not math.isnan(low)), default=np.nan)
-    return found[0], lows[0] / max(found[0][0], 1e-6), turned, lowest / max(turned[0], 1e-6)
-
-
-def _rises(above: npt.NDArray[np.float64], bar: int) -> float:
-    """Times that light [rows, columns] straight above a core rises again on the way up, at most; 1 of too few rows.
-
-    What is at most `bar` rows thick does not count.
-    """
-    if len(above) <= 2 * bar:
-        return 1.0
-    rows = np.maximum(np.median(above, axis=1)[::-1], _GROUND)
-    smooth = np.median(np.lib.stride_tricks.sliding_window_view(rows, 2 * bar + 1), axis=1)
-    return float(np.max(smooth / np.minimum.accumulate(smooth)))
 
 
 def _followed(looks: Sequence[Look]) -> list[list[Look]]:
@@ -310,7 +144,7 @@ def _stretch(looks: Sequence[Look], step_s: float) -> LightStretch:
     radius = _radii(looks)
     lasts = looks[-1].time_s - looks[0].time_s + step_s >= _LEAST_S
     kind = BRIGHT
-    large = np.median(radius) >= _SUN_RADIUS
+    large = np.median(radius) >= _SUN_RADIUS or _glows_small(looks)
     alike = np.mean([look.like_sun for look in looks]) >= _MOSTLY
     if lasts and large and alike and not (_comes_nearer(looks) or _are_several(looks)):
         kind = SUN
@@ -324,6 +158,13 @@ def _stretch(looks: Sequence[Look], step_s: float) -> LightStretch:
         at_edge=all(look.cut for look in looks),
         places=tuple((look.time_s, look.across, look.y) for look in looks),
     )
+
+
+def _glows_small(looks: Sequence[Look]) -> bool:
+    """Say whether light about a source, however small, is as bright and stays as long as about the sun of a clear day."""
+    near, far, sky = np.median([(look.rings[0], look.rings[2], look.sky) for look in looks], axis=0)
+    lasts = looks[-1].time_s - looks[0].time_s >= _SMALL_LASTS_S
+    return bool(lasts and near >= _SMALL_NEAR and far >= _SMALL_FAR and sky >= BRIGHT_SKY)
 
 
 def _radii(looks: Sequence[Look]) -> npt.NDArray[np.float64]:
@@ -388,12 +229,12 @@ def _is_lit(
         beside = [picture(number + way * away) for away in range(1, _LOOKED_BESIDE + 1)]
         if way > 0:  # what shows another source may be another view, after a cut or a quick turn
             beside = [None if one is None or brightest(one, 0.0, ceiling_level, curve) else one for one in beside]
-        if dark_and_still(beside, (look.x, look.y), _RINGS[2] * look.radius, dark):
+        if dark_and_still(beside, (look.x, look.y), RINGS[2] * look.radius, dark):
             return True
     return False
 
 
 def _soft(looks: Sequence[Look]) -> bool:
     """Say whether a source is as large as the sun, and the light next to it as strong and even."""
-    alike = np.mean([look.rings[0] >= _SUN_NEAR and look.even >= _EVEN for look in looks]) >= _MOSTLY
+    alike = np.mean([look.rings[0] >= SUN_NEAR and look.even >= EVEN for look in looks]) >= _MOSTLY
     return bool(alike and np.median(_radii(looks)) >= _SUN_RADIUS)

@@ -20,7 +20,7 @@ LAYERS = (
     {"measure"},
     {"timeline"},
     {"record"},
-    {"likeness", "warping", "moved", "bands", "lamp_shape"},
+    {"likeness", "warping", "moved", "bands", "lamp_shape", "sun_light"},
     {"video", "signs", "levels", "overlay", "motion", "following", "glow", "shading", "plane_fit", "link_fit"},
     {"residual", "noise_left", "ground", "link_key"},
     {"noise", "picture", "links", "places"},

@@ -38,6 +38,7 @@ from fieldscore.recovery import FlashEvent
 from fieldscore.report.flight import flight_json
 from fieldscore.report.light import sun_words
 from fieldscore.sun import BRIGHT, LAMP, SUN, LightStretch, bright_stretches
+from fieldscore.sun_light import LEAST_RADIUS
 
 CLIPS = Path(__file__).parents[2] / "shared" / "clips"
 
@@ -115,6 +116,21 @@ def test_the_sun_in_a_bright_sky_is_the_sun(sky: float) -> None:
 def test_what_hardly_lifts_the_sky_is_not_the_sun(sky: float, over: float, reach: float) -> None:
     """A disc whose halo lifts a bright sky by a tenth is not told, nor one whose halo ends near it in a dim sky."""
     assert [one.kind for one in named(hazy(sky, over, reach) for _ in range(8))] == [BRIGHT]
+
+
+@pytest.mark.parametrize(
+    ("core", "sky", "pictures", "kind"), [(3.0, 0.35, 10, SUN), (3.0, 0.35, 6, BRIGHT), (4.0, 0.12, 10, BRIGHT)]
+)
+def test_a_small_sun_needs_a_clear_day_and_time(core: float, sky: float, pictures: int, kind: str) -> None:
+    """A clean lens leaves the sun a small core: it is told where the light about it is a day's, and it stays for two seconds."""
+    found = named(sunny(120 + 3 * k, 70 - k, core, sky) for k in range(pictures))
+    assert [one.kind for one in found] == [kind]
+    assert 100.0 * LEAST_RADIUS <= found[0].radius_percent < 3.5
+
+
+def test_a_small_sun_does_not_come_nearer() -> None:
+    """A lamp of its size in a bright evening grows."""
+    assert [one.kind for one in named(sunny(core=2.2 + 0.2 * k, sky=0.35) for k in range(10))] == [BRIGHT]
 
 
 def test_what_stands_in_a_bright_cloud_is_not_the_sun() -> None:
@@ -330,6 +346,7 @@ def test_without_the_sun_there_is_a_reason(pictures: list[Luma]) -> None:
     assert data["lamps"]["toward_sun"] is None
     note = next(one for one in data["notes"] if one.startswith("lamps.toward_sun: "))
     assert ("could be sun or lamp" in note) == (len(pictures) == 1)
+    assert ("lamps.toward_light: no lamp and no sun was in view" in data["notes"]) == (not pictures)
 
 
 @pytest.mark.parametrize(("scene", "sun"), [("dusk_sun", True), ("night_estate", False)])

@@ -145,7 +145,7 @@ def _lamps(score: Score, reasons: list[str]) -> dict[str, Any]:
         apart = " apart from the light of a torch" if score.events else ""
         reasons += [f"lamps.{key}: no pass of a lamp was found{apart}" for key in ("pulldown_stops", "veil_percent")]
     if lamps.toward_light is None:
-        reasons.append("lamps.toward_light: no lamp and no sun was in view")
+        reasons.append(f"lamps.toward_light: {_no_light(lamps)}")
     if lamps.toward_sun is None:
         reasons.append(f"lamps.toward_sun: {_no_sun(lamps)}")
     return {
@@ -198,6 +198,13 @@ def _toward_sun(lamps: Lamps) -> dict[str, Any] | None:
         return None
     around = _round(lamps.lost_around_sun_percent, _FIGURE_DIGITS)
     return {**_rounded(asdict(lamps.toward_sun)), "lost_around_percent": around}
+
+
+def _no_light(lamps: Lamps) -> str:
+    """Why there are no figures of flying toward light."""
+    if lamps.lights:
+        return "no source stood out enough from the light around it; lamps.lights has what was bright"
+    return "no lamp and no sun was in view"
 
 
 def _no_sun(lamps: Lamps) -> str:
