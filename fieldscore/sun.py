@@ -33,7 +33,7 @@ _SAME_PLACE = 0.25  # of the picture's height that a source moves at most betwee
 _BRIDGED_S = 0.8  # a tree or a gate hides a source for so long, and it is still the same
 _SUN_RADIUS = 0.035  # of the picture's height at least: a smaller core is a lit patch as often as the sun
 # A smaller core that stays in view for so long (s) is the sun's where a sky as bright as `BRIGHT_SKY` is above it and the light
-# about it this of the ceiling's at least: on flights of five simulators about the sun 0.57 and 0.29, about lamps at most 0.31 and 0.23.
+# about it at least this of the ceiling's: of five simulators the sun has 0.57 and 0.29, a lamp at most 0.31 and 0.23.
 _SMALL_LASTS_S, _SMALL_NEAR, _SMALL_FAR = 2.0, 0.45, 0.25
 _SEVERAL = 0.4  # share of a stretch's pictures at least with another like the sun in them: of the sun's own a twentieth have one
 _MOSTLY = 0.6  # share of a stretch's pictures that must agree

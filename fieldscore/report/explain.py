@@ -108,7 +108,7 @@ _COLUMNS: Mapping[str, Explanation] = {
         "stop, and after a break (a cut, a lost link) it goes on from the exposure before it: moments minutes or a break apart "
         "are not to be compared.",
         "the camera's exposure control, the curve, and light that changes by itself (your own, a cloud), which reads as exposure; "
-        "fog, rain, wet ground and low sun make it drift",
+        "deep dark, fog, rain, wet ground and low sun make it drift",
         "Exposure trace",
     ),
     "motion_percent": Explanation(
