@@ -17,8 +17,8 @@ WORDS: dict[str, tuple[str, str]] = {
         "Up is brighter, down is darker, in stops against the first frame: one stop is twice the light. A dip while a lamp is "
         "near (hatched) means that the camera dimmed everything else. Compare moments seconds apart: over a minute "
         "the line may drift by a quarter of a stop to half a stop, by one in ten seconds in deep dark, toward the sun, in fog or "
-        "rain and over wet ground, and after a gap it goes on from the exposure before it, whatever the camera did meanwhile. Light "
-        "that changes by itself, as under a cloud or in that of a torch, counts with the camera's own.",
+        "rain and over wet ground, and after a gap it goes on from the exposure before it, whatever the camera did meanwhile. "
+        "Light that changes by itself, as under a cloud or in that of a torch, counts with the camera's own.",
     ),
     "veil": (
         "Light spilled over the picture",
