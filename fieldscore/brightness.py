@@ -63,7 +63,7 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
     calm = inside & ~_around(timeline, events)
     rate = 1.0 / timeline.interval_s if len(timeline) > 1 else math.nan
     beat = flicker(timeline.time_s, level, calm, rate) if math.isfinite(rate) else None
-    found = hunting(timeline.time_s, timeline["exposure_stops"], calm, None if beat is None else beat.alias_hz)
+    found = hunting(timeline.time_s, timeline["exposure_stops"], calm, None if beat is None else beat.alias_hz, level)
     period = found.period_s
     if found.stops is None:
         why["hunting_stops"] = why["hunting_period_s"] = f"not measurable, {found.reason}"
