@@ -165,6 +165,16 @@ def test_hunting_amid_a_scene_that_is_followed_is_told() -> None:
     assert found.hunting_stops == pytest.approx(0.3, rel=0.1) and found.hunting_period_s == pytest.approx(0.6, rel=0.03)
 
 
+@pytest.mark.parametrize("times", [2.0, 3.0, 4.0])
+def test_a_harmonic_of_light_that_is_followed_is_no_hunting(times: float) -> None:
+    """Light in view comes and goes as no sinus does, and what is clipped turns its harmonics about: they say nothing."""
+    exposure, level = metered(3.1, 0.35)
+    part = 0.1 * np.sin(2.0 * np.pi * times * np.arange(600) / 30.0 / 3.1)
+    flight = timeline_of(600, exposure_stops=exposure + part, level_percent=level * np.exp2(part / 2.2))
+    found, why = stability(flight, np.ones(600, dtype=np.bool_), ())
+    assert found.hunting_stops is None and "every 3.1 s" in why["hunting_stops"]
+
+
 @pytest.mark.parametrize("level", [np.nan, 30.0])
 def test_a_level_that_says_nothing_denies_no_hunting(level: float) -> None:
     """Where none is known, or it stands but for a trace of a code, the exposure alone says what it does."""
