@@ -21,7 +21,7 @@ from benchmarks.dark_flights import write_dark
 from benchmarks.pages import DARK_END, DARK_START, put
 from benchmarks.twins import noise_left
 from fieldscore import Criteria, measure_flight, score_flight
-from fieldscore.lamp_passes import flown_past, lamp_passes
+from fieldscore.lamp_passes import amid_no_light, flown_past, lamp_passes
 from fieldscore.record import FlightRecord
 from fieldscore.simulate import Truth, load_truth
 from fieldscore.timeline import Timeline
@@ -176,7 +176,7 @@ def near_lamps(timeline: Timeline, truth: Truth) -> NearLamps:
     """
     truly, inside = as_in_truth(timeline, truth)
     there = lamp_passes(truly, inside)
-    found = flown_past(lamp_passes(timeline, inside))
+    found = flown_past(amid_no_light(timeline, lamp_passes(timeline, inside)))
     apart = [(abs(a.largest_s - b.largest_s), i, j) for i, a in enumerate(there) for j, b in enumerate(found)]
     pairs: dict[int, int] = {}
     for away_s, i, j in sorted(apart):

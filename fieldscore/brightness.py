@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from fieldscore.criteria import Criteria
 from fieldscore.hunting import BAND_HZ, flicker, hunting
-from fieldscore.lamp_passes import TAIL_S, LampPass, flown_past, lamp_passes, toward_light, while_seen
+from fieldscore.lamp_passes import TAIL_S, LampPass, amid_no_light, flown_past, lamp_passes, toward_light, while_seen
 from fieldscore.record import FlightRecord, TileSeries
 from fieldscore.recovery import FlashEvent
 from fieldscore.scorecard import Lamps, Stability
@@ -63,7 +63,7 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
     calm = inside & ~_around(timeline, events)
     rate = 1.0 / timeline.interval_s if len(timeline) > 1 else math.nan
     beat = flicker(timeline.time_s, level, calm, rate) if math.isfinite(rate) else None
-    found = hunting(timeline.time_s, timeline["exposure_stops"], calm, None if beat is None else beat.alias_hz)
+    found = hunting(timeline.time_s, timeline["exposure_stops"], calm, None if beat is None else beat.alias_hz, level)
     period = found.period_s
     if found.stops is None:
         why["hunting_stops"] = why["hunting_period_s"] = f"not measurable, {found.reason}"
@@ -90,7 +90,8 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
 
 def _of_lamps(timeline: Timeline, inside: Mask, calm: Mask, swing_stops: float, period_s: float) -> str | None:
     """Why the swing found over the calm rows may be the camera following the lamps that it is flown past; None if it is its own."""
-    passes, lasts_s = flown_past(lamp_passes(timeline, inside)), float(calm.sum()) * timeline.interval_s
+    passes = flown_past(amid_no_light(timeline, lamp_passes(timeline, inside)))
+    lasts_s = float(calm.sum()) * timeline.interval_s
     for times, often in enumerate(("as often", "twice as often", "three times as often"), 1):
         shows = times > 1 and times * period_s < 1.0 / BAND_HZ[0]  # the lamps' own pace would, and be the larger
         if not shows and _keeps_step(passes, swing_stops, times * period_s, lasts_s):
@@ -157,7 +158,7 @@ def lamps(
     for one in lights:
         if one.kind == SUN:
             sun |= timeline.between(one.from_s, one.to_s)
-    grown = lamp_passes(timeline, inside)
+    grown = amid_no_light(timeline, lamp_passes(timeline, inside))
     peaks = np.searchsorted(timeline.time_s, [one.largest_s for one in grown])
     others = sun | _around(timeline, events)
     passes = flown_past([one for one, row in zip(grown, peaks, strict=True) if not others[row]])

@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
+import cmath
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import digamma, gammainccinv
 
+from fieldscore import waves
+from fieldscore.waves import LEAST_STRETCH_S, STEP_S
+
 Doubles = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
 BAND_HZ = (0.2, 3.0)  # slower is drift, faster is jitter
 LEAST_S = 5.0  # a swing of 0.2 Hz takes so long once
-_STEP_S = 0.05  # the trace is known every 0.1 s; the band ends at 3 Hz
-_LEAST_STRETCH_S = 3.0  # shorter stretches between breaks say little of slow swings
-# 12 swings at 0.2 Hz; averaging the power of several is Bartlett's periodogram (Biometrika 1950).
-_LONGEST_PIECE_S = 60.0
-_SLOW_S = 5.0  # a moving mean this long is taken out first: 1 / 0.2 Hz
 # Chance of noise at one frequency to pass for an oscillation: that of 24 times the power beside it where there is but one
 # piece. The strongest of 70 to 170 frequencies exceeds 10 in one flight of twenty, and what is beside is of few frequencies
 # where swings are slow. The mean over pieces is the steadier and needs less, but no scene's power is a straight line to
@@ -40,6 +40,9 @@ _SLOW_STEP_HZ = 0.02  # a line is wider in a stretch that is too short for four 
 # A swing may last for a part of the flight: its size is told of pieces so long, five turns of a usual one, that have it.
 _PIECE_S = 10.0
 LEAST_STOPS = 0.05  # peak to peak: twice what the trace itself wobbles by (docs/dark-accuracy.md)
+# Of a turn, by which level and exposure in step may be apart. A swing of 0.3 stop put into 160 flights of eight simulators, every
+# 0.5 to 2 s, was off by more in 3 of the 434 where it was found; cameras that follow lamps, clouds or gates by 70 degrees and more.
+_IN_STEP = math.pi / 3.0
 
 # Over the length of a stretch, in Hz: from a line's peak to its first zero under a Hann window (Harris 1978).
 _LINE_WIDTH = 2.0
@@ -87,21 +90,28 @@ def alias_hz(lamp_hz: float, rate_hz: float) -> float:
     return abs(lamp_hz - rate_hz * round(lamp_hz / rate_hz))
 
 
-def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask, beat_hz: float | None = None) -> Hunting:
+def hunting(
+    time_s: Doubles,
+    exposure_stops: Doubles,
+    counted: Mask,
+    beat_hz: float | None = None,
+    level_percent: Doubles | None = None,
+) -> Hunting:
     """Find the oscillation of an exposure trace [n], over the rows that count (airtime, no event).
 
     A sinusoid is fitted by least squares to every stretch, each with its own phase (after Lomb 1976). A camera follows
     its scene at all frequencies; it hunts where one of them stands out from those beside it. Where the exposure swings at
     `beat_hz`, too, only what can be no part of that beat is said to be the camera's; beside a beat in the band none is
     never said. A beat whose line lies all outside the band (0.12 Hz, 5 Hz) swings at no pace that hunting has: there it is.
+    Nor is the camera's own where the picture's level [n], if it is given, does not swing with it.
     """
-    whole = [_evened(*one) for one in _stretches(time_s, exposure_stops, counted)]
-    stretches = [piece for one in whole for piece in _pieces(one)]
-    known_s = sum(len(one) for one in whole) * _STEP_S
+    whole = [waves.evened(*one) for one in waves.stretches(time_s, exposure_stops, counted)]
+    stretches = [piece for one in whole for piece in waves.pieces(one)]
+    known_s = sum(len(one) for one in whole) * STEP_S
     if known_s < LEAST_S:
-        part = f"the exposure trace is {known_s:.1f} s long in unbroken stretches of {_LEAST_STRETCH_S:.0f} s or more"
+        part = f"the exposure trace is {known_s:.1f} s long in unbroken stretches of {LEAST_STRETCH_S:.0f} s or more"
         return Hunting(None, None, f"{part}, {LEAST_S:.0f} s are needed")
-    total, longest = (most(len(one) for one in stretches) * _STEP_S for most in (sum, max))
+    total, longest = (most(len(one) for one in stretches) * STEP_S for most in (sum, max))
     frequency, power = _spectrum(stretches)
     inside = (frequency >= max(BAND_HZ[0], _LEAST_CYCLES / longest)) & (frequency <= BAND_HZ[1])
     if not inside.any():
@@ -121,34 +131,60 @@ def hunting(time_s: Doubles, exposure_stops: Doubles, counted: Mask, beat_hz: fl
         lines[shoulder] = False
     if not lines.any():
         return _nearly(frequency, nearly, swings) or (_slower(longest) if any_lines else _none_within(whole, longest))
-    camera = lines if beat is None else lines & _no_part_of(beat, frequency, np.sqrt(power), longest)
+    camera = lines & (swings >= LEAST_STOPS)
+    if beat is not None:
+        camera &= _no_part_of(beat, frequency, np.sqrt(power), longest)
     kept = _kept(frequency, longest)
-    # of several lines the one that is most with slow change taken out: a slow one is the sooner of the scene
-    best = int(np.argmax(np.where(camera, swings * kept, 0.0)))
-    if camera[best] and swings[best] >= LEAST_STOPS:
+    followed_hz = None
+    while camera.any():
+        # of several lines the one that is most with slow change taken out: a slow one is the sooner of the scene
+        best = int(np.argmax(np.where(camera, swings * kept, 0.0)))
         at_hz = float(frequency[best])
-        return Hunting(2.0 * _while_it_swings(whole, at_hz) / float(kept[best]), 1.0 / at_hz)
-    if beat is not None and (swings[lines] >= LEAST_STOPS).any():
-        return _hidden_at(float(frequency[beat]))
+        if level_percent is None or not _follows(time_s, exposure_stops, level_percent, counted, at_hz):
+            return Hunting(2.0 * _while_it_swings(whole, at_hz) / float(kept[best]), 1.0 / at_hz)
+        followed_hz = followed_hz or at_hz
+        camera &= _peaks(power) & _apart_from(at_hz, frequency, longest)
+    if followed_hz or (beat is not None and (swings[lines] >= LEAST_STOPS).any()):
+        return _following(followed_hz) if followed_hz else _hidden_at(float(frequency[beat]))
     return _nearly(frequency, nearly, swings) or _none_within(whole, longest)
+
+
+def _follows(time_s: Doubles, exposure_stops: Doubles, level_percent: Doubles, counted: Mask, hz: float) -> bool:
+    """Say whether the picture's level [n] does not swing with an exposure [n] that swings at a frequency.
+
+    A picture gets brighter and darker with an exposure that swings by itself. A camera that follows its scene closes while
+    the picture is bright: its exposure is a quarter of a turn and more behind.
+    """
+    both = counted & np.isfinite(exposure_stops) & np.isfinite(level_percent)
+    exposure, level = (
+        [piece for one in waves.stretches(time_s, values, both) for piece in waves.pieces(waves.evened(*one))]
+        for values in (exposure_stops, level_percent)
+    )
+    if not exposure:
+        return False
+    swing = np.array([[waves.wave(piece, hz) for piece in pieces] for pieces in (exposure, level)])
+    length = [len(piece) for piece in exposure]
+    across = complex(np.average(swing[1] * swing[0].conj(), weights=length))
+    shown_percent = abs(across) / math.sqrt(np.average(np.square(np.abs(swing[0])), weights=length))
+    return shown_percent >= _LEAST_FLICKER_PERCENT and abs(cmath.phase(across)) > _IN_STEP
 
 
 def _spectrum(stretches: list[Doubles]) -> tuple[Doubles, Doubles]:
     """Frequencies [n] and the mean power there of the sinusoids that fit evened stretches best, slow change put back."""
     steps = max(len(one) for one in stretches)
     count = 4 * steps  # four frequencies where one would do: the top of a line is met
-    step_hz = 1.0 / (count * _STEP_S)
+    step_hz = 1.0 / (count * STEP_S)
     number = np.arange(int(BAND_HZ[0] / _BESIDE[1] / step_hz) + 1, int(BAND_HZ[1] * _BESIDE[1] / step_hz) + 1)
     power = np.zeros(len(number))
     for one in stretches:
         power += len(one) * _powers(one, number, count)
     frequency = np.asarray(number * step_hz, dtype=np.float64)
-    return frequency, power / sum(len(one) for one in stretches) / np.square(_kept(frequency, steps * _STEP_S))
+    return frequency, power / sum(len(one) for one in stretches) / np.square(_kept(frequency, steps * STEP_S))
 
 
 def _powers(even: Doubles, number: npt.NDArray[np.int_], count: int) -> Doubles:
-    """Squared amplitude [n] as of `_line`, at `number` times the `count`th part of the sampling rate: of a few transforms."""
-    left, window = _straightened(np.arange(len(even), dtype=np.float64), even)
+    """Squared amplitude [n] as of `line`, at `number` times the `count`th part of the sampling rate: of a few transforms."""
+    left, window = waves.straightened(np.arange(len(even), dtype=np.float64), even)
     once = np.fft.fft(window * left, count)[number]
     twice = np.fft.fft(window, count)[2 * number]
     total = window.sum()
@@ -162,11 +198,11 @@ def _powers(even: Doubles, number: npt.NDArray[np.int_], count: int) -> Doubles:
 
 def _while_it_swings(stretches: list[Doubles], hz: float) -> float:
     """Amplitude of a swing while it lasts: in the pieces of stretches that have half of the largest's at least."""
-    count = [max(1, len(one) // round(_PIECE_S / _STEP_S)) for one in stretches]
+    count = [max(1, len(one) // round(_PIECE_S / STEP_S)) for one in stretches]
     pieces = [piece for one, parts in zip(stretches, count, strict=True) for piece in np.array_split(one, parts)]
     # the longest stretch has four turns and its pieces ten seconds, so two turns of any swing: never are all too short
-    pieces = [one for one in pieces if len(one) * _STEP_S * hz >= _LEAST_CYCLES / 2.0]
-    power = np.array([float(_amplitude(one, np.array([hz]))[0]) ** 2 for one in pieces])
+    pieces = [one for one in pieces if len(one) * STEP_S * hz >= _LEAST_CYCLES / 2.0]
+    power = np.array([float(waves.amplitude(one, np.array([hz]))[0]) ** 2 for one in pieces])
     swinging = power >= power.max() / 4.0
     return float(np.sqrt(np.average(power[swinging], weights=np.array([len(one) for one in pieces])[swinging])))
 
@@ -178,6 +214,19 @@ def _nearly(frequency: Doubles, nearly: Mask, swings: Doubles) -> Hunting | None
     top = int(np.argmax(np.where(nearly, swings, 0.0)))
     much = f"the exposure swings by {swings[top]:.1f} stops every {1.0 / frequency[top]:.1f} s"
     return Hunting(None, None, f"{much}, which stands out by too little to be told from following the scene")
+
+
+def _following(hz: float) -> Hunting:
+    """What is said where the picture does not swing with the exposure, and nothing else is surely the camera's."""
+    level = "the picture does not brighten and darken with it, as where it follows lamps or other light in view"
+    return Hunting(None, None, f"the exposure swings every {1.0 / hz:.1f} s, but {level}: its own swing is not told")
+
+
+def _apart_from(hz: float, frequency: Doubles, longest_s: float) -> Mask:
+    """Which frequencies [n] are those of no line at a frequency, nor of its harmonics, for no scene is a sinus."""
+    width = _LINE_WIDTH / longest_s
+    apart = np.abs(np.subtract.outer(np.multiply((1.0, *_HARMONICS), hz), frequency)) > width
+    return np.asarray(apart.all(axis=0), dtype=np.bool_)
 
 
 def _hidden_at(beat_hz: float) -> Hunting:
@@ -230,7 +279,7 @@ def _none_within(stretches: list[Doubles], longest_s: float) -> Hunting:
     unbroken = f"the longest unbroken stretch is {longest_s:.1f} s"
     if longest_s < _SHOWS_S:
         return Hunting(None, None, f"{faster}; slower ones cannot be told, {unbroken}")
-    moves = _slow_stops([one for one in stretches if len(one) * _STEP_S >= _SHOWS_S], 1.0 / slowest_s)
+    moves = _slow_stops([one for one in stretches if len(one) * STEP_S >= _SHOWS_S], 1.0 / slowest_s)
     if moves < _SLOW_STOPS:
         return Hunting(0.0, None)
     slower = f"the exposure moves by {moves:.1f} stops more slowly, which may be a swing or the scene"
@@ -242,21 +291,16 @@ def _slow_stops(stretches: list[Doubles], below_hz: float) -> float:
     frequency = np.arange(BAND_HZ[0], below_hz, _SLOW_STEP_HZ)
     if not frequency.size:
         return 0.0
-    squares = [np.square(_amplitude(one, frequency)) for one in stretches]
+    squares = [np.square(waves.amplitude(one, frequency)) for one in stretches]
     power = np.average(squares, axis=0, weights=[len(one) for one in stretches])
     return float(np.max(2.0 * np.sqrt(power) / _kept(frequency, _SHOWS_S)))
 
 
 def _kept(hz: Doubles | float, longest_s: float) -> Doubles:
     """Share of swings [n] that is left once slow change is taken out; over 1 where the moving mean swings against it."""
-    width = _slow_width(round(longest_s / _STEP_S))
-    half = np.pi * hz * _STEP_S
+    width = waves.slow_width(round(longest_s / STEP_S))
+    half = np.pi * hz * STEP_S
     return np.asarray(1.0 - np.sin(width * half) / (width * np.sin(half)))
-
-
-def _slow_width(count: int) -> int:
-    """How many steps, of so many, the moving mean is taken over."""
-    return min(round(_SLOW_S / _STEP_S), count) | 1
 
 
 def _beside(frequency: Doubles, power: Doubles) -> Doubles:
@@ -292,7 +336,7 @@ def flicker(time_s: Doubles, level_percent: Doubles, counted: Mask, rate_hz: flo
         if alias < _LEAST_ALIAS_HZ or alias > 0.45 * rate_hz:
             continue
         parts = [
-            part for part in _stretches(time_s, level_percent, counted) if np.ptp(part[0]) * alias >= _LEAST_CYCLES
+            part for part in waves.stretches(time_s, level_percent, counted) if np.ptp(part[0]) * alias >= _LEAST_CYCLES
         ]
         if not parts:
             continue
@@ -308,56 +352,5 @@ def flicker(time_s: Doubles, level_percent: Doubles, counted: Mask, rate_hz: flo
 
 def _common_line(parts: list[tuple[Doubles, Doubles]], frequency: Doubles) -> Doubles:
     """Amplitude [frequencies] over several stretches, each with its own phase, weighted by length."""
-    squares = [np.square(_line(*part, frequency)) for part in parts]
+    squares = [np.square(waves.line(*part, frequency)) for part in parts]
     return np.asarray(np.sqrt(np.average(squares, axis=0, weights=[len(times) for times, _ in parts])))
-
-
-def _stretches(time_s: Doubles, values: Doubles, counted: Mask) -> list[tuple[Doubles, Doubles]]:
-    """Times and values of the unbroken stretches that are long enough."""
-    good = np.flatnonzero(counted & np.isfinite(values))
-    if good.size < 2:  # noqa: PLR2004 - two rows make a stretch
-        return []
-    breaks = np.flatnonzero((np.diff(good) > 1) | (np.diff(time_s[good]) > _STEP_S * 6)) + 1
-    parts = [(time_s[one], values[one]) for one in np.split(good, breaks)]
-    return [part for part in parts if part[0][-1] - part[0][0] >= _LEAST_STRETCH_S]
-
-
-def _evened(time_s: Doubles, values: Doubles) -> Doubles:
-    """Values at even steps, slow change taken out."""
-    even = np.interp(np.arange(time_s[0], time_s[-1], _STEP_S), time_s, values)
-    width = _slow_width(len(even))
-    padded = np.pad(even, width // 2, mode="reflect" if len(even) > width // 2 else "edge")
-    slow = np.convolve(padded, np.full(width, 1.0 / width), mode="valid")
-    return np.asarray(even - slow[: len(even)], dtype=np.float64)
-
-
-def _pieces(even: Doubles) -> list[Doubles]:
-    """Equal pieces of a long stretch that overlap by half: cost then grows with the flight's length, not with its square."""
-    count = -(-len(even) // round(_LONGEST_PIECE_S / _STEP_S))
-    size = len(even) // count
-    return [even[start : start + size] for start in (half * size // 2 for half in range(2 * count - 1))]
-
-
-def _amplitude(even: Doubles, frequency: Doubles) -> Doubles:
-    """Amplitude [frequencies] of the sinusoids that fit values at even steps best."""
-    return _line(np.arange(len(even), dtype=np.float64) * _STEP_S, even, frequency)
-
-
-def _line(time_s: Doubles, values: Doubles, frequency: Doubles) -> Doubles:
-    """Amplitude [frequencies] of the sinusoid that fits values best by least squares, a straight line fitted beside it."""
-    left, window = _straightened(time_s, values)
-    time = time_s - time_s.mean()
-    found = np.empty(len(frequency))
-    for number, hz in enumerate(frequency):
-        wave = np.stack([np.cos(2 * np.pi * hz * time), np.sin(2 * np.pi * hz * time)], axis=1)
-        weighted = wave * window[:, None]
-        found[number] = float(np.hypot(*np.linalg.solve(weighted.T @ wave, weighted.T @ left)))
-    return found
-
-
-def _straightened(time_s: Doubles, values: Doubles) -> tuple[Doubles, Doubles]:
-    """Values [n] less the straight line that fits them best, and a window that keeps other frequencies from leaking in."""
-    time = time_s - time_s.mean()
-    straight = np.stack([np.ones_like(time), time], axis=1)
-    left = values - straight @ np.linalg.lstsq(straight, values, rcond=None)[0]
-    return left, np.hanning(len(time) + 2)[1:-1]

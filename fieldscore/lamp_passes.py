@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -10,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore.timeline import Timeline
+from fieldscore.units import PERCENT
 
 Doubles = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -24,6 +26,9 @@ _AGAIN, _AGAIN_S = 0.5, 0.4
 # Of so many passes and more one that is smaller than so much of the median, in which the exposure fell by less than so many stops,
 # is a far lamp's (docs/decisions/lamps_near.py).
 _MANY, _FAR_OFF, _FAR_STOPS = 3, 0.5, 0.2
+# Of the light at the ceiling a near lamp is so much at least: its disc, in squared heights, over the share of the picture. Lamps as
+# recorded are 0.07 and more (six simulators); windows of lit walls, roofs and specks beside bright clouds 0.037 and less.
+_OF_CLIPPED, _AROUND_S = 0.05, 0.1
 _BEFORE_S = 0.3  # the veil before a pass is its mean over so long
 # Share of its largest radius at most so long before it has half of that: it came in over the edge, or from behind something.
 _ENTERS = 0.1
@@ -118,6 +123,21 @@ def flown_past(passes: Sequence[LampPass]) -> tuple[LampPass, ...]:
         return tuple(passes)
     least = _FAR_OFF * float(np.median([one.radius_percent for one in passes]))
     return tuple(one for one in passes if one.radius_percent >= least or one.pulldown_stops <= -_FAR_STOPS)
+
+
+def amid_no_light(timeline: Timeline, passes: Sequence[LampPass]) -> tuple[LampPass, ...]:
+    """Those of some passes whose lamp is no small part of all that is at the ceiling when it is largest.
+
+    A white roof under clouds, or a window in a lit wall, is as compact as a lamp; it is not what a camera closes for there.
+    """
+    kept = []
+    for one in passes:
+        around = timeline.between(one.largest_s - _AROUND_S, one.largest_s + _AROUND_S)
+        clipped = timeline["clipped_percent"][around]
+        clipped = clipped[np.isfinite(clipped)]
+        if not clipped.size or math.pi * one.radius_percent**2 / PERCENT >= _OF_CLIPPED * clipped.mean():
+            kept.append(one)
+    return tuple(kept)
 
 
 def _effect(

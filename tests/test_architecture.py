@@ -21,7 +21,7 @@ LAYERS = (
     {"timeline"},
     {"record"},
     {"likeness", "warping", "moved", "bands", "lamp_shape", "sun_light"},
-    {"video", "signs", "levels", "overlay", "motion", "following", "glow", "shading", "plane_fit", "link_fit"},
+    {"video", "signs", "levels", "overlay", "motion", "following", "glow", "shading", "plane_fit", "link_fit", "waves"},
     {"residual", "noise_left", "ground", "link_key"},
     {"noise", "picture", "links", "places"},
     {"exposure_trace"},

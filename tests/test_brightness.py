@@ -130,3 +130,55 @@ def test_the_beat_of_lamps_neither_is_nor_denies_hunting(hz: float) -> None:
     assert (found.hunting_stops, found.hunting_period_s) == (None, None)
     assert why["hunting_stops"] == why["hunting_period_s"]
     assert "the exposure swings at the beat of lamps" in why["hunting_stops"]
+
+
+def metered(period_s: float, lag_s: float, share: float = 0.8) -> tuple[np.ndarray, np.ndarray]:
+    """Exposure in stops and level in % of a camera that follows the mean of a scene which swings by half a stop, with a lag."""
+    time_s = np.arange(600) / 30.0
+    scene = 0.25 * np.sin(2.0 * np.pi * time_s / period_s)
+    exposure = np.zeros(600)
+    for now in range(1, 600):
+        exposure[now] = exposure[now - 1] - (share * scene[now] + exposure[now - 1]) / (30.0 * lag_s)
+    return exposure, 30.0 * np.exp2((scene + exposure) / 2.2)
+
+
+@pytest.mark.parametrize(("period_s", "lag_s"), [(1.4, 0.35), (2.4, 0.35), (3.0, 0.05), (2.0, 1.0)])
+def test_a_camera_that_follows_light_in_view_does_not_hunt(period_s: float, lag_s: float) -> None:
+    """Whatever its lag, it closes while the picture is bright; the same exposure by itself makes the picture bright, and hunts."""
+    exposure, level = metered(period_s, lag_s)
+    flight, calm = timeline_of(600, exposure_stops=exposure, level_percent=level), np.ones(600, dtype=np.bool_)
+    found, why = stability(flight, calm, ())
+    assert (found.hunting_stops, found.hunting_period_s) == (None, None)
+    assert "does not brighten and darken with it" in why["hunting_stops"]
+    assert f"every {period_s:.1f} s" in why["hunting_period_s"]
+    alone = timeline_of(600, exposure_stops=exposure, level_percent=30.0 * np.exp2(exposure / 2.2))
+    found, _ = stability(alone, calm, ())
+    assert found.hunting_stops is not None and found.hunting_period_s == pytest.approx(period_s, rel=0.03)
+
+
+def test_hunting_amid_a_scene_that_is_followed_is_told() -> None:
+    """A swing of 0.6 s makes the picture brighter and darker, whatever the scene does at another pace."""
+    exposure, level = metered(3.1, 0.35)
+    own = 0.15 * np.sin(2.0 * np.pi * np.arange(600) / 30.0 / 0.6)
+    flight = timeline_of(600, exposure_stops=exposure + own, level_percent=level * np.exp2(own / 2.2))
+    found, _ = stability(flight, np.ones(600, dtype=np.bool_), ())
+    assert found.hunting_stops == pytest.approx(0.3, rel=0.1) and found.hunting_period_s == pytest.approx(0.6, rel=0.03)
+
+
+@pytest.mark.parametrize("times", [2.0, 3.0, 4.0])
+def test_a_harmonic_of_light_that_is_followed_is_no_hunting(times: float) -> None:
+    """Light in view comes and goes as no sinus does, and what is clipped turns its harmonics about: they say nothing."""
+    exposure, level = metered(3.1, 0.35)
+    part = 0.1 * np.sin(2.0 * np.pi * times * np.arange(600) / 30.0 / 3.1)
+    flight = timeline_of(600, exposure_stops=exposure + part, level_percent=level * np.exp2(part / 2.2))
+    found, why = stability(flight, np.ones(600, dtype=np.bool_), ())
+    assert found.hunting_stops is None and "every 3.1 s" in why["hunting_stops"]
+
+
+@pytest.mark.parametrize("level", [np.nan, 30.0])
+def test_a_level_that_says_nothing_denies_no_hunting(level: float) -> None:
+    """Where none is known, or it stands but for a trace of a code, the exposure alone says what it does."""
+    swing = 0.15 * np.sin(2.0 * np.pi * np.arange(600) / 30.0 / 0.6)
+    flight = timeline_of(600, exposure_stops=swing, level_percent=level - 0.1 * swing)
+    found, _ = stability(flight, np.ones(600, dtype=np.bool_), ())
+    assert found.hunting_stops == pytest.approx(0.3, rel=0.1)

@@ -7,6 +7,7 @@ import pytest
 from test_hunting import swinging
 
 import fieldscore.hunting as hunting_module
+from fieldscore import waves
 from fieldscore.hunting import hunting
 
 
@@ -102,7 +103,7 @@ def test_a_spectrum_is_that_of_fitted_sinusoids() -> None:
     _, trace = following(60.0, 3, 0.02)
     number = np.arange(20, 800, 37)
     quick = np.sqrt(hunting_module._powers(trace, number, 2400))
-    assert quick == pytest.approx(hunting_module._amplitude(trace, number / (2400 * 0.05)), rel=1e-9)
+    assert quick == pytest.approx(waves.amplitude(trace, number / (2400 * 0.05)), rel=1e-9)
 
 
 @pytest.mark.parametrize(

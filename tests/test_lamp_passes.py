@@ -8,7 +8,7 @@ from flight_material import record_of, timeline_of
 
 from fieldscore.brightness import lamps, pulled_down, stability
 from fieldscore.criteria import Criteria
-from fieldscore.lamp_passes import _times_near, flown_past, lamp_passes, toward_light
+from fieldscore.lamp_passes import _times_near, amid_no_light, flown_past, lamp_passes, toward_light
 from fieldscore.timeline import Timeline
 
 RATE = 30.0
@@ -72,6 +72,16 @@ def test_two_lamps_make_neither_a_far_one() -> None:
     """Two passes say nothing of what is usual on a flight."""
     timeline = passing([(4.0, 4.0, -1.0), (9.0, 1.2, 0.0)])
     assert len(flown_past(lamp_passes(timeline, everywhere(timeline)))) == 2
+
+
+@pytest.mark.parametrize(("clipped", "passes"), [(0.3, 2), (4.0, 1), (20.0, 0), (np.nan, 2)])
+def test_a_small_part_of_all_that_is_at_the_ceiling_is_no_lamp_that_came_near(clipped: float, passes: int) -> None:
+    """Discs of 4 and 1.5 % of the height beside a bright sky over so much of the picture; where that is not known, both count."""
+    timeline = passing([(5.0, 4.0, -0.5), (12.0, 1.5, -0.5)], clipped_percent=np.full(600, clipped))
+    found = lamp_passes(timeline, everywhere(timeline))
+    assert len(found) == 2
+    assert len(amid_no_light(timeline, found)) == passes
+    assert len(lamps(record_of(timeline), everywhere(timeline), Criteria()).passes) == passes
 
 
 @pytest.mark.parametrize(("hidden_s", "passes"), [(0.2, 1), (0.3, 1), (0.6, 2), (1.5, 2)])

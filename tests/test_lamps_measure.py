@@ -77,6 +77,19 @@ def test_light_that_falls_fast_is_even_all_the_same(radius: int, power: float) -
     assert found == [1, 0]
 
 
+@pytest.mark.parametrize(("contrast", "sign"), [(0.05, EVENLY), (0.14, PERHAPS), (0.3, NONE)])
+def test_a_lamp_on_a_ceiling_of_some_contrast_is_perhaps_one(contrast: float, sign: float) -> None:
+    """What a lamp lights around itself has its own contrast, by which its light is less even than a halo in the dark."""
+    down, right = np.mgrid[:480, :640]
+    away = np.hypot(right - 320.0, down - 200.0)
+    ceiling = (0.02 + 0.5 * np.maximum(away / 7.0, 1.0) ** -1.5) * np.where(
+        (right - 320) // 20 % 2 == 0, 1 + contrast, 1 - contrast
+    )
+    level = from_linear(np.where(away <= 7.0, 1.0, ceiling), "srgb")
+    found = sources(frame_of(np.rint(16.0 + 219.0 * level).astype(np.uint8)))
+    assert found["sign"].tolist() == [pytest.approx(sign)]
+
+
 def test_light_that_rises_is_no_halo() -> None:
     """Light that falls and comes back by as much, or rises first, for another light there, is not made even by a law that bends."""
     away = np.linspace(2.5, 8.5, 120, dtype=np.float32)

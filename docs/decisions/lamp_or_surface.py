@@ -29,6 +29,8 @@ CHANGES: tuple[dict[str, Any], ...] = (
     {"_EVEN": 0.0, "_LIGHTER": 2.0, "_GLOW_AT_MOST": -9.0},  # all that is compact, as before
     {"_EVEN": 0.7},
     {"_EVEN": 0.85},
+    {"_NEARLY_EVEN": 0.6},
+    {"_NEARLY_EVEN": 0.8},
     {"_GLOW_AT_MOST": -9.0},
     {"_GAP": 1.5},
     {"_WIDEST": 99.0},
@@ -118,8 +120,9 @@ def main(directory: Path) -> None:
         )
         print(f"{change or 'as set'}: {right} of {true} lamps, {wrong} of {len(found) - true} others", flush=True)
     print(
-        "Sets _EVEN = 0.8, _GAP = 2.5, _WIDEST = 8, _GLOW_AT_MOST = 0.01, _LIGHTER = 0.6, _LARGE = 0.015, _DARK = 0.05,\n"
-        "_DIM = 0.4, _ROUND = 2, _SMALL = 0.01, _AMONG_LIGHT = 0.25 and _FARTHER_OFF = (0.02, 0.06) of measures/lamps.py.\n"
+        "Sets _EVEN = 0.8, _NEARLY_EVEN = 0.7, _GAP = 2.5, _WIDEST = 8, _GLOW_AT_MOST = 0.01, _LIGHTER = 0.6,\n"
+        "_LARGE = 0.015, _DARK = 0.05, _DIM = 0.4, _ROUND = 2, _SMALL = 0.01, _AMONG_LIGHT = 0.25 and\n"
+        "_FARTHER_OFF = (0.02, 0.06) of measures/lamps.py.\n"
         "A source by itself counts whatever its glow: another lens may spread less."
     )
 

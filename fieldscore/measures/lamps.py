@@ -44,8 +44,8 @@ _DARK = 0.05  # nine tenths of the nearest ring are darker, ...
 _VERY_EVEN, _DIM = 0.8, 0.4  # ... or its lower quarter over nine tenths is so much, and its middle no more: ...
 _ROUND = 2.0  # ... a source no longer than so many times its width, by itself, whatever its lens; a post is longer
 _EVEN = 0.8  # lower quarter over upper quarter of the nearest ring, its fall with distance taken out
-# The same along a straight line, from which on one that bends may make it even: halos have 0.73 and more.
-_MAY_BEND = 0.7
+# From so much on it may be even, as along a line that bends (halos have 0.73 and more), or amid what else a lamp lights: a ceiling.
+_NEARLY_EVEN = 0.7
 _STILL = 1e-6  # squared samples: all of a ring at one distance
 _GLOW_A_RADIUS = 1.0  # light by which the nearest ring is over the farthest, for each height of the source's radius ...
 _GLOW_AT_MOST = 0.01  # ... and no more than that
@@ -71,7 +71,7 @@ _LEAST_MOVED = 1.0 / 450.0
 # A source of a picture: its middle, right of and below the picture's, and its radius in picture heights; and by how much its light
 # looks like that about a lamp: NaN where nothing shows it.
 SOURCE = np.dtype([("right", "<f4"), ("down", "<f4"), ("radius", "<f4"), ("sign", "<f4")])
-# Signs: a source by itself; light falls evenly about it; it falls fast; it is another thing.
+# Signs: a source by itself; light falls evenly about it; it falls fast, or not so evenly; it is another thing.
 SURE, EVENLY, PERHAPS, NONE = 1.0, 0.75, 0.5, 0.0
 # A light of a picture: its middle as that of a source, its size in squared picture heights, and which way is out over the edges
 # that cut it, 0 where none does and NaN where two opposite ones do.
@@ -275,8 +275,10 @@ def _sign(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[i
     if alone and max(box[2:4]) <= _ROUND * min(box[2:4]) and box[1] > 0 and lamp_shape.is_disc(marks, number, box):
         return SURE
     bright = middle > _LIGHTER
-    even = not bright or (heights >= _SUN and _may_be_sun(box, smooth.shape))
-    even = even and _evenness(ring, away[close]) >= _EVEN
+    evenness = 0.0
+    if not bright or (heights >= _SUN and _may_be_sun(box, smooth.shape)):
+        evenness = _evenness(ring, away[close])
+    even = evenness >= _NEARLY_EVEN
     strong = low >= _HARDLY_EVEN * high and heights >= _LARGE
     speck = most > _AMONG_LIGHT and heights < _SMALL
     # most end here: the farther rings cost more
@@ -292,7 +294,7 @@ def _sign(smooth: Floats, marks: npt.NDArray[np.int32], number: int, box: list[i
     glows, falls = (math.log2((low + _BLACK) / (one + _BLACK)) for one in (low_next, low_far))
     even = even and (glows >= _SUN_GLOWS or not bright)
     if even and low - low_far >= min(_GLOW_A_RADIUS * heights, _GLOW_AT_MOST):
-        return EVENLY
+        return EVENLY if evenness >= _EVEN else PERHAPS
     return PERHAPS if strong and glows >= _GLOWS and falls >= _FALLS_FAST else NONE
 
 
@@ -326,7 +328,7 @@ def _evenness(light: Doubles, away: Floats) -> float:
     over = max(float(farther @ farther), _STILL)
     slope = float(farther @ stops) / over
     even = _quarters(stops - min(0.0, slope) * farther)
-    if not _MAY_BEND <= even < _EVEN:
+    if not _NEARLY_EVEN <= even < _EVEN:
         return even
     bent = farther**2
     bent -= bent.sum() / bent.size

@@ -180,7 +180,8 @@ _PLACES: Mapping[str, Explanation] = {
         "By how much the camera's own exposure swings up and down without being asked to, from the lowest to the highest, in "
         "stops; 0 where no swing stands out.",
         "A swing under a twentieth of a stop, or one of fewer than four turns, is not told from chance, nor one that comes as "
-        "often as lamps are flown past from following these, nor one near the beat of mains lamps from that.",
+        "often as lamps are flown past, or with which the picture does not brighten and darken, from following what is in "
+        "view, nor one near the beat of mains lamps from that.",
         "the camera's exposure control, and a longer flight, which shows slower swings",
         "Hunting and mains beat",
     ),
