@@ -61,8 +61,8 @@ def comes_in(timeline: Timeline, level: Doubles) -> Mask:
 def flown_by(timeline: Timeline, sign: float) -> Mask:
     """Rows [n] at which a step of the level up (`sign` 1) or down (-1) in flight is no light's: the exposure is known not to step.
 
-    A lamp came into view or left it, whose veil is taken for light, or a thing that came near before a light left. A washed picture
-    shows no exposure.
+    A lamp that the picture's edge cuts came into view or left it, whose veil is taken for light, or a thing that came near before a
+    light left. A washed picture shows no exposure.
     """
     exposure, lamps = sign * timeline["exposure_stops"], sign * timeline["lamps"]
     light, nearer = (max(1, round(one / timeline.interval_s)) for one in (_LIGHT_S, _NEARER_S))
@@ -71,7 +71,9 @@ def flown_by(timeline: Timeline, sign: float) -> Mask:
     speed = middle_before(np.nan_to_num(timeline["motion_percent"]), _MOVES_FRAMES)
     before, earlier, after = (np.roll(speed, rows) for rows in (1, 1 + nearer, -1 - _MOVES_FRAMES))
     left = (before >= _NEARER_RATIO * earlier) & (before >= _GONE_RATIO * after)
-    return np.asarray(unlit & (left | (np.roll(lamps, -1) - np.roll(lamps, 1) > 0.0)))
+    cut = np.isfinite(timeline["light_leaving_percent"])
+    crossed = (cut | np.roll(cut, 1) | np.roll(cut, -1)) & (np.roll(lamps, -1) - np.roll(lamps, 1) > 0.0)
+    return np.asarray(unlit & (left | crossed))
 
 
 def _moved_before(timeline: Timeline) -> Doubles:

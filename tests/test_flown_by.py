@@ -19,23 +19,25 @@ def step(size: float, before: float = 0.0) -> npt.NDArray[np.float64]:
 
 @pytest.mark.parametrize("kind", ["flash_on", "flash_off"])
 @pytest.mark.parametrize(
-    ("found", "stops", "lamps", "after"),
+    ("found", "stops", "lamps", "cut", "after"),
     [
-        (False, 0.0, 1.0, {}),
-        (False, -0.3, 1.0, {}),
-        (True, 0.5, 1.0, {}),  # the scene is lit, whatever comes into view
-        (True, 0.0, 0.0, {}),  # a part of it is
-        (True, np.nan, 1.0, {}),
-        (True, 0.0, 1.0, {"clipped_percent": 99.0}),
+        (False, 0.0, 1.0, True, {}),
+        (False, -0.3, 1.0, True, {}),
+        (True, 0.5, 1.0, True, {}),  # the scene is lit, whatever comes into view
+        (True, 0.0, 0.0, True, {}),  # a part of it is
+        (True, np.nan, 1.0, True, {}),
+        (True, 0.0, 1.0, True, {"clipped_percent": 99.0}),
+        (True, 0.0, 1.0, False, {}),  # a torch in the picture
     ],
-    ids=["comes into view", "and closes it", "lights", "a part lit", "trace broken", "washed"],
+    ids=["comes into view", "and closes it", "lights", "a part lit", "trace broken", "washed", "no edge cuts it"],
 )
 def test_a_lamp_that_comes_into_view_in_flight_is_no_light_on(
-    kind: str, found: bool, stops: float, lamps: float, after: dict[str, float]
+    kind: str, found: bool, stops: float, lamps: float, cut: bool, after: dict[str, float]
 ) -> None:
-    """Its veil lifts the level, but not the exposure, as the light of a torch does; seen backwards, it is no light off."""
+    """Its veil lifts the level, and not the exposure as a torch does that lights the scene; seen backwards, it is no light off."""
     sign = 1.0 if kind == "flash_on" else -1.0
     shown = {"exposure_stops": step(sign * stops), "lamps": step(sign * lamps, 2.0), "motion_percent": 60.0}
+    shown["light_leaving_percent"] = np.where(cut & (np.abs(np.arange(ROWS) - AT + 0.5) < 1.0), 0.0, np.nan)
     edges = edges_of(step(sign * 15.0, 40.0), (AT, AT + 1, {**(UP if sign > 0 else DOWN), **after}), **shown)
     assert [(edge.kind, edge.row) for edge in edges] == ([(kind, AT)] if found else [])
 
