@@ -1,12 +1,12 @@
-"""Lights that come in or leave over the picture's edge as the picture moves, and so did not light up or go out. Pure."""
+"""What flight does to the light of a picture: lights come in or leave, things pass before them; none lit up or went out. Pure."""
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.running import largest_before
-from fieldscore.screens import STANDING_PERCENT
+from fieldscore.running import largest_before, middle_before
+from fieldscore.screens import STANDING_PERCENT, WASHED_PERCENT
 from fieldscore.timeline import Timeline
 
 Doubles = npt.NDArray[np.float64]
@@ -18,6 +18,12 @@ _CROSSING_PERCENT = 2.0 * STANDING_PERCENT
 _CROSSING_FRAMES = 3  # frames before or after in which it is seen to cross, too: pictures may be shown three times
 # A light crosses because the picture moves, which turns and comes nearer at another speed elsewhere: by this share of it at least.
 _WITH_PICTURE = 0.5
+# A torch on what is seen reads as exposure, which rises by so many stops from so many seconds before to so many after; what lights
+# but a part of the picture may not.
+_LIGHT_STOPS, _LIGHT_S = 0.1, 0.05
+# What comes near and leaves moves the picture ever faster: by so many times in so many seconds, and so many times as it moves after
+# that, each over so many frames (2.5 and 3.2 for trees; 1.5 and 1.6 at most where a torch changed).
+_NEARER_RATIO, _NEARER_S, _GONE_RATIO, _MOVES_FRAMES = 1.8, 0.3, 2.0, 4
 
 
 def leaves(timeline: Timeline) -> Mask:
@@ -50,6 +56,24 @@ def comes_in(timeline: Timeline, level: Doubles) -> Mask:
     in_two = np.roll(rise, -1) >= STEP_FLOOR * (rise + np.roll(rise, -1))
     # a light that changes is taken for motion, too: what moved before it did is asked
     return np.asarray(_moved_before(timeline) >= _WITH_PICTURE * np.where(in_two, np.roll(speed, -1), speed))
+
+
+def flown_by(timeline: Timeline, sign: float) -> Mask:
+    """Rows [n] at which a step of the level up (`sign` 1) or down (-1) in flight is no light's: the exposure is known not to step.
+
+    A lamp that the picture's edge cuts came into view or left it, whose veil is taken for light, or a thing that came near before a
+    light left. A washed picture shows no exposure.
+    """
+    exposure, lamps = sign * timeline["exposure_stops"], sign * timeline["lamps"]
+    light, nearer = (max(1, round(one / timeline.interval_s)) for one in (_LIGHT_S, _NEARER_S))
+    washed = np.maximum(timeline["clipped_percent"], timeline["crushed_percent"]) > WASHED_PERCENT
+    unlit = (np.roll(exposure, -light) - np.roll(exposure, light) < _LIGHT_STOPS) & ~washed & ~np.roll(washed, -1)
+    speed = middle_before(np.nan_to_num(timeline["motion_percent"]), _MOVES_FRAMES)
+    before, earlier, after = (np.roll(speed, rows) for rows in (1, 1 + nearer, -1 - _MOVES_FRAMES))
+    left = (before >= _NEARER_RATIO * earlier) & (before >= _GONE_RATIO * after)
+    cut = np.isfinite(timeline["light_leaving_percent"])
+    crossed = (cut | np.roll(cut, 1) | np.roll(cut, -1)) & (np.roll(lamps, -1) - np.roll(lamps, 1) > 0.0)
+    return np.asarray(unlit & (left | crossed))
 
 
 def _moved_before(timeline: Timeline) -> Doubles:

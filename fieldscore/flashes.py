@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fieldscore.crossing import STEP_FLOOR, comes_in, leaves
+from fieldscore.crossing import STEP_FLOOR, comes_in, flown_by, leaves
 from fieldscore.running import largest_before, middle_before
 from fieldscore.screens import LIGHT_LEFT, LIGHT_PERCENT, OWN_BLACK_S, STANDING_PERCENT, WASHED_PERCENT
 from fieldscore.timeline import Timeline
@@ -150,7 +150,9 @@ def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int], lo
     rushing = np.asarray(np.roll(middle_before(speed, _RUSHING_FRAMES), 1) > _RUSHING_PERCENT)
     least = np.where(moving | _reversed(level, step), _STEP_SHARE_MOVING, _STEP_SHARE)
     fill = (step >= _STEP_PERCENT) & (step >= least * np.abs(np.roll(level, 1)))
-    fill &= (step >= _CALM_RATIO * largest_before(np.abs(change), _CALM_FRAMES)) & (change >= STEP_FLOOR * step)
+    fill &= step >= _CALM_RATIO * largest_before(np.abs(change), _CALM_FRAMES)
+    # in flight the level may go the step's way before it, by less
+    fill &= change - np.roll(middle_before(change, _CALM_FRAMES), 1) >= STEP_FLOOR * step
     fill &= (np.roll(level, -3) - np.roll(level, -1) <= _GOES_ON * step) & ~_flashing(timeline, np.abs(change), step)
     least_like = _undoing(timeline, level, most, down, beams, lost)
     sudden = most >= _SUDDEN * largest_before(up, _CALM_FRAMES)
@@ -171,7 +173,7 @@ def _steps(timeline: Timeline, level: Doubles, sign: float, beams: list[int], lo
     least_like = np.minimum(least_like, np.where(lit, _LIT_SCENE, _SAME_SCENE))
     inside = (np.arange(len(level)) >= _CALM_FRAMES) & _same_scene(timeline, least_like)
     inside &= ~_own_answer(timeline, level, most, down)
-    return fill & inside & ~rushing, lamp & inside
+    return fill & inside & ~rushing & ~(moving & flown_by(timeline, sign)), lamp & inside
 
 
 def _flashing(timeline: Timeline, change: Doubles, step: Doubles) -> Mask:

@@ -29,7 +29,7 @@ _MANY, _FAR_OFF, _FAR_STOPS = 3, 0.5, 0.2
 # Of the light at the ceiling a near lamp is so much at least: its disc, in squared heights, over the share of the picture. Lamps as
 # recorded are 0.07 and more (six simulators); windows of lit walls, roofs and specks beside bright clouds 0.037 and less.
 _OF_CLIPPED, _AROUND_S = 0.05, 0.1
-_BEFORE_S = 0.3  # the veil before a pass is its mean over so long
+_BEFORE_S = 0.3  # a lamp that comes in all at once did so this long after it was not there; veil rises from so long before a pass
 # Share of its largest radius at most so long before it has half of that: it came in over the edge, or from behind something.
 _ENTERS = 0.1
 _FARTHEST_S = 2.0  # what was longer before than that was another place
@@ -146,18 +146,19 @@ def _effect(
     """What a lamp did over a span of seconds (from, to; near enough from), not before row `before`; None if nothing is known.
 
     `exposure` [n] is NaN where nothing is. Given are the largest fall of it, the row the span starts on, the row the fall starts
-    on, and by how much the veil rose.
+    on, and by how much the veil rose: from the least of it up to its highest, since the lamp before may still veil as one begins.
     """
     from_s, to_s, near_s = span
     start = max(before, int(np.searchsorted(timeline.time_s, from_s)))
     started_s, known = timeline.time_s[start], np.isfinite(exposure)
-    calm = timeline.between(started_s - _BEFORE_S / 2, started_s + _BEFORE_S / 2) & known
     rows = np.flatnonzero(timeline.between(started_s, to_s) & known)
-    if not (calm.any() and rows.size):
+    if not rows.size:
         return None
     highest, end = _fall(exposure[rows], timeline.time_s[rows] >= near_s)
     fall = float(exposure[rows[end]] - exposure[rows[highest]])
-    return fall, start, int(rows[highest]), float(veil[rows].max() - veil[calm].mean())
+    most = int(rows[np.argmax(veil[rows])])
+    least = veil[timeline.between(started_s - _BEFORE_S, float(timeline.time_s[most])) & known].min()
+    return fall, start, int(rows[highest]), float(veil[most] - least)
 
 
 def _over_gaps(radius: Doubles, number: Doubles, inside: Mask) -> Doubles:
