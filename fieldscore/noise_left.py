@@ -4,7 +4,8 @@ What a pair of frames leaves in a tile is noise, and two things that are not: mo
 short of bits takes from it, since it carries noise on from frame to frame. Both come and go from tile to tile and from pair to
 pair. So of each pool of like levels a low quartile of its tiles is taken, and of those a low quartile over the last pairs. Where
 the low end of a pool lies lower than that of noise would, it is the codec: then the middle over the pairs counts. But where the
-codec has bits enough it is motion, which few of the tiles escaped, and the low end says what noise is.
+codec has bits enough, and frames are not seen to carry noise on, it is motion, which few of the tiles escaped, and the low end
+says what noise is.
 
 Tiles so plain that motion can leave next to nothing in them have their median with the noise that a codec, or the camera's own
 denoiser, carries on, which the mean of the two frames shows: all of it under such a codec, else no more than what frames twice as
@@ -59,6 +60,8 @@ _FARTHEST = -0.5  # the same, of one pool: no more is counted, and that where a 
 _EVEN_END, _EVEN_FARTHER = -0.1, 0.13
 # log of sigma: what any codec but one of single pictures may carry on, where no frames farther apart tell
 _CARRIED = 0.1
+# the same from where on, as a denoiser makes it, a low end is not of motion whatever the bits
+_CARRIED_FAR = 0.25
 _MOST_KEPT = 0.7  # share of a frame's noise that the next one keeps, at most: of more so few frames say nothing
 _EXACT = 0.12  # log of sigma: how far a pool is off (docs/decisions/plain_noise.py)
 _ROUGH, _ROUGH_INTRA = 0.6, 2.0  # the same where it may only be too high, and where each picture is coded by itself
@@ -177,7 +180,7 @@ def left_curve(
 
     `carried`: `carried_on` of the flight so far, `bits_a_pixel` what the codec spends, each None where that is not known.
     """
-    enough_bits = _bits_enough(bits_a_pixel)
+    enough_bits = _bits_enough(bits_a_pixel, carried)
     pairs = np.array(recent)  # [pairs, figures, pools]
     known = np.count_nonzero(np.isfinite(pairs), axis=0)
     starved = 0.0 if intra else _starved(low_end(recent)) * (1.0 - enough_bits)
@@ -235,11 +238,14 @@ def _starved(end: float) -> float:
     return min(max((_SOUND - end) / (_SOUND - _STARVED), 0.0), 1.0)
 
 
-def _bits_enough(bits_a_pixel: float | None) -> float:
-    """How far [0, 1] a codec has bits enough not to take noise from tiles; 0 where that is not known."""
+def _bits_enough(bits_a_pixel: float | None, carried: float | None) -> float:
+    """How far [0, 1] a low end is of motion: a codec has bits enough (0 if not known), and frames carry no noise on."""
     if bits_a_pixel is None:
         return 0.0
-    return min(max((bits_a_pixel - _SHORT) / (_ENOUGH - _SHORT), 0.0), 1.0)
+    enough = min(max((bits_a_pixel - _SHORT) / (_ENOUGH - _SHORT), 0.0), 1.0)
+    if carried is None:
+        return enough
+    return enough * min(max((_CARRIED_FAR - carried) / (_CARRIED_FAR - _CARRIED), 0.0), 1.0)
 
 
 def _weighed(places: list[float], values: list[float], low: list[float]) -> list[float]:

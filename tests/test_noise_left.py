@@ -104,6 +104,8 @@ def test_a_low_end_is_of_motion_where_a_codec_has_bits_enough() -> None:
     assert enough == pytest.approx(1.0, abs=0.25)
     assert few == unknown > some > enough
     assert few == pytest.approx(1.5, abs=0.1)
+    of_denoiser = left_curve([pair] * 8, bits_a_pixel=1.0, carried=0.3).codes_at(np.array([DARK]))[0]
+    assert float(of_denoiser) == unknown  # frames that carry noise on make a low end, too
 
 
 def _alone(whole: float, *, intra: bool = False, carried: float | None = None) -> float:
