@@ -289,8 +289,9 @@ def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
         criteria=criteria,
         more=None if small else lambda enough: _sound(flight.look(LOOKS, at_least=enough)),
     )
-    intra, matrix = all(clip.intra for clip in flight.clips), flight.clips[0].matrix_tag
-    look = replace(look, area=replace(look.area, intra=intra, matrix=matrix))
+    intra, first = all(clip.intra for clip in flight.clips), flight.clips[0]
+    area = replace(look.area, intra=intra, matrix=first.matrix_tag, bits_a_pixel=first.bits_a_pixel)
+    look = replace(look, area=area)
     if not small:
         return look
     note = f"the picture is smaller than {LEAST_PIXELS} px: only its levels are measured"

@@ -41,7 +41,7 @@ class PictureArea:
     `window` is (top, bottom, left, right) in pixels, half open. `overlay` is a mask of the window's shape, True
     where text covers the picture, or None. `floor` and `ceiling` are the lowest and highest code of the chain.
     `lines_a_row` is 2 where the rows are one field's: every second line of the frame. `intra`: each picture is coded by itself.
-    `matrix`: of luma and colour difference, by the stream's tag (colour.py), None where it has none.
+    `matrix`: of luma and colour difference, by the stream's tag (colour.py), None where it has none. `bits_a_pixel`: as coded.
     """
 
     window: tuple[int, int, int, int]
@@ -53,6 +53,7 @@ class PictureArea:
     lines_a_row: int = 1
     intra: bool = False
     matrix: str | None = None
+    bits_a_pixel: float | None = None
 
     @property
     def rows(self) -> int:
@@ -164,8 +165,7 @@ class PictureArea:
         """
         codes = np.arange(256, dtype=np.float64)
         margin = self.criteria.clip_margin_codes
-        crushed = codes <= self.floor + margin
-        clipped = codes >= self.ceiling - margin
+        crushed, clipped = codes <= self.floor + margin, codes >= self.ceiling - margin
         span = self.code_range.white - self.code_range.black
         level = np.clip((codes - self.floor) / span, 0.0, None)
         signal = contrast_step(level, self.criteria.object_contrast, self.criteria.transfer_curve) * span

@@ -171,7 +171,12 @@ def noise_curve(frame: Frame) -> NoiseCurve | None:
         counts += last.counts
         between = _followed(last.between, between, counts)
         recent = (*last.recent[1 - RECENT :], now)
-    left = left_curve(recent, carried=carried_on(farther) if count else None, intra=frame.area.intra)
+    left = left_curve(
+        recent,
+        carried=carried_on(farther) if count else None,
+        intra=frame.area.intra,
+        bits_a_pixel=frame.area.bits_a_pixel,
+    )
     rest = frame.view(residual)
     banded = bands.followed(None if last is None else last.bands, None if rest is None else rest.bands)
     return NoiseCurve(frame.time_s, between, left, recent, counts, farther, count, level, edges, banded)

@@ -3,11 +3,14 @@
 What a pair of frames leaves in a tile is noise, and two things that are not: motion that was not followed adds to it, and a codec
 short of bits takes from it, since it carries noise on from frame to frame. Both come and go from tile to tile and from pair to
 pair. So of each pool of like levels a low quartile of its tiles is taken, and of those a low quartile over the last pairs. Where
-the low end of a pool lies lower than that of noise would, it is the codec: then the middle over the pairs counts. Tiles so plain
-that motion can leave next to nothing in them have their median with the noise that a codec, or the camera's own denoiser, carries
-on, which the mean of the two frames shows: all of it under such a codec, else no more than what frames twice as far apart differ by
-more says, for what it shows beyond is the scene's. A codec that codes each picture by itself carries nothing on, but codes rough
-ground that moves otherwise in each.
+the low end of a pool lies lower than that of noise would, it is the codec: then the middle over the pairs counts. But where the
+codec has bits enough, and frames are not seen to carry noise on, it is motion, which few of the tiles escaped, and the low end
+says what noise is.
+
+Tiles so plain that motion can leave next to nothing in them have their median with the noise that a codec, or the camera's own
+denoiser, carries on, which the mean of the two frames shows: all of it under such a codec, else no more than what frames twice as
+far apart differ by more says, for what it shows beyond is the scene's. A codec that codes each picture by itself carries nothing
+on, but codes rough ground that moves otherwise in each.
 
 Noise changes little from one level to the next, so that each pool's figure is weighed against its neighbours'. Where no codec takes
 noise away, what is rough only ever reads too high, and hardly holds plain pools up, least where each picture is coded by itself.
@@ -48,12 +51,17 @@ _OVER_TIME = (25.0, 50.0)
 # log of the low end of sigma over what it is for noise, mean of all pools: from where on a codec takes noise away, and from
 # where on that is counted in full (docs/decisions/carried_noise.py)
 _SOUND, _STARVED = -0.08, -0.15
+# bits a pixel from where on a low end is in part motion that was not followed, and where it is that alone
+# (docs/decisions/carried_noise.py)
+_SHORT, _ENOUGH = 0.3, 0.6
 _FARTHEST = -0.5  # the same, of one pool: no more is counted, and that where a quarter of its tiles did not change
 # Low end down to which noise is even from tile to tile, and how much more frames twice as far apart differ then at most (both logs
 # of sigma), whichever holds (docs/decisions/uneven_noise.py).
 _EVEN_END, _EVEN_FARTHER = -0.1, 0.13
 # log of sigma: what any codec but one of single pictures may carry on, where no frames farther apart tell
 _CARRIED = 0.1
+# the same from where on, as a denoiser makes it, a low end is not of motion whatever the bits
+_CARRIED_FAR = 0.25
 _MOST_KEPT = 0.7  # share of a frame's noise that the next one keeps, at most: of more so few frames say nothing
 _EXACT = 0.12  # log of sigma: how far a pool is off (docs/decisions/plain_noise.py)
 _ROUGH, _ROUGH_INTRA = 0.6, 2.0  # the same where it may only be too high, and where each picture is coded by itself
@@ -165,16 +173,21 @@ def carried_on(farther: float) -> float:
     return -0.5 * math.log(1.0 - kept)
 
 
-def left_curve(recent: Sequence[PairPools], *, carried: float | None = None, intra: bool = False) -> LeftCurve:
+def left_curve(
+    recent: Sequence[PairPools], *, carried: float | None = None, intra: bool = False, bits_a_pixel: float | None = None
+) -> LeftCurve:
     """The curve of the last pairs together, of which at least one has a pool; `intra`: each picture is coded by itself.
 
-    `carried`: `carried_on` of the flight so far, None where that is not known.
+    `carried`: `carried_on` of the flight so far, `bits_a_pixel` what the codec spends, each None where that is not known.
     """
+    enough_bits = _bits_enough(bits_a_pixel, carried)
     pairs = np.array(recent)  # [pairs, figures, pools]
     known = np.count_nonzero(np.isfinite(pairs), axis=0)
-    starved = 0.0 if intra else _starved(low_end(recent))
+    starved = 0.0 if intra else _starved(low_end(recent)) * (1.0 - enough_bits)
     allowed, roughly = (0.0, _ROUGH_INTRA) if intra else (_CARRIED if carried is None else carried, _ROUGH)
-    logs = np.sort(0.5 * np.log(np.maximum(pairs[:, 2:6], _LEAST_VARIANCE)), axis=0)  # what is not known comes last
+    logs = 0.5 * np.log(np.maximum(pairs[:, 2:6], _LEAST_VARIANCE))
+    logs[:, 0] += enough_bits * pairs[:, 1]
+    logs.sort(axis=0)  # what is not known comes last
     enough = min(_PAIRS, int(known[0].max()))
     pools = [pool for pool in range(POOLS) if known[0, pool] >= enough]
     levels: list[float] = []
@@ -223,6 +236,16 @@ def uneven(end: float, farther: float) -> bool:
 def _starved(end: float) -> float:
     """How far [0, 1] a codec takes noise from tiles, by where their low end lies."""
     return min(max((_SOUND - end) / (_SOUND - _STARVED), 0.0), 1.0)
+
+
+def _bits_enough(bits_a_pixel: float | None, carried: float | None) -> float:
+    """How far [0, 1] a low end is of motion: a codec has bits enough (0 if not known), and frames carry no noise on."""
+    if bits_a_pixel is None:
+        return 0.0
+    enough = min(max((bits_a_pixel - _SHORT) / (_ENOUGH - _SHORT), 0.0), 1.0)
+    if carried is None:
+        return enough
+    return enough * min(max((_CARRIED_FAR - carried) / (_CARRIED_FAR - _CARRIED), 0.0), 1.0)
 
 
 def _weighed(places: list[float], values: list[float], low: list[float]) -> list[float]:

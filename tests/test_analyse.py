@@ -93,6 +93,13 @@ def test_noise_knows_whether_pictures_are_coded_by_themselves(tmp_path: Path, en
     assert area.for_fields().intra is intra
 
 
+def test_noise_knows_what_the_codec_spends_on_a_pixel(tmp_path: Path) -> None:
+    """The area carries the bits a pixel of the file, within a tenth of its length by its pictures and their size."""
+    path = write_flight(tmp_path / "a.mov", 40, MJPEG)
+    spent = plan_flight([path]).area().bits_a_pixel
+    assert spent == pytest.approx(8.0 * path.stat().st_size / (40 * WIDTH * HEIGHT), rel=0.1)
+
+
 def test_provenance_says_where_the_rows_came_from(tmp_path: Path) -> None:
     """The table itself names the file, its hash, the picture, the code range and what was lost."""
     record = measure_flight([write_flight(tmp_path / "a.avi", 40, MJPEG)])

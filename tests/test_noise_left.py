@@ -92,6 +92,22 @@ def test_rough_ground_does_not_hold_plain_ground_up() -> None:
     assert 1.0 < found[1] < 2.0
 
 
+def test_a_low_end_is_of_motion_where_a_codec_has_bits_enough() -> None:
+    """Rough ground of which a fifth was followed: within a quarter at a bit a pixel, half too high at few or unknown bits."""
+    left_over = np.where(np.arange(MANY) % 5 == 0, 1.0, 1.0 + np.random.default_rng(3).exponential(12.0, MANY))
+    pair = pair_pools(_tiles(DARK, _noise(1.0, 1) * left_over, 300.0))
+    few, some, enough, unknown = (
+        float(left_curve([pair] * 8, bits_a_pixel=bits).codes_at(np.array([DARK]))[0])
+        for bits in (0.2, 0.45, 1.0, None)
+    )
+    assert pair.tails[2] < -0.15
+    assert enough == pytest.approx(1.0, abs=0.25)
+    assert few == unknown > some > enough
+    assert few == pytest.approx(1.5, abs=0.1)
+    of_denoiser = left_curve([pair] * 8, bits_a_pixel=1.0, carried=0.3).codes_at(np.array([DARK]))[0]
+    assert float(of_denoiser) == unknown  # frames that carry noise on make a low end, too
+
+
 def _alone(whole: float, *, intra: bool = False, carried: float | None = None) -> float:
     """Variance of plain ground whose noise is 1 between frames and `whole` with what is carried on."""
     pair = pair_pools(_tiles(DARK, _noise(1.0, 1), 0.5, whole * 0.97))  # the middle of a chi-square
