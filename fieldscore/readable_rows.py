@@ -34,7 +34,7 @@ LEVELS = np.array([0, 0.02, 0.04, 0.06, 0.09, 0.12, 0.16, 0.2, 0.25, 0.3, 0.37, 
 # log2 of noise, in codes at one level, for a stop of gain: 0.5 where shot noise rules, 1 where read noise does. An object
 # that is just seen stands on a dozen electrons a pixel or two, which is between. 0 for a stop of shutter time, or where a link's
 # noise rules: a flight whose exposure moves far enough says which, against this and its spread (docs/decisions/noise_of_gain.py).
-NOISE_OF_GAIN, GAIN_SPREAD = 0.7, 0.3
+NOISE_OF_GAIN, GAIN_SPREAD = 0.7, 0.4
 # The spread of the same about nothing, for noise that is told: a denoiser or a codec short of bits leaves as much at any gain, and
 # a flight whose noise does not show that it goes with the exposure keeps what was measured (docs/decisions/noise_told.py).
 TOLD_SPREAD = 0.3
