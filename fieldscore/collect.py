@@ -20,11 +20,13 @@ from fieldscore.units import CodeRange
 
 Doubles = npt.NDArray[np.float64]
 
+THUMB_EVERY_S = 0.25
 THUMB_WIDTH = 240  # px; about eight kilobytes a picture
 THUMB_QUALITY = 60  # JPEG quality
 EVIDENCE_WIDTH = 640  # px; the pictures shown large
 EVIDENCE_QUALITY = 80
 _ROWS_A_CHUNK = 1024
+_SLACK_S = 2e-3  # s: times are rounded, to milliseconds in some containers
 _NEUTRAL = 128.0  # chroma code of grey, 8-bit scale
 
 
@@ -102,44 +104,44 @@ class Rows:
 
 
 class TileBins:
-    """Means of a tile figure over equal stretches of time."""
+    """Means of a tile figure over stretches of time, each told at the mean time of what is in it.
+
+    A stretch begins with what comes first and takes in what comes within the interval: figures that far apart stand by themselves.
+    """
 
     def __init__(self, rows: int, columns: int, interval_s: float) -> None:
         self._shape = (rows, columns)
-        self._interval_s = interval_s
-        self._index: int | None = None
+        self._interval_s = interval_s - _SLACK_S
         self._sum = np.zeros(rows * columns)
         self._count = np.zeros(rows * columns)
+        self._inside: list[float] = []
         self._times: list[float] = []
         self._means = bytearray()  # one after another: small arrays by the thousand would scatter over memory
 
     def add(self, time_s: float, tiles: npt.NDArray[np.float32]) -> None:
         """Take in one frame's figures [tiles]; NaN is left out of the mean."""
-        index = int(time_s / self._interval_s)
-        if index != self._index:
+        if self._inside and time_s - self._inside[0] >= self._interval_s:
             self._close()
-            self._index = index
+        self._inside.append(time_s)
         known = np.isfinite(tiles)
         self._sum[known] += tiles[known]
         self._count += known
 
     def _close(self) -> None:
-        if self._index is None:
+        if not self._inside:
             return
         with np.errstate(invalid="ignore"):
             mean = (self._sum / self._count).astype(np.float32)
-        self._times.append((self._index + 0.5) * self._interval_s)
+        self._times.append(sum(self._inside) / len(self._inside))
         self._means += mean.tobytes()
+        self._inside.clear()
         self._sum[:] = 0
         self._count[:] = 0
 
     def series(self) -> TileSeries:
-        """Give the means, each at the middle of its stretch."""
+        """Give the means; nothing can be added after."""
         self._close()
-        self._index = None
-        return TileSeries(
-            np.array(self._times), np.frombuffer(bytes(self._means), dtype=np.float32).reshape(-1, *self._shape)
-        )
+        return TileSeries(np.array(self._times), np.frombuffer(self._means, dtype=np.float32).reshape(-1, *self._shape))
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldscore import bands
-from fieldscore.collect import Rows, RowsPart, Thumbs, ThumbsPart
+from fieldscore.collect import THUMB_EVERY_S, Rows, RowsPart, Thumbs, ThumbsPart
 from fieldscore.frame import Frame, PictureArea
 from fieldscore.lamp_tracks import LampPart, LampRows
 from fieldscore.links import ExposureLink, Linker, moved
@@ -80,7 +80,7 @@ class Gathered:
         self._before: Seam | None = None
         with ExitStack() as stack:
             self.rows = stack.enter_context(closing(Rows(of_histograms)))
-            self.thumbs = stack.enter_context(closing(Thumbs(area.criteria.tile_interval_s)))
+            self.thumbs = stack.enter_context(closing(Thumbs(THUMB_EVERY_S)))
             self.places = stack.enter_context(closing(PlaceRows()))
             self.readable = stack.enter_context(closing(ReadableRows(area)))
             self.lamps = stack.enter_context(closing(LampRows()))

@@ -34,7 +34,7 @@ LEVELS = np.array([0, 0.02, 0.04, 0.06, 0.09, 0.12, 0.16, 0.2, 0.25, 0.3, 0.37, 
 # log2 of noise, in codes at one level, for a stop of gain: 0.5 where shot noise rules, 1 where read noise does. An object
 # that is just seen stands on a dozen electrons a pixel or two, which is between. 0 for a stop of shutter time, or where a link's
 # noise rules: a flight whose exposure moves far enough says which, against this and its spread (docs/decisions/noise_of_gain.py).
-NOISE_OF_GAIN, GAIN_SPREAD = 0.7, 0.3
+NOISE_OF_GAIN, GAIN_SPREAD = 0.7, 0.4
 # The spread of the same about nothing, for noise that is told: a denoiser or a codec short of bits leaves as much at any gain, and
 # a flight whose noise does not show that it goes with the exposure keeps what was measured (docs/decisions/noise_told.py).
 TOLD_SPREAD = 0.3
@@ -61,6 +61,9 @@ _MAY_BE_HIGH = (
     "readable shares may be too high: a denoiser or a codec short of bits has left more noise in some parts of the picture than in "
     "others as bright; {:.0f} % of all tiles are readable by the noise measured, {:.0f} % if it were {:g} times as strong"
 )
+# s that tiles are held for in the map at most; they are measured eight to ten times a second. Frames that they are held for
+# until then do not count in it: it would lag behind the picture.
+_HELD_LONG_S = 0.2
 _AT_ONCE = 512  # entries computed at a time, so that memory stays flat
 
 
@@ -208,8 +211,10 @@ class ReadableRows:
             under = [shares(k * times, why, area)[:, :2] for times in stands_out.at_ends(level)]
             figures[part] = np.hstack([shares(k, why, area), np.stack(under, axis=2).reshape(len(k), -1)])
             for tiles, first, end in zip(k, self._firsts[part], ends[part], strict=True):
+                since_s = self._times[first]
                 for time_s in self._times[first:end]:
-                    bins.add(time_s, tiles)
+                    if time_s == since_s or time_s - since_s > _HELD_LONG_S:
+                        bins.add(time_s, tiles)
             let_go(kept)
         return bins.series(), figures[np.asarray(self._entries)]
 

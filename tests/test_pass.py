@@ -198,13 +198,13 @@ def test_rows_keep_times_values_and_histograms() -> None:
     assert int(histogram[7, 9]) == 256
 
 
-def test_tile_bins_are_means_in_the_middle_of_their_stretch() -> None:
-    """Values of a quarter second become their mean, NaN left out, at the middle of the stretch."""
+def test_tile_bins_are_means_at_the_mean_time_of_their_stretch() -> None:
+    """Values of a quarter second become their mean, NaN left out, at the mean of their times."""
     bins = TileBins(1, 2, 0.25)
     for time_s, values in ((0.0, (1.0, np.nan)), (0.1, (3.0, np.nan)), (0.3, (5.0, 7.0))):
         bins.add(time_s, np.array(values, dtype=np.float32))
     series = bins.series()
-    assert series.time_s == pytest.approx([0.125, 0.375])
+    assert series.time_s == pytest.approx([0.05, 0.3])
     assert series.readable[0, 0, 0] == 2.0
     assert np.isnan(series.readable[0, 0, 1])
     assert series.readable[1].tolist() == [[5.0, 7.0]]

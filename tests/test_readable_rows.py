@@ -11,7 +11,7 @@ import pytest
 from frame_material import area_of
 from scipy.optimize import brentq
 
-from fieldscore.frame import Frame
+from fieldscore.frame import Floats, Frame
 from fieldscore.link_fit import ExposureLink
 from fieldscore.measures.readability import DARK, NOISY, Sight, given_back, rose_k, sight
 from fieldscore.noise import NoiseCurve, Pools
@@ -70,7 +70,12 @@ def _found(rows: ReadableRows, stops: Doubles, links: Sequence[ExposureLink]) ->
     """Median k of the tiles over time, and the readable share of each row."""
     tiles, shares = rows.finish(stops, links)
     rows.close()
-    return np.nanmedian(tiles.readable.reshape(len(tiles.time_s), -1), axis=1), shares[:, 0]
+    return np.array([_middle(one) for one in tiles.readable]), shares[:, 0]
+
+
+def _middle(k: Floats) -> float:
+    known = k[np.isfinite(k)]
+    return float(np.median(known)) if known.size else math.nan
 
 
 def test_noise_that_wanders_is_judged_by_the_flight() -> None:
@@ -186,6 +191,26 @@ def test_a_tile_that_black_makes_seen_is_not_lost_to_darkness() -> None:
         rows.close()
         lost[signal] = figures[5, 2:5].tolist()
     assert lost == {0.9: [0.0, 0.0, 100.0], 0.5: [100.0, 0.0, 0.0]}
+
+
+def test_the_map_tells_tiles_when_they_were_measured() -> None:
+    """Every third frame is measured: the map has each at its own time, and goes on where one is held for long."""
+    rows, signals = ReadableRows(AREA), np.linspace(6.0, 18.0, 20)
+    for number in range(90):
+        if number % 3 == 0 and number < 60:
+            seen = np.full(AREA.tiles, signals[number // 3], dtype=np.float32)
+            why = np.full(AREA.tiles, NOISY, dtype=np.uint8)
+            found = Sight(seen, np.full(AREA.tiles, LEVEL), why, _curve(number / 30.0, 2.0))
+        frame = Frame(np.zeros((480, 640), np.uint8), AREA, number / 30.0)
+        frame._held.values[sight] = found
+        rows.add(frame)
+    tiles, _ = rows.finish(np.zeros(90), _links(90))
+    rows.close()
+    expected = rose_k(signals, np.asarray(2.0 * AREA.object_per_block), intra=AREA.intra)
+    assert tiles.time_s[:20] == pytest.approx(np.arange(20) / 10.0, abs=1e-6)
+    assert tiles.readable[:20, 3, 4] == pytest.approx(expected, rel=0.01)
+    assert tiles.readable[20:, 3, 4] == pytest.approx(expected[-1], rel=0.01)
+    assert np.diff(np.append(tiles.time_s, 90 / 30.0)).max() <= 0.25
 
 
 def test_noise_goes_with_the_gain() -> None:
