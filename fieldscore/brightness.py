@@ -83,6 +83,7 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
             period,
             None if beat is None else beat.level_percent,
             None if beat is None else beat.alias_hz,
+            found.unsure,
         ),
         why,
     )

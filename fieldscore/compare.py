@@ -42,6 +42,7 @@ ALSO = ("level_percent",)  # compared although neither way is better: it explain
 _EVEN = "the difference is the same at every place, which does not tell how sure it is"
 _CAST_LIGHTNESS = 20.0  # L* of dark picture parts: with the same on both sides only the cast differs
 _SEEN = 2.0  # CIEDE2000 from which on two colours that are not side by side look different; common practice, no source
+_NEARLY_ALL = 0.75  # share of a flight compared from which on nobody needs to be told which part it is
 _CONFIDENT = 0.5  # confidence of an alignment under which the result is weakened
 
 
@@ -165,7 +166,7 @@ def slow_withheld(entry: Difference, shared_s: float) -> Difference:
     if sure or shared_s >= least or entry.interval is None:
         return entry
     shared = f"the flights share {math.floor(shared_s)} s: so small a difference needs {least:g} s"
-    reason = f"rests on noise averaged over {MEMORY_S:g} s; {shared}"
+    reason = f"a mistake in the noise lasts for {MEMORY_S:g} s; {shared}"
     samples = min(entry.effective_samples, shared_s / MEMORY_S)
     return replace(entry, interval=None, effective_samples=samples, reason=reason)
 
@@ -264,10 +265,26 @@ def _notes(result: Comparison, taking_part: Sequence[int]) -> list[str]:
             notes.append(
                 f"{names}: the alignment is not sure (confidence {one.found.confidence:.2f}); look at the pictures"
             )
+        notes += _stretch_note(names, one, scores)
         hashes = scores[one.a].record.clip.sha256
         if hashes and hashes == scores[one.b].record.clip.sha256:
             notes.append(f"{names} are the same recording")
     return notes + _cast_notes(scores, labels, taking_part) + _curve_notes(scores, labels, result.differences)
+
+
+def _stretch_note(names: str, one: PairAlignment, scores: Sequence[Score]) -> list[str]:
+    """Which stretch of two flights is compared, where much of one is not: another lap, or a longer way."""
+    times = (one.found.time_a_s, one.found.time_b_s)
+    if not one.found.same_route or not len(times[0]):
+        return []
+    spans = [(float(own[0]), float(own[-1])) for own in times]
+    flown_s = (scores[one.a].airtime_s, scores[one.b].airtime_s)
+    if all(last - first >= _NEARLY_ALL * whole for (first, last), whole in zip(spans, flown_s, strict=True)):
+        return []
+    told = " and ".join(
+        f"{first:.1f} to {last:.1f} s of flight {n + 1}" for (first, last), n in zip(spans, (one.a, one.b), strict=True)
+    )
+    return [f"{names}: compared are {told}; the rest is not (another lap, or what only one of them flew)"]
 
 
 def _left_out(result: Comparison) -> list[str]:

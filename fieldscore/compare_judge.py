@@ -20,8 +20,13 @@ from fieldscore.units import CodeRange, code_to_level, to_linear
 
 # Measures that rest on the camera's noise over the flight: a mistake in it lasts, and the places of a short flight share it. Of
 # their difference so much may be such a mistake (shares are off by 8 points in the mean, usable time by up to 35: of two pairs of
-# another simulator that differ by nothing).
-SLOW_MEASURES = {"readable_percent": 15.0, "zone_readable_percent": 15.0, "zone_noisy_percent": 15.0, USABLE: 0.4}
+# another simulator that differ by nothing). Noise itself: of such flights by up to 0.54 % (docs/decisions/noise_of_one_camera.py).
+SLOW_MEASURES = {
+    "readable_percent": 15.0, "zone_readable_percent": 15.0, "zone_noisy_percent": 15.0, "noise_percent": 0.6, USABLE: 0.4,
+}  # fmt: skip
+# Of a difference of shares so much must be left under every tone curve: a lead that is mostly the curve's is not the camera's. Not
+# of usable places, each of which is one or is not: under a kind curve nearly all are, whatever the lead.
+CURVE_LEAVES = 0.5
 # Standard deviations that the first percentile of noise lies under its mean: normal distribution
 FIRST_PERCENTILE = 2.33
 SHARE_FROZEN = "share frozen"
@@ -127,8 +132,8 @@ def withheld_by_others(
     The range: what is crushed stands at the floor, whatever its light, and noise about the dark end goes further down than any
     light there; both stretch it for the camera that is ahead by it, and show nothing: what is left of its lead without the noise
     that it has more must matter. What rests on noise: a coder that freezes blocks fakes silence, and smooths away with it what
-    was to be read. What rests on the tone curve, which nobody knows: the other camera may be ahead under another, or of a lead
-    without an interval too little is left. Withheld is what would matter, with an interval or without.
+    was to be read. What rests on the tone curve, which nobody knows: the other camera may be ahead under another, or too little is
+    left of the lead. Withheld is what would matter, with an interval or without.
     """
     other = {(one.measure, one.a, one.b, one.of): one for one in found}
     worth = criteria.worth_picture_percent
@@ -192,7 +197,10 @@ def _curve_forbids(one: Difference, left: float) -> str | None:
     """What another tone curve, under which `left` is left of a difference, forbids to say of it."""
     if left <= -(one.worth or 0.0):
         return CURVE_TURNS
-    return CURVE_TAKES if one.interval is None and left < _matters_from(one) else None
+    least = _matters_from(one) if one.interval is None else one.worth or 0.0
+    if one.measure != USABLE:
+        least = max(least, CURVE_LEAVES * abs(one.difference))
+    return CURVE_TAKES if left < least else None
 
 
 def _noise_widens(one: Difference, ahead_by_it: Sequence[Score], others: Sequence[Score]) -> str | None:

@@ -22,11 +22,17 @@ READABILITY_MEASURES = (
     "readable_percent", "zone_readable_percent", "zone_dark_percent", "zone_blown_percent", "zone_noisy_percent", USABLE,
 )  # fmt: skip
 RANGE_MEASURES = ("occupied_range_stops",)
+PICTURE_SHAPE = "picture shape"
 _SAME_LEVEL = 1.0  # %: floors or ceilings of two chains that are nearer than two codes are the same
 _EQUALLY_FAST = 1.005  # ratio of speeds that would be told as 1.00
 # Tags of curves unlike all others (ITU-R BT.2100); the rest are near enough to each other.
 _WIDE_CURVES = frozenset({HLG, PQ})
 _SAME_RATE = 0.02  # share by which frame rates may differ: 29.97 is 30, 25 is not
+# Share by which width over height may differ: a border is found to a few lines, and 5:4, the nearest to 4:3, is 7 % off
+_SAME_SHAPE = 0.05
+# Frames of ITU-R BT.601, whose pixels are not square: all of them are shown as 4:3
+_NOT_SQUARE = frozenset({(720, 576), (720, 480), (704, 576), (704, 480)})
+_SHOWN_AS = 4.0 / 3.0
 
 
 def audit(
@@ -42,6 +48,7 @@ def audit(
         *_route([one.found for one in alignments], criteria),
         _light(own, shared, criteria),
         *_chain([score.record.clip for score in own], criteria),
+        _shape(own),
         _link(own, shared, criteria),
         _same_judge(own),
     )
@@ -121,9 +128,13 @@ def _chain(clips: Sequence[ClipFacts], criteria: Criteria) -> list[Check]:
     return [
         _same("code range", clips, lambda one: f"{one.code_range} ({one.code_range_from})",
               lambda one: one.code_range, "levels are read from differently coded pictures"),
-        _same("tone curve", clips, lambda one: one.transfer_tag.upper() if one.transfer_tag else "not said",
-              lambda one: one.transfer_tag if one.transfer_tag in _WIDE_CURVES else None,
-              "a stop, a cast and what stands out are not the same under the two curves"),
+        Check(
+            "tagged tone curve",
+            len({one.transfer_tag if one.transfer_tag in _WIDE_CURVES else None for one in clips}) == 1,
+            f"{' and '.join(_told((one.transfer_tag or 'none').upper() for one in clips))} by the files' tags; the curves that the "
+            "cameras have are not known",
+            "a stop, a cast and what stands out are not the same under the two curves",
+        ),
         Check(
             "floor and ceiling",
             max(np.ptp(floors), np.ptp(ceilings)) <= _SAME_LEVEL,
@@ -154,6 +165,31 @@ def _chain(clips: Sequence[ClipFacts], criteria: Criteria) -> list[Check]:
             "shutter, noise and blur may differ by the frame rate alone",
         ),
     ]  # fmt: skip
+
+
+def _shape(scores: Sequence[Score]) -> Check:
+    """Whether the pictures are as wide for their height.
+
+    The reference object is a part of the picture's height. Of two cameras with one lens the one whose picture is higher sees more
+    above and below, and an obstacle is a smaller part of its height: what is asked of it is another.
+    """
+    shapes = [_width_over_height(score) for score in scores]
+    return Check(
+        PICTURE_SHAPE,
+        max(shapes) <= (1.0 + _SAME_SHAPE) * min(shapes),
+        f"{_listed(shapes, '.2f')} times as wide as high, without borders",
+        "one sees more above and below, or beside: one obstacle is not the same part of both pictures' height, so neither what can "
+        "be read nor usable places are compared",
+        READABILITY_MEASURES,
+    )
+
+
+def _width_over_height(score: Score) -> float:
+    """How wide the picture is for its height as it is shown, without its border."""
+    clip = score.record.clip
+    top, right, bottom, left = score.record.picture.border_px
+    pixel = _SHOWN_AS * clip.height / clip.width if (clip.width, clip.height) in _NOT_SQUARE else 1.0
+    return pixel * (clip.width - left - right) / (clip.height - top - bottom)
 
 
 def _median(score: Score, name: str, rows: npt.NDArray[np.bool_]) -> float:

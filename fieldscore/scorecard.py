@@ -80,7 +80,7 @@ class Usable:
 class Stability:
     """Level variation seen by the pilot, in % of nominal white; oscillation of the camera's own exposure, peak to peak in
     stops, with its period where it has one; the beat of mains lamps in the level, in %, and its frequency. None = not
-    measurable, or none found.
+    measurable, or none found. `hunting_unsure`: size and period of a swing that stands out by too little to be told.
     """
 
     level_jitter_percent: float | None
@@ -89,6 +89,7 @@ class Stability:
     hunting_period_s: float | None = None
     flicker_percent: float | None = None
     flicker_hz: float | None = None
+    hunting_unsure: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)

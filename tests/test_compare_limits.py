@@ -37,7 +37,7 @@ def test_a_short_flight_gives_no_verdict_on_readability(length_s: float, apart: 
         if better is None:
             assert (found.interval, found.effective_samples) == (None, pytest.approx(2.5, abs=0.1))
             assert found.reason is not None
-            assert "noise averaged over 10 s" in found.reason
+            assert "a mistake in the noise lasts for 10 s" in found.reason
             assert "share 25 s: so small a difference needs 30 s" in found.reason
 
 

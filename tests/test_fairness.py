@@ -12,7 +12,7 @@ from flight_material import SNOW, record_of, timeline_of
 
 from fieldscore.comparison import Check, PairAlignment
 from fieldscore.criteria import Criteria
-from fieldscore.fairness import NOISE_MEASURES, audit
+from fieldscore.fairness import NOISE_MEASURES, READABILITY_MEASURES, audit
 from fieldscore.score import Score, score_flight
 
 CRITERIA = Criteria()
@@ -54,8 +54,8 @@ def test_equal_flights_pass_every_check() -> None:
         ({"floor_code": 20.0}, "floor and ceiling", False),
         ({"ceiling_code": 250.0}, "floor and ceiling", False),
         ({"code_range": "full", "floor_code": 0.0, "ceiling_code": 255.0}, "code range", False),
-        ({"transfer_tag": "hlg"}, "tone curve", False),
-        ({"transfer_tag": "pq"}, "tone curve", False),
+        ({"transfer_tag": "hlg"}, "tagged tone curve", False),
+        ({"transfer_tag": "pq"}, "tagged tone curve", False),
     ],
 )
 def test_one_difference_of_the_chain_fails_one_check(clip: dict[str, Any], check: str, withholds: bool) -> None:
@@ -70,8 +70,31 @@ def test_a_tag_of_a_usual_curve_is_as_good_as_none() -> None:
     """BT.709 said by one file and nothing by the other is no difference; HLG and PQ are one."""
     assert failed(audited(made(), made(transfer_tag="bt709"))) == []
     both = audited(made(transfer_tag="hlg"), made(transfer_tag="pq"))
-    assert failed(both) == ["tone curve"]
-    assert both["tone curve"].detail == "HLG and PQ"
+    assert failed(both) == ["tagged tone curve"]
+    detail = both["tagged tone curve"].detail
+    assert detail == "HLG and PQ by the files' tags; the curves that the cameras have are not known"
+
+
+@pytest.mark.parametrize(
+    ("clip", "border_px", "same"),
+    [
+        ({"width": 640, "height": 360}, (0, 0, 0, 0), False),
+        ({"width": 640, "height": 480}, (60, 0, 60, 0), False),
+        ({"width": 1280, "height": 720}, (0, 160, 0, 160), True),
+        ({"width": 720, "height": 576}, (0, 0, 0, 0), True),
+        ({"width": 720, "height": 480}, (4, 0, 4, 0), True),
+    ],
+)
+def test_pictures_of_other_shapes_are_not_compared_by_what_can_be_read(
+    clip: dict[str, Any], border_px: tuple[int, int, int, int], same: bool
+) -> None:
+    """Against 4:3 a wide picture keeps readability out, one with bars beside it or with pixels that are not square does not."""
+    other = made(**clip)
+    record = replace(other.record, picture=replace(other.record.picture, border_px=border_px))
+    shape = audited(made(width=640, height=480), replace(other, record=record))["picture shape"]
+    assert shape.ok is same
+    assert "1.33" in shape.detail and ("1.78" in shape.detail) is not same
+    assert set(shape.withholds) == set(READABILITY_MEASURES)
 
 
 def test_nearly_equal_frame_rates_are_the_same() -> None:

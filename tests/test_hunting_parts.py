@@ -131,3 +131,18 @@ def test_what_nearly_stands_out_is_not_denied_for_a_jitter_elsewhere() -> None:
             assert jitter.stops is None
             kept += 1
     assert kept >= 2
+
+
+def test_a_swing_that_nearly_stands_out_raises_suspicion_by_its_size_and_number() -> None:
+    """What is not told is kept as unsure where it is half a stop and of eight swings or more, and nowhere else."""
+    frequency = np.arange(1, 60) / 20.0
+    for period_s, stops, longest_s, kept in (
+        (1.25, 0.6, 12.0, True),
+        (1.25, 0.3, 12.0, False),
+        (5.0, 0.6, 20.0, False),
+    ):
+        at = int(np.argmin(np.abs(frequency - 1.0 / period_s)))
+        swings = np.where(np.arange(len(frequency)) == at, stops, 0.0)
+        found = hunting_module._nearly(frequency, swings > 0.0, swings, longest_s)
+        assert found is not None and found.stops is None and "stands out by too little" in (found.reason or "")
+        assert found.unsure == ((stops, pytest.approx(period_s)) if kept else None)

@@ -6,8 +6,17 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from fieldscore.compare_judge import BY_CURVE, IN_NOISE, MORE_NOISE, NOISE_UNKNOWN, least_by_curve
+from fieldscore.compare_judge import (
+    BY_CURVE,
+    CURVE_LEAVES,
+    CURVE_TAKES,
+    IN_NOISE,
+    MORE_NOISE,
+    NOISE_UNKNOWN,
+    least_by_curve,
+)
 from fieldscore.comparison import USABLE, Comparison, Difference
+from fieldscore.fairness import PICTURE_SHAPE
 from fieldscore.report.words import number, share, visible
 
 _FULL_SHARE = 100.0
@@ -105,18 +114,27 @@ def interval_words(entry: Difference, *, size: bool = False) -> str:
 
 
 def under_another_curve(one: Difference) -> str:
-    """What is left of a difference under the tone curve that leaves least of it; "" where that matters still, or is not known."""
-    if one.at_ends is None or one.worth is None or least_by_curve(one) >= one.worth:
+    """What is left of a difference under the tone curve that leaves least of it; "" where that is most of it, or is not known."""
+    return f"under another tone curve {told}" if (told := _left_by_curve(one)) else ""
+
+
+def _left_by_curve(one: Difference) -> str:
+    """Both figures, the one ahead first, under the tone curve that leaves least of the difference; "" where that is most of it."""
+    if one.at_ends is None or least_by_curve(one) >= CURVE_LEAVES * abs(one.difference):
         return ""
     sign = math.copysign(1.0, one.difference)
     first, second = min(one.at_ends, key=lambda ends: sign * (ends[1] - ends[0]))
     ahead, behind = (second, first) if sign > 0.0 else (first, second)
     told = [share(mean) if one.unit == "share" else number(mean, one.unit) for mean in (ahead, behind)]
-    return f"under another tone curve {told[0]} against {told[1]}"
+    return f"{told[0]} against {told[1]}"
 
 
 def why_withheld(one: Difference) -> str:
     """What forbids to judge a difference: a reason, or what the flights differ in."""
+    if one.withheld == CURVE_TAKES and (left := _left_by_curve(one)):
+        return f"{one.withheld} ({left})"
+    if one.withheld == PICTURE_SHAPE:
+        return "their pictures are not of one shape"
     reasons = (IN_NOISE, MORE_NOISE, NOISE_UNKNOWN, *BY_CURVE)
     return f"{one.withheld}{'' if one.withheld in reasons else ' differs'}"
 

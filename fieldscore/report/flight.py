@@ -131,7 +131,9 @@ def _measure(name: str, summary: Summary, reasons: list[str]) -> dict[str, Any]:
 
 
 def _stability(score: Score, reasons: list[str]) -> dict[str, Any]:
-    data: dict[str, Any] = {key: _round(value, _FIGURE_DIGITS) for key, value in asdict(score.stability).items()}
+    data: dict[str, Any] = {
+        key: _round(value, _FIGURE_DIGITS) for key, value in asdict(score.stability).items() if key != "hunting_unsure"
+    }  # what is unsure is told in words, with the reason
     for key, value in data.items():
         if value is None:
             reasons.append(f"stability.{key}: {score.stability_notes.get(key, 'not measured')}")

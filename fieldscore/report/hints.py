@@ -30,6 +30,8 @@ from fieldscore.report.differences import (
 )
 from fieldscore.report.words import count
 
+_EVEN = "so how sure that is does not show, and a longer flight would not tell either. Fly each camera more often."
+
 
 def by_measure(found: Sequence[Difference]) -> list[list[Difference]]:
     """What a pilot flies by, an entry a pair of flights, in the order in which a pilot cares.
@@ -54,22 +56,43 @@ def by_noise(one: Difference) -> bool:
 def shortfalls(result: Comparison, pair: str, found: Sequence[Difference]) -> dict[str, str]:
     """Sentences on what falls short of a verdict, by their kind, what a pilot flies by first.
 
-    One on the first measure by which a camera is ahead ("unsure", "in part": in part of the pairs of flights), one on the
-    first that could not be told ("untold"). A few lamps or flashes are left out, whatever the flight.
+    Every measure by which a camera is surely ahead in part of the pairs of flights ("in part"), else the first by which one is
+    ahead at all ("unsure"), and the first that could not be told ("untold"). A few lamps or flashes are left out, whatever the
+    flight.
     """
     hints: dict[str, str] = {}
+    in_part: list[tuple[list[Difference], str]] = []
+    enough = False  # is told of what can be read
     for own in by_measure(found):
         sure, told = any(one.better is not None for one in own), ""
-        if not {"unsure", "in part"} & set(hints):
+        if sure or not (enough or in_part or "unsure" in hints):
             measured = measured_in(own)
             told = _of_one(result, measured[0]) if len(measured) == 1 else _of_pairs(result, own)
-            if told:
-                hints["in part" if sure else "unsure"] = f"By {wording(own[0].measure).title} {told}"
-        if sure and own[0].of == "places" and own[0].measure in SLOW_MEASURES:
-            break  # of what can be read enough is told
-        if not told and "untold" not in hints and (told := _untold(result, pair, own)):
+            if told and sure:
+                in_part.append((own, told))
+            elif told:
+                hints["unsure"] = f"By {wording(own[0].measure).title} {told}"
+        enough = enough or (sure and own[0].of == "places" and own[0].measure in SLOW_MEASURES)
+        if not (told or enough) and "untold" not in hints and (told := _untold(result, pair, own)):
             hints["untold"] = f"By {wording(own[0].measure).title} {told}"
-    return hints
+    return {"in part": _all_in_part(result, in_part), **hints} if in_part else hints
+
+
+def _all_in_part(result: Comparison, in_part: Sequence[tuple[list[Difference], str]]) -> str:
+    """What is sure in part of the pairs of flights: of each camera the first measure in full, the others by name."""
+    full: list[str] = []
+    others: dict[str, list[str]] = {}
+    for own, told in in_part:
+        title, sides = wording(own[0].measure).title, {one.better for one in own if one.better is not None}
+        side = next(iter(sides)) if len(sides) == 1 else None
+        if side is None or side not in others:
+            full.append(f"By {title} {told}")
+        else:
+            others[side].append(title)
+        if side:
+            others.setdefault(side, [])
+    named = [f"{label_of(result, in_part[0][0][0], side)} by {', '.join(own)}" for side, own in others.items() if own]
+    return " ".join([*full, *([f"Sure in part of the pairs, too: {'; '.join(named)}."] if named else [])])
 
 
 def _by(most: Difference, own: Sequence[Difference]) -> str:
@@ -93,12 +116,15 @@ def _untold(result: Comparison, pair: str, own: Sequence[Difference]) -> str:
     if most.withheld or not by_noise(most):
         why = why_withheld(most) if most.withheld else most.reason or "no reason was given"
         return f"it could not be told which of {pair} is better: {why}."
-    told = (
-        f"single flights do not tell which of {pair} is better: this rests on the noise of each flight, and a mistake in that is "
-        "the same at all places."
+    told = f"single flights do not tell which of {pair} is better: "
+    if most.measure == "noise_percent":
+        return f"{told}two flights of one camera may differ by as much."
+    told += (
+        "what can be read is worked out from how noisy each flight is, and where that is a little off, it is off all along the "
+        "flight."
     )
     size = f"{'' if len(own) == 1 else 'up to '}{amount(most)}"
-    return f"{told} Of the {size} between them, part or all may be such a mistake." if matters else told
+    return f"{told} The {size} between them may be nothing else." if matters else told
 
 
 def _of_one(result: Comparison, one: Difference) -> str:
@@ -108,11 +134,16 @@ def _of_one(result: Comparison, one: Difference) -> str:
         return ""
     if side is None or one.withheld or not would_matter(one):
         return ""
+    leads = f"{label_of(result, one, side)} is ahead{_by(one, [one])}"
+    if _even(one):
+        return f"{leads}, by the same at all {one.n[0]} places: {_EVEN}"
     held = f"{count(one.effective_samples)} independent samples{_places_won(result, one, side)}"
-    return (
-        f"{label_of(result, one, side)} is ahead{_by(one, [one])}, but the flights are too short to be sure of that ({held}): "
-        "fly longer, or more often."
-    )
+    return f"{leads}, but the flights are too short to be sure of that ({held}): fly longer, or more often."
+
+
+def _even(one: Difference) -> bool:
+    """Whether there is no interval since the difference is the same at every place."""
+    return one.of == "places" and math.isnan(one.effective_samples)
 
 
 def _of_pairs(result: Comparison, own: Sequence[Difference]) -> str:
@@ -139,7 +170,8 @@ def _of_pairs(result: Comparison, own: Sequence[Difference]) -> str:
     among = f"{whole if len(same) == pairs else f'{len(same)} of {pairs}'} pairs of flights{of_pairs}"
     if not sure[side]:
         among += f" ({names[other]} in {against})" if against else ""
-        end = ", but the flights are too short to be sure of that: fly longer, or more often."
+        short = "but the flights are too short to be sure of that: fly longer, or more often."
+        end = f", in each by the same at all places: {_EVEN}" if all(map(_even, same)) else f", {short}"
     else:
         end = f"; {'that' if sure[side] == len(same) else f'in {sure[side]} of them that'} is sure and matters"
         rests = under_another_curve(min(same, key=least_by_curve))

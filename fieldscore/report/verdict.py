@@ -8,6 +8,7 @@ from itertools import combinations
 
 from fieldscore.compare_judge import BY_CURVE, SHARE_FROZEN, ahead, would_matter
 from fieldscore.comparison import USABLE, Comparison, Difference
+from fieldscore.fairness import PICTURE_SHAPE
 from fieldscore.pairing import FEWEST_FLIGHTS
 from fieldscore.report.differences import (
     EXPLAINING,
@@ -87,16 +88,17 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
         return " ".join(["; ".join(told) + ".", *hints.values()])
     if not known and any(one.of == "flights" for one in found):
         return f"It could not be told which of {pair} is better: no place is shown by all of their flights."
-    none = all(one.interval is None for one in found if one.measure not in EXPLAINING)
-    if none and "unsure" not in hints and not any(one.withheld in BY_CURVE for one in found):
-        apart = any(would_matter(one) for one in found if one.measure not in EXPLAINING)
+    flown_by = [one for one in found if one.measure not in EXPLAINING]
+    none = all(one.interval is None for one in flown_by)
+    if none and "unsure" not in hints and not any(one.withheld in (*BY_CURVE, PICTURE_SHAPE) for one in found):
+        apart = any(would_matter(one) for one in flown_by)
         why = "too short. Fly longer, or more often" if apart else "too short or too even"
         return f"It could not be told which of {pair} is better: the route they share is {why}."
     if hints:
         lead = "" if next(iter(hints)) == "untold" else f"{_LEADS[next(iter(hints))]} between {pair}. "
         rest = (
             f" By the other measures that can be judged no difference is shown{by_place}."
-            if list(hints) == ["untold"] and not none
+            if list(hints) == ["untold"] and any(map(_judged, flown_by))
             else ""
         )
         return f"{lead}{' '.join(hints.values())}{rest}"
@@ -105,6 +107,11 @@ def between(result: Comparison, first: str, second: str, found: Sequence[Differe
     left = [wording(own[0].measure).title for own in by_measure(found) if own[0].measure in FIRST and not any_told(own)]
     but = f"; by {' and '.join(left)} it could not be told" if left else ""
     return f"No difference shown between {pair}{by_place}{where}{but}."
+
+
+def _judged(one: Difference) -> bool:
+    """Whether a difference may be judged, and is of what matters: 0.01 % against none is no likeness of cameras."""
+    return one.interval is not None and not one.withheld and max(abs(one.mean_a), abs(one.mean_b)) >= (one.worth or 0.0)
 
 
 def _order(better: dict[str, list[Difference]]) -> list[str]:
@@ -135,9 +142,11 @@ def _does(entries: Sequence[Difference], found: Sequence[Difference], confidence
 
 
 def _hunting(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[str]:
-    """Whose exposure hunts, where any does: that is told by the flight, and has no place among what differs by the place."""
+    """Whose exposure hunts or may, where any does: that is told by the flight, and has no place among what differs by the place."""
     known = {label: _stability(result, label) for label in dict.fromkeys(label for pair in compared for label in pair)}
-    if not any(one.hunting_stops for own in known.values() for one in own):
+    # What both may do, or neither, tells nothing of the two
+    one_may = len({any(one.hunting_unsure for one in own) for own in known.values()}) > 1
+    if not one_may and not any(one.hunting_stops for own in known.values() for one in own):
         return []
     told = "; ".join(f"{visible(label)}{_swings(own)}" for label, own in known.items())
     return [f"Hunting is told by the flight, not by the place: {told}."]
@@ -162,6 +171,11 @@ def _swings(own: Sequence[Stability]) -> str:
     rest = f" in {len(swings) or len(own) - unknown} of {len(own)} flights" if len(own) > 1 else ""
     rest += f", not known in {unknown}" if 0 < unknown < len(own) else ""
     if not swings:
+        maybe = [one.hunting_unsure for one in own if one.hunting_unsure]
+        if maybe:
+            stops, period_s = max(maybe)
+            of = f" in {len(maybe)} of {len(own)} flights" if len(own) > 1 else ""
+            return f" may hunt by {number(stops, 'stop')} every {seconds(period_s)}{of} (not sure: that stands out by too little)"
         return ": not known whether it hunts" if unknown == len(own) else f" does not hunt{rest}"
     most = max(swings, key=lambda one: one.hunting_stops or 0.0)
     paces = list(dict.fromkeys(seconds(one.hunting_period_s) for one in sorted(swings, key=_period)))
@@ -217,7 +231,7 @@ def _reserve(result: Comparison, compared: Sequence[tuple[str, str]]) -> list[st
         visible(result.labels[one.a if ahead(one) == "a" else one.b])
         for pair in compared
         for one in result.between(*pair)
-        if one.withheld == SHARE_FROZEN and would_matter(one)
+        if one.withheld == SHARE_FROZEN and one.measure != "noise_percent" and would_matter(one)
     }
     sentences = [
         f"By what can be read {label} is not judged: it freezes more of the picture, and a coder that does so smooths away what "
