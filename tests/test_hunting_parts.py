@@ -134,15 +134,16 @@ def test_what_nearly_stands_out_is_not_denied_for_a_jitter_elsewhere() -> None:
 
 
 def test_a_swing_that_nearly_stands_out_raises_suspicion_by_its_size_and_number() -> None:
-    """What is not told is kept as unsure where it is half a stop and of eight swings or more, and nowhere else."""
+    """What is not told is kept as unsure where it is half a stop and of eight swings or more, and the picture swings with it."""
     frequency = np.arange(1, 60) / 20.0
-    for period_s, stops, longest_s, kept in (
-        (1.25, 0.6, 12.0, True),
-        (1.25, 0.3, 12.0, False),
-        (5.0, 0.6, 20.0, False),
+    for period_s, stops, longest_s, follows, kept in (
+        (1.25, 0.6, 12.0, False, True),
+        (1.25, 0.6, 12.0, True, False),
+        (1.25, 0.3, 12.0, False, False),
+        (5.0, 0.6, 20.0, False, False),
     ):
         at = int(np.argmin(np.abs(frequency - 1.0 / period_s)))
         swings = np.where(np.arange(len(frequency)) == at, stops, 0.0)
-        found = hunting_module._nearly(frequency, swings > 0.0, swings, longest_s)
+        found = hunting_module._nearly(frequency, swings > 0.0, swings, longest_s, lambda _hz, does=follows: does)
         assert found is not None and found.stops is None and "stands out by too little" in (found.reason or "")
         assert found.unsure == ((stops, pytest.approx(period_s)) if kept else None)
