@@ -289,9 +289,11 @@ def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
         criteria=criteria,
         more=None if small else lambda enough: _sound(flight.look(LOOKS, at_least=enough)),
     )
-    intra, first = all(clip.intra for clip in flight.clips), flight.clips[0]
-    area = replace(look.area, intra=intra, matrix=first.matrix_tag, bits_a_pixel=first.bits_a_pixel)
-    look = replace(look, area=area)
+    intra, bits = all(clip.intra for clip in flight.clips), flight.picture_bits()
+    top, right, bottom, left = look.border_px
+    pixels = (flight.width - left - right) * (flight.height - top - bottom)
+    spent = None if bits is None else bits / pixels
+    look = replace(look, area=replace(look.area, intra=intra, matrix=flight.clips[0].matrix_tag, bits_a_pixel=spent))
     if not small:
         return look
     note = f"the picture is smaller than {LEAST_PIXELS} px: only its levels are measured"

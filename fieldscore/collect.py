@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -116,7 +117,7 @@ class TileBins:
         self._count = np.zeros(rows * columns)
         self._inside: list[float] = []
         self._times: list[float] = []
-        self._means = bytearray()  # one after another: small arrays by the thousand would scatter over memory
+        self._means = Spool()
 
     def add(self, time_s: float, tiles: npt.NDArray[np.float32]) -> None:
         """Take in one frame's figures [tiles]; NaN is left out of the mean."""
@@ -133,15 +134,17 @@ class TileBins:
         with np.errstate(invalid="ignore"):
             mean = (self._sum / self._count).astype(np.float32)
         self._times.append(sum(self._inside) / len(self._inside))
-        self._means += mean.tobytes()
+        self._means.write(mean.tobytes())
         self._inside.clear()
         self._sum[:] = 0
         self._count[:] = 0
 
     def series(self) -> TileSeries:
-        """Give the means; nothing can be added after."""
+        """Give the means, as a view of a file on disk; nothing can be added after."""
         self._close()
-        return TileSeries(np.array(self._times), np.frombuffer(self._means, dtype=np.float32).reshape(-1, *self._shape))
+        with closing(self._means):
+            means = self._means.view(np.float32, (len(self._times), *self._shape))
+        return TileSeries(np.array(self._times), means)
 
 
 @dataclass(frozen=True)

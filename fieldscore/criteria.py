@@ -134,7 +134,7 @@ class Criteria:
     )
     tile_interval_s: float = _number(
         0.05, "s", 0.01, 0.25,
-        "tiles are measured ten times a second, and at once where the light moves: the mean of several lags behind what "
+        "tiles are measured ten times a second, and more often where the light moves: the mean of more lags behind what "
         "flies past; results promise a map every quarter second or finer",
     )  # fmt: skip
     evidence_count: int = _number(6, "pictures", 0, 100, "two rows of three fit a screen; common practice, no source")

@@ -67,7 +67,8 @@ def flown_by(timeline: Timeline, sign: float) -> Mask:
     exposure, lamps = sign * timeline["exposure_stops"], sign * timeline["lamps"]
     light, nearer = (max(1, round(one / timeline.interval_s)) for one in (_LIGHT_S, _NEARER_S))
     washed = np.maximum(timeline["clipped_percent"], timeline["crushed_percent"]) > WASHED_PERCENT
-    unlit = (np.roll(exposure, -light) - np.roll(exposure, light) < _LIGHT_STOPS) & ~washed & ~np.roll(washed, -1)
+    shows = ~(np.roll(washed, 1) | washed | np.roll(washed, -1))
+    unlit = (np.roll(exposure, -light) - np.roll(exposure, light) < _LIGHT_STOPS) & shows
     speed = middle_before(np.nan_to_num(timeline["motion_percent"]), _MOVES_FRAMES)
     before, earlier, after = (np.roll(speed, rows) for rows in (1, 1 + nearer, -1 - _MOVES_FRAMES))
     left = (before >= _NEARER_RATIO * earlier) & (before >= _GONE_RATIO * after)

@@ -13,7 +13,7 @@ from fieldscore.comparison import USABLE, Check, PairAlignment
 from fieldscore.criteria import Criteria
 from fieldscore.pairing import way_of
 from fieldscore.record import ClipFacts
-from fieldscore.score import PASS_CRITERIA, Score
+from fieldscore.score import MAP_INTERVAL, PASS_CRITERIA, Score
 from fieldscore.units import HLG, PQ, CodeRange, code_to_level
 
 # What a coder, its bit rate and the picture size change by themselves: never compared across them (measures.md, 7).
@@ -218,7 +218,11 @@ def _link(scores: Sequence[Score], shared: Sequence[npt.NDArray[np.bool_]], crit
 
 def _same_judge(scores: Sequence[Score]) -> Check:
     """Whether saved flights were measured with the same criteria."""
-    apart = [name for name in PASS_CRITERIA if len({getattr(score.criteria, name) for score in scores}) > 1]
+    apart = [
+        name
+        for name in PASS_CRITERIA
+        if name != MAP_INTERVAL and len({getattr(score.criteria, name) for score in scores}) > 1
+    ]
     return Check(
         "criteria",
         not apart,

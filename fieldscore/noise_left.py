@@ -51,6 +51,9 @@ _OVER_TIME = (25.0, 50.0)
 # log of the low end of sigma over what it is for noise, mean of all pools: from where on a codec takes noise away, and from
 # where on that is counted in full (docs/decisions/carried_noise.py)
 _SOUND, _STARVED = -0.08, -0.15
+_OF_MOTION = (
+    -0.27
+)  # the same at least, where it is of motion that was not followed; tiles that a codec left alone make it lower
 # bits a pixel from where on a low end is in part motion that was not followed, and where it is that alone
 # (docs/decisions/carried_noise.py)
 _SHORT, _ENOUGH = 0.3, 0.6
@@ -180,13 +183,13 @@ def left_curve(
 
     `carried`: `carried_on` of the flight so far, `bits_a_pixel` what the codec spends, each None where that is not known.
     """
-    enough_bits = _bits_enough(bits_a_pixel, carried)
+    enough_bits = 0.0 if intra else _bits_enough(bits_a_pixel, carried)
     pairs = np.array(recent)  # [pairs, figures, pools]
     known = np.count_nonzero(np.isfinite(pairs), axis=0)
     starved = 0.0 if intra else _starved(low_end(recent)) * (1.0 - enough_bits)
     allowed, roughly = (0.0, _ROUGH_INTRA) if intra else (_CARRIED if carried is None else carried, _ROUGH)
     logs = 0.5 * np.log(np.maximum(pairs[:, 2:6], _LEAST_VARIANCE))
-    logs[:, 0] += enough_bits * pairs[:, 1]
+    logs[:, 0] += enough_bits * np.maximum(pairs[:, 1], _OF_MOTION)
     logs.sort(axis=0)  # what is not known comes last
     enough = min(_PAIRS, int(known[0].max()))
     pools = [pool for pool in range(POOLS) if known[0, pool] >= enough]

@@ -29,6 +29,7 @@ from fieldscore.scorecard import Score as Score
 from fieldscore.scorecard import Stability as Stability
 from fieldscore.scorecard import Summary as Summary
 from fieldscore.scorecard import Usable as Usable
+from fieldscore.spool import let_go
 from fieldscore.stats import block_bootstrap_mean
 from fieldscore.timeline import Timeline
 
@@ -43,11 +44,13 @@ PASS_CRITERIA = (
     "tile_rows", "tile_columns", "flying_zone", "rose_k", "object_contrast", "object_size_px", "transfer_curve",
     "clip_margin_codes", "tile_interval_s",
 )  # fmt: skip
+MAP_INTERVAL = "tile_interval_s"  # the one among them on which no figure rests, but how often the map is told
 # Shares that rest on the tone curve, and the columns of their least and most under those that the camera may have.
 BY_CURVE = {
     f"{name}_percent": (f"{name}_least_percent", f"{name}_most_percent") for name in ("readable", "zone_readable")
 }
 USABLE_SHARE = "usable_share"  # the headline among them
+_TILES_AT_ONCE = 4096  # maps counted together: bounds memory
 TOLD_S = 0.1  # a shorter rest of a stretch, cut off by --from or --to, would be told as from 2.0 s to 2.0 s
 # Columns that do not describe the picture, so that a median over the flight says nothing.
 _NOT_SUMMARISED = {
@@ -189,7 +192,7 @@ def _in_force(record: FlightRecord, criteria: Criteria) -> tuple[Criteria, list[
     asked = criteria.to_dict()
     notes = list(record.notes)
     for name, value in used.items():
-        if asked[name] != value:
+        if asked[name] != value and (name, asked[name]) != (MAP_INTERVAL, Criteria().tile_interval_s):
             notes.append(
                 f"{name} is {value}, as it was when the video was measured; for {asked[name]} score the video again"
             )
@@ -377,9 +380,13 @@ def _readable_map(record: FlightRecord, criteria: Criteria, air: Airtime) -> npt
     """Share of the airtime in which each tile was readable, [rows, columns]; NaN where it is not picture."""
     tiles = record.tiles
     inside = (tiles.time_s >= air.from_s) & (tiles.time_s <= air.to_s) & ~air.on_ground(tiles.time_s)
-    k = tiles.readable[inside]
-    known = np.isfinite(k)
+    seen, known = (np.zeros(tiles.readable.shape[1:]) for _ in range(2))
+    for start in range(0, len(inside), _TILES_AT_ONCE):
+        part = slice(start, start + _TILES_AT_ONCE)
+        k = tiles.readable[part][inside[part]]
+        known += np.isfinite(k).sum(axis=0)
+        with np.errstate(invalid="ignore"):
+            seen += (k >= criteria.rose_k).sum(axis=0)
+    let_go(tiles.readable)
     with np.errstate(invalid="ignore"):
-        return np.asarray(
-            (known & (k >= criteria.rose_k)).sum(axis=0) / np.where(known.any(axis=0), known.sum(axis=0), np.nan)
-        )
+        return np.asarray(seen / known)

@@ -162,7 +162,11 @@ def _stretch(looks: Sequence[Look], step_s: float) -> LightStretch:
 
 def _glows_small(looks: Sequence[Look]) -> bool:
     """Say whether light about a source, however small, is as bright and stays as long as about the sun of a clear day."""
-    near, far, sky = np.median([(look.rings[0], look.rings[2], look.sky) for look in looks], axis=0)
+    about = np.array([(look.rings[0], look.rings[2], look.sky) for look in looks])
+    about = about[np.isfinite(about).all(axis=1)]  # near the upper edge nothing is known
+    if len(about) < _MOSTLY * len(looks):
+        return False
+    near, far, sky = np.median(about, axis=0)
     lasts = looks[-1].time_s - looks[0].time_s >= _SMALL_LASTS_S
     return bool(lasts and near >= _SMALL_NEAR and far >= _SMALL_FAR and sky >= BRIGHT_SKY)
 

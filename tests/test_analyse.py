@@ -94,10 +94,34 @@ def test_noise_knows_whether_pictures_are_coded_by_themselves(tmp_path: Path, en
 
 
 def test_noise_knows_what_the_codec_spends_on_a_pixel(tmp_path: Path) -> None:
-    """The area carries the bits a pixel of the file, within a tenth of its length by its pictures and their size."""
+    """The area carries the bits a pixel, by the packets: in any container, cut off or not, and for several files together."""
+    size = 8.0 / (40 * WIDTH * HEIGHT)
     path = write_flight(tmp_path / "a.mov", 40, MJPEG)
+    whole = path.stat().st_size * size
     spent = plan_flight([path]).area().bits_a_pixel
-    assert spent == pytest.approx(8.0 * path.stat().st_size / (40 * WIDTH * HEIGHT), rel=0.1)
+    assert spent == pytest.approx(whole, rel=0.1)
+    matroska = write_flight(tmp_path / "a.mkv", 40, MJPEG)
+    cut = tmp_path / "cut.mkv"
+    cut.write_bytes(matroska.read_bytes()[: matroska.stat().st_size // 2])
+    raw = write_flight(tmp_path / "a.mjpeg", 40, MJPEG)
+    for other in (matroska, cut, raw):
+        assert plan_flight([other]).area().bits_a_pixel == pytest.approx(spent, rel=0.1)
+    fewer = write_flight(tmp_path / "b.mov", 40, replace(MJPEG, quality=25))
+    least = plan_flight([fewer]).area().bits_a_pixel
+    assert spent is not None and least is not None and least < 0.7 * spent
+    both = [plan_flight(paths).area().bits_a_pixel for paths in ([path, fewer], [fewer, path])]
+    assert both == [pytest.approx((spent + least) / 2.0)] * 2
+
+
+def test_pictures_shown_again_cost_the_codec_nothing(tmp_path: Path) -> None:
+    """Pictures recorded twice are coded once: what is spent is told of those that are new."""
+    shown = pictures(40)
+    once, twice = (
+        plan_flight([write_flight(tmp_path / name, planes=planes)]).area().bits_a_pixel
+        for name, planes in (("a.mp4", shown), ("b.mp4", [one for one in shown for _ in range(2)]))
+    )
+    assert once is not None
+    assert twice == pytest.approx(once, rel=0.25)
 
 
 def test_provenance_says_where_the_rows_came_from(tmp_path: Path) -> None:

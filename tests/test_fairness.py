@@ -154,6 +154,12 @@ def test_other_criteria_keep_readability_out() -> None:
     assert {"usable", "zone_readable_percent"} <= set(checks["criteria"].withholds)
 
 
+def test_maps_told_more_often_are_no_other_criteria() -> None:
+    """Results of another interval of the map, on which no figure rests, are compared with all that they hold."""
+    other = replace(made(), criteria=replace(CRITERIA, tile_interval_s=0.25))
+    assert failed(audited(made(), other)) == []
+
+
 def test_many_flights_are_audited_together() -> None:
     """Of four flights the worst pair decides, and the detail names the range."""
     scores = [made(), made(), made(), flight(WAY, {"p95_percent": 40.0}, bit_rate=RATE)]

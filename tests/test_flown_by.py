@@ -37,8 +37,9 @@ def test_a_lamp_that_comes_into_view_in_flight_is_no_light_on(
     """Its veil lifts the level, and not the exposure as a torch does that lights the scene; seen backwards, it is no light off."""
     sign = 1.0 if kind == "flash_on" else -1.0
     shown = {"exposure_stops": step(sign * stops), "lamps": step(sign * lamps, 2.0), "motion_percent": 60.0}
+    lit = AT if sign > 0 else AT - 1  # the picture that the light was in
     shown["light_leaving_percent"] = np.where(cut & (np.abs(np.arange(ROWS) - AT + 0.5) < 1.0), 0.0, np.nan)
-    edges = edges_of(step(sign * 15.0, 40.0), (AT, AT + 1, {**(UP if sign > 0 else DOWN), **after}), **shown)
+    edges = edges_of(step(sign * 15.0, 40.0), (AT, AT + 1, UP if sign > 0 else DOWN), (lit, lit + 1, after), **shown)
     assert [(edge.kind, edge.row) for edge in edges] == ([(kind, AT)] if found else [])
 
 

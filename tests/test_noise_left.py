@@ -108,6 +108,15 @@ def test_a_low_end_is_of_motion_where_a_codec_has_bits_enough() -> None:
     assert float(of_denoiser) == unknown  # frames that carry noise on make a low end, too
 
 
+@pytest.mark.parametrize(("intra", "least"), [(False, 0.7), (True, 0.9)])
+def test_tiles_that_a_codec_left_alone_are_not_of_motion(intra: bool, least: float) -> None:
+    """One tile in ten that does not change makes a low end without bound: noise is three tenths too low at most."""
+    kept = np.where(np.arange(MANY) % 10 == 0, 1e-3, 1.0)
+    pair = pair_pools(_tiles(DARK, _noise(1.0, 1) * kept, 300.0))
+    left = left_curve([pair] * 8, intra=intra, bits_a_pixel=1.0).codes_at(np.array([DARK]))[0]
+    assert least < float(left) < 1.1
+
+
 def _alone(whole: float, *, intra: bool = False, carried: float | None = None) -> float:
     """Variance of plain ground whose noise is 1 between frames and `whole` with what is carried on."""
     pair = pair_pools(_tiles(DARK, _noise(1.0, 1), 0.5, whole * 0.97))  # the middle of a chi-square

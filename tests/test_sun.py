@@ -128,6 +128,12 @@ def test_a_small_sun_needs_a_clear_day_and_time(core: float, sky: float, picture
     assert 100.0 * LEAST_RADIUS <= found[0].radius_percent < 3.5
 
 
+def test_a_small_sun_that_touches_the_upper_edge_is_the_sun() -> None:
+    """Where nothing is known of the sky above it for a picture or two, the others tell."""
+    found = named(sunny(120.0 + 2.0 * k, 36.0 if k % 5 else 4.0, 3.0, 0.35) for k in range(12))
+    assert [one.kind for one in found] == [SUN]
+
+
 def test_a_small_sun_does_not_come_nearer() -> None:
     """A lamp of its size in a bright evening grows."""
     assert [one.kind for one in named(sunny(core=2.2 + 0.2 * k, sky=0.35) for k in range(10))] == [BRIGHT]

@@ -27,6 +27,9 @@ WANTED = 10  # where there are so many key pictures: text is then told from the 
 # seconds.
 READ_THROUGH_S = 60.0
 INDEXED = ("mov", "matroska", "avi")
+# Pictures whose coded sizes are taken, after key frames at so many places; of a file that cannot be jumped in, from its start.
+_SIZE_PLACES, _SIZES_A_PLACE = 8, 60
+_NOTHING_NEW = 0.1  # of the mean size: a picture that costs less repeats the one before
 PACKETS_PER_JUMP = 32  # packets of other streams or fields met before the key frame that a jump aims at
 
 
@@ -88,6 +91,14 @@ def _one(opened: Opened, packet: Packet[VideoStream]) -> VideoFrame | None:
 
 def _by_jumps(opened: Opened, facts: Facts, count: int) -> Iterator[tuple[VideoFrame, float]]:
     """Key frames before evenly spaced times."""
+    for packet in _after_jumps(opened, facts, count):
+        frame = _one(opened, packet)
+        if frame is not None and packet.pts is not None:
+            yield frame, (packet.pts * facts.tick_s - (facts.first_pts_s or 0.0)) * facts.time_scale
+
+
+def _after_jumps(opened: Opened, facts: Facts, count: int) -> Iterator[Packet[VideoStream]]:
+    """Packets of key frames before evenly spaced times, each once."""
     first = facts.first_pts_s or 0.0
     length = (facts.info.duration_s or 0.0) / facts.time_scale
     met: set[int | None] = set()
@@ -101,9 +112,7 @@ def _by_jumps(opened: Opened, facts: Facts, count: int) -> Iterator[tuple[VideoF
         if packet is None or packet.pts in met:
             continue
         met.add(packet.pts)
-        frame = _one(opened, packet)
-        if frame is not None and packet.pts is not None:
-            yield frame, (packet.pts * facts.tick_s - first) * facts.time_scale
+        yield packet
 
 
 def _first_key(opened: Opened) -> Packet[VideoStream] | None:
@@ -135,6 +144,40 @@ def _by_reading(opened: Opened, facts: Facts, count: int) -> Iterator[tuple[Vide
             number += 1
     except DECODE_ERRORS:
         return
+
+
+def picture_bits(facts: Facts) -> float | None:
+    """Mean bits of a coded picture, of some hundred spread over a file; those that repeat the one before left out.
+
+    By the sizes of its packets, whatever else the file holds, claims or has lost. None where nothing can be read.
+    """
+    sizes: list[int] = []
+    info, most = facts.info, _SIZE_PLACES * _SIZES_A_PLACE
+    try:
+        with open_clip(info.path, by_header=info.container in KNOWN_BY_HEADER) as opened:
+            if _can_jump(facts) and (info.duration_s or 0.0) * info.frame_rate > 2.0 * most:
+                for packet in _after_jumps(opened, facts, _SIZE_PLACES):
+                    sizes += [packet.size, *_sizes(opened, _SIZES_A_PLACE - 1)]
+            else:
+                sizes = _sizes(opened, most)
+    except ClipError:
+        pass
+    new = [size for size in sizes if size >= _NOTHING_NEW * sum(sizes) / len(sizes)]
+    return 8.0 * sum(new) / len(new) if new else None
+
+
+def _sizes(opened: Opened, count: int) -> list[int]:
+    """Sizes in bytes of the next packets that hold pictures, at most `count`."""
+    found: list[int] = []
+    try:
+        for packet in opened.container.demux(opened.stream):
+            if packet.size:
+                found.append(packet.size)
+            if len(found) >= count:
+                break
+    except DECODE_ERRORS:
+        pass
+    return found
 
 
 def further_pictures(facts: Facts, count: int, enough: int, threads: int) -> list[Glance]:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from fieldscore.errors import ClipError
 from fieldscore.video.account import FileAccount, Tally, account, joined
-from fieldscore.video.look import further_pictures, key_pictures
+from fieldscore.video.look import further_pictures, key_pictures, picture_bits
 from fieldscore.video.passing import FilePass
 from fieldscore.video.probe import Facts, examine
 from fieldscore.video.records import ClipInfo, CodedFrame, Losses, Problem
@@ -185,6 +185,12 @@ class Flight:
                 luma = facts.orientation.apply(picture.luma)
                 found.append(CodedFrame(luma, None, time, picture.bits, False, index))
         return sorted(found, key=lambda frame: frame.time_s)[:count]
+
+    def picture_bits(self) -> float | None:
+        """Mean bits of a coded picture that is new, over the files; None where one of them cannot be read."""
+        found = [picture_bits(facts) for facts in self._facts]
+        known = [one for one in found if one is not None]
+        return sum(known) / len(known) if len(known) == len(found) else None
 
     def frames_at(self, times_s: Sequence[float]) -> list[CodedFrame | None]:
         """Copies of the pictures nearest to `times_s` (seconds), in the order asked for; None where there is

@@ -62,12 +62,6 @@ class ClipInfo:
     bit_rate: float | None
     problems: tuple[Problem, ...]
 
-    @property
-    def bits_a_pixel(self) -> float | None:
-        """Bits spent on a pixel of a frame; None where the bit rate is not known."""
-        pixels = self.width * self.height * self.frame_rate
-        return self.bit_rate / pixels if self.bit_rate and pixels > 0.0 else None
-
 
 @dataclass
 class CodedFrame:
