@@ -239,7 +239,11 @@ def _nearly(
 def _following(hz: float) -> Hunting:
     """What is said where the picture does not swing with the exposure, and nothing else is surely the camera's."""
     level = "the picture does not brighten and darken with it, as where it follows lamps or other light in view"
-    return Hunting(None, None, f"the exposure swings every {1.0 / hz:.1f} s, but {level}: its own swing is not told")
+    return Hunting(
+        None,
+        None,
+        f"the exposure swings every {1.0 / hz:.1f} s, but {level}: its own swing is not told, nor one twice to four times as fast",
+    )
 
 
 def _apart_from(hz: float, frequency: Doubles, longest_s: float) -> Mask:

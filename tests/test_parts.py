@@ -64,7 +64,8 @@ def _check_alike(plan: Plan, cut: FlightRecord, whole: FlightRecord) -> None:
     assert np.array_equal(cut.evidence.histogram, whole.evidence.histogram)
     assert list(cut.evidence.thumb_time_s) == list(whole.evidence.thumb_time_s)
     assert list(cut.evidence.thumbs) == list(whole.evidence.thumbs)
-    assert np.array_equal(cut.tiles.time_s, whole.tiles.time_s)
+    # slow measures may fall on the frame before or after one at a joint, and a map is told at the time of its own
+    assert cut.tiles.time_s == pytest.approx(whole.tiles.time_s, abs=cut.timeline.interval_s)
     assert cut.places is not None
     assert whole.places is not None
     assert np.array_equal(cut.places.time_s, whole.places.time_s)
