@@ -144,7 +144,8 @@ class Tiles {
   /* Show the map nearest to a time; gives it in words. */
   show(time) {
     const { rows, columns, cells, steps, zone, times: at } = this.map;
-    const start = nearest(at, time) * rows * columns;
+    const number = nearest(at, time);
+    const start = number * rows * columns;
     const counts = { seen: 0, known: 0, zoneSeen: 0, zoneKnown: 0 };
     let lost = "";
     let unknown = "";
@@ -163,7 +164,7 @@ class Tiles {
     }
     this.lost.setAttribute("d", lost);
     this.unknown.setAttribute("d", unknown);
-    return `Map of the quarter second: ${counts.seen} of ${counts.known} tiles readable, ${counts.zoneSeen} of ${counts.zoneKnown} in the flying zone`;
+    return `Map of ${at[number].toFixed(3)} s: ${counts.seen} of ${counts.known} tiles readable, ${counts.zoneSeen} of ${counts.zoneKnown} in the flying zone`;
   }
 }
 
