@@ -290,7 +290,7 @@ def look_at(flight: Flight, criteria: Criteria, title: str) -> FirstLook:
         more=None if small else lambda enough: _sound(flight.look(LOOKS, at_least=enough)),
     )
     intra, bits = all(clip.intra for clip in flight.clips), flight.picture_bits()
-    top, right, bottom, left = look.border_px
+    top, right, bottom, left = (0, 0, 0, 0) if small else look.border_px
     pixels = (flight.width - left - right) * (flight.height - top - bottom)
     spent = None if bits is None else bits / pixels
     look = replace(look, area=replace(look.area, intra=intra, matrix=flight.clips[0].matrix_tag, bits_a_pixel=spent))

@@ -64,7 +64,7 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
     rate = 1.0 / timeline.interval_s if len(timeline) > 1 else math.nan
     beat = flicker(timeline.time_s, level, calm, rate) if math.isfinite(rate) else None
     found = hunting(timeline.time_s, timeline["exposure_stops"], calm, None if beat is None else beat.alias_hz, level)
-    period = found.period_s
+    period, unsure = found.period_s, found.unsure
     if found.stops is None:
         why["hunting_stops"] = why["hunting_period_s"] = f"not measurable, {found.reason}"
     elif period is None:
@@ -83,7 +83,7 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
             period,
             None if beat is None else beat.level_percent,
             None if beat is None else beat.alias_hz,
-            found.unsure,
+            None if unsure and _pace_of_lamps(timeline, inside, calm, *unsure) else unsure,
         ),
         why,
     )
@@ -91,12 +91,10 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
 
 def _of_lamps(timeline: Timeline, inside: Mask, calm: Mask, swing_stops: float, period_s: float) -> str | None:
     """Why the swing found over the calm rows may be the camera following the lamps that it is flown past; None if it is its own."""
+    if pace := _pace_of_lamps(timeline, inside, calm, swing_stops, period_s):
+        return pace
     passes = flown_past(amid_no_light(timeline, lamp_passes(timeline, inside)))
     lasts_s = float(calm.sum()) * timeline.interval_s
-    for times, often in enumerate(("as often", "twice as often", "three times as often"), 1):
-        shows = times > 1 and times * period_s < 1.0 / BAND_HZ[0]  # the lamps' own pace would, and be the larger
-        if not shows and _keeps_step(passes, swing_stops, times * period_s, lasts_s):
-            return f"the exposure swings every {period_s:.1f} s, {often} as a lamp is flown past"
     if lasts_s >= _FEW_SWINGS * period_s:
         return None
     counted = calm[np.searchsorted(timeline.time_s, [one.largest_s for one in passes])]
@@ -109,6 +107,17 @@ def _of_lamps(timeline: Timeline, inside: Mask, calm: Mask, swing_stops: float, 
     if np.nanmedian(moves) < _MOVES_OVER_SWING * swing_stops:
         return None
     return f"lamps flown past move the exposure by more than the {swing_stops:.2f} stops that it swings by every {period_s:.1f} s"
+
+
+def _pace_of_lamps(timeline: Timeline, inside: Mask, calm: Mask, swing_stops: float, period_s: float) -> str | None:
+    """Say that lamps are flown past at the pace of a swing, or a half or a third of it; None where they are not."""
+    passes = flown_past(amid_no_light(timeline, lamp_passes(timeline, inside)))
+    lasts_s = float(calm.sum()) * timeline.interval_s
+    for times, often in enumerate(("as often", "twice as often", "three times as often"), 1):
+        shows = times > 1 and times * period_s < 1.0 / BAND_HZ[0]  # the lamps' own pace would, and be the larger
+        if not shows and _keeps_step(passes, swing_stops, times * period_s, lasts_s):
+            return f"the exposure swings every {period_s:.1f} s, {often} as a lamp is flown past"
+    return None
 
 
 def _keeps_step(passes: Sequence[LampPass], swing_stops: float, period_s: float, lasts_s: float) -> bool:

@@ -115,6 +115,10 @@ def hunting(
     def follows(hz: float) -> bool:
         return level_percent is not None and _follows(time_s, exposure_stops, level_percent, counted, hz)
 
+    def not_own(hz: float) -> bool:
+        near_beat = beat_hz is not None and abs(hz - beat_hz) <= _ALIAS_MATCH_HZ + _LINE_WIDTH / longest
+        return near_beat or follows(hz)
+
     whole = [waves.evened(*one) for one in waves.stretches(time_s, exposure_stops, counted)]
     stretches = [piece for one in whole for piece in waves.pieces(one)]
     known_s = sum(len(one) for one in whole) * STEP_S
@@ -140,7 +144,7 @@ def hunting(
         shoulder = slice(first, first + int(np.argmax(np.diff(power[first:], append=np.inf) > 0.0)) + 1)
         lines[shoulder] = False
     if not lines.any():
-        return _nearly(frequency, nearly, swings, longest, follows) or (
+        return _nearly(frequency, nearly, swings, longest, not_own) or (
             _slower(longest) if any_lines else _none_within(whole, longest)
         )
     camera = lines & (swings >= LEAST_STOPS)
@@ -158,7 +162,7 @@ def hunting(
         camera &= _peaks(power) & _apart_from(at_hz, frequency, longest)
     if followed_hz or (beat is not None and (swings[lines] >= LEAST_STOPS).any()):
         return _following(followed_hz) if followed_hz else _hidden_at(float(frequency[beat]))
-    return _nearly(frequency, nearly, swings, longest, follows) or _none_within(whole, longest)
+    return _nearly(frequency, nearly, swings, longest, not_own) or _none_within(whole, longest)
 
 
 def _follows(time_s: Doubles, exposure_stops: Doubles, level_percent: Doubles, counted: Mask, hz: float) -> bool:
@@ -220,11 +224,11 @@ def _while_it_swings(stretches: list[Doubles], hz: float) -> float:
 
 
 def _nearly(
-    frequency: Doubles, nearly: Mask, swings: Doubles, longest_s: float, follows: Callable[[float], bool]
+    frequency: Doubles, nearly: Mask, swings: Doubles, longest_s: float, not_own: Callable[[float], bool]
 ) -> Hunting | None:
     """What is said where swings [n] that `nearly` [n] stand out are too large to be denied; None without such a one.
 
-    `follows` says whether the picture does not swing with the exposure at a frequency: then the camera is not suspected.
+    `not_own` says whether lamps beat at a frequency, or the picture does not swing with the exposure: then none is suspected.
     """
     if not nearly.any():
         return None
@@ -232,7 +236,7 @@ def _nearly(
     stops, period_s = float(swings[top]), 1.0 / float(frequency[top])
     much = f"the exposure swings by {stops:.1f} stops every {period_s:.1f} s"
     why = f"{much}, which stands out by too little to be told from following the scene"
-    suspect = longest_s >= _MAY_HUNT_CYCLES * period_s and stops >= _MAY_HUNT_STOPS and not follows(1.0 / period_s)
+    suspect = longest_s >= _MAY_HUNT_CYCLES * period_s and stops >= _MAY_HUNT_STOPS and not not_own(1.0 / period_s)
     return Hunting(None, None, why, unsure=(stops, period_s) if suspect else None)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import Literal
 
@@ -167,3 +168,42 @@ def test_of_two_laps_the_stretch_compared_is_told() -> None:
     ]
     assert not any("compared are" in note for note in two().notes)
     assert np.isfinite(result.alignments[0].found.time_a_s).all()
+
+
+def test_pairs_that_contradict_each_other_are_told_as_that_after_a_sure_one() -> None:
+    """Of a camera named already a measure with pairs the other way round is told in full, never by name alone."""
+    result = two()
+    found = pairs_of(result, "crushed_percent", "b-", 5.0)
+    found += [*pairs_of(result, "zone_dark_percent", "b", 5.0), *pairs_of(result, "zone_dark_percent", "--", -5.0)]
+    text = verdict(replace(result, differences=tuple(found)))
+    assert (
+        "By zone too dark the pairs of flights contradict each other: second is ahead in 1 of 3 (sure in 1), first in 2"
+        in text
+    )
+
+
+def test_one_place_is_not_the_same_everywhere() -> None:
+    """A difference of a single shared place has no interval for want of places, and a longer flight would tell more."""
+    result = two()
+    one = replace(
+        of(result, "crushed_percent"), difference=-20.0, interval=None, better=None, effective_samples=math.nan,
+        reason="short", withheld=None, n=(1, 1),
+    )  # fmt: skip
+    text = verdict(replace(result, differences=(one,)))
+    assert "fly longer" in text and "same at all" not in text
+    even = verdict(replace(result, differences=(replace(one, n=(40, 40)),)))
+    assert "by the same at all 40 places" in even
+
+
+def test_what_is_withheld_is_no_sameness() -> None:
+    """Usable places of pictures of two shapes that are alike tell nothing: no verdict calls that no difference."""
+    result = two()
+    one = replace(
+        of(result, "crushed_percent"), measure=USABLE, difference=0.0, interval=None, better=None, reason="short",
+        withheld="picture shape",
+    )  # fmt: skip
+    other = replace(
+        of(result, "clipped_percent"), difference=0.5, interval=None, better=None, reason="short", withheld=None
+    )
+    text = verdict(replace(result, differences=(one, other)))
+    assert "No difference" not in text and "could not be told" in text

@@ -154,6 +154,17 @@ def test_other_criteria_keep_readability_out() -> None:
     assert {"usable", "zone_readable_percent"} <= set(checks["criteria"].withholds)
 
 
+@pytest.mark.parametrize("size", [(352, 288), (352, 240), (720, 576), (720, 288), (960, 576)])
+def test_frames_of_analogue_recorders_are_four_by_three(size: tuple[int, int]) -> None:
+    """What they make of a frame of ITU-R BT.601 has pixels that are not square, and is shown as 4:3."""
+    first, second = made(), made()
+    first, second = (
+        replace(one, record=replace(one.record, clip=replace(one.record.clip, width=width, height=height)))
+        for one, (width, height) in ((first, (640, 480)), (second, size))
+    )
+    assert audited(first, second)["picture shape"].ok
+
+
 def test_maps_told_more_often_are_no_other_criteria() -> None:
     """Results of another interval of the map, on which no figure rests, are compared with all that they hold."""
     other = replace(made(), criteria=replace(CRITERIA, tile_interval_s=0.25))

@@ -147,3 +147,12 @@ def test_a_swing_that_nearly_stands_out_raises_suspicion_by_its_size_and_number(
         found = hunting_module._nearly(frequency, swings > 0.0, swings, longest_s, lambda _hz, does=follows: does)
         assert found is not None and found.stops is None and "stands out by too little" in (found.reason or "")
         assert found.unsure == ((stops, pytest.approx(period_s)) if kept else None)
+
+
+def test_a_swing_at_the_beat_of_lamps_raises_no_suspicion() -> None:
+    """What swings where lamps beat with the frames is theirs, though it stands out by too little to be told as that."""
+    time_s, exposure = following(20.0, 0, 0.15)
+    exposure = exposure + 0.27 * np.sin(2.0 * np.pi * 0.8 * time_s)
+    counted = np.ones(len(time_s), dtype=np.bool_)
+    found = [hunting(time_s, exposure, counted, beat) for beat in (None, 0.8)]
+    assert found[0].unsure is not None and found[1].unsure is None

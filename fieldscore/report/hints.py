@@ -45,7 +45,7 @@ def by_measure(found: Sequence[Difference]) -> list[list[Difference]]:
 
 def any_told(own: Sequence[Difference]) -> bool:
     """Whether any flights tell a measure: by an interval that may be judged, or as the same at every place."""
-    return any((one.interval is not None and not one.withheld) or not one.difference for one in own)
+    return any(not one.withheld and (one.interval is not None or not one.difference) for one in own)
 
 
 def by_noise(one: Difference) -> bool:
@@ -72,7 +72,7 @@ def shortfalls(result: Comparison, pair: str, found: Sequence[Difference]) -> di
                 in_part.append((own, told))
             elif told:
                 hints["unsure"] = f"By {wording(own[0].measure).title} {told}"
-        enough = enough or (sure and own[0].of == "places" and own[0].measure in SLOW_MEASURES)
+        enough = enough or (sure and own[0].of == "places" and own[0].measure in {*SLOW_MEASURES} - {"noise_percent"})
         if not (told or enough) and "untold" not in hints and (told := _untold(result, pair, own)):
             hints["untold"] = f"By {wording(own[0].measure).title} {told}"
     return {"in part": _all_in_part(result, in_part), **hints} if in_part else hints
@@ -83,7 +83,7 @@ def _all_in_part(result: Comparison, in_part: Sequence[tuple[list[Difference], s
     full: list[str] = []
     others: dict[str, list[str]] = {}
     for own, told in in_part:
-        title, sides = wording(own[0].measure).title, {one.better for one in own if one.better is not None}
+        title, sides = wording(own[0].measure).title, {side for one in own if (side := _counts_for(one))}
         side = next(iter(sides)) if len(sides) == 1 else None
         if side is None or side not in others:
             full.append(f"By {title} {told}")
@@ -143,7 +143,7 @@ def _of_one(result: Comparison, one: Difference) -> str:
 
 def _even(one: Difference) -> bool:
     """Whether there is no interval since the difference is the same at every place."""
-    return one.of == "places" and math.isnan(one.effective_samples)
+    return one.of == "places" and math.isnan(one.effective_samples) and one.n[0] > 1
 
 
 def _of_pairs(result: Comparison, own: Sequence[Difference]) -> str:

@@ -27,9 +27,9 @@ WANTED = 10  # where there are so many key pictures: text is then told from the 
 # seconds.
 READ_THROUGH_S = 60.0
 INDEXED = ("mov", "matroska", "avi")
-# Pictures whose coded sizes are taken, after key frames at so many places; of a file that cannot be jumped in, from its start.
+# Pictures whose coded sizes are taken, after key frames at so many places; of a short file, or one that cannot be jumped in, all.
 _SIZE_PLACES, _SIZES_A_PLACE = 8, 60
-_NOTHING_NEW = 0.1  # of the mean size: a picture that costs less repeats the one before
+_NOTHING_NEW = 0.1  # of the size of larger ones that are no key pictures: one that costs less repeats the one before
 PACKETS_PER_JUMP = 32  # packets of other streams or fields met before the key frame that a jump aims at
 
 
@@ -152,32 +152,36 @@ def picture_bits(facts: Facts) -> float | None:
     By the sizes of its packets, whatever else the file holds, claims or has lost. None where nothing can be read.
     """
     sizes: list[int] = []
+    between: list[int] = []  # of those that are no key pictures
     info, most = facts.info, _SIZE_PLACES * _SIZES_A_PLACE
+    jumps = _can_jump(facts) and (info.duration_s or 0.0) * info.frame_rate > 2.0 * most
     try:
         with open_clip(info.path, by_header=info.container in KNOWN_BY_HEADER) as opened:
-            if _can_jump(facts) and (info.duration_s or 0.0) * info.frame_rate > 2.0 * most:
-                for packet in _after_jumps(opened, facts, _SIZE_PLACES):
-                    sizes += [packet.size, *_sizes(opened, _SIZES_A_PLACE - 1)]
-            else:
-                sizes = _sizes(opened, most)
+            places = _after_jumps(opened, facts, _SIZE_PLACES) if jumps else [None]
+            for key in places:
+                sizes += [key.size] if key else []
+                for packet in _following(opened, _SIZES_A_PLACE if jumps else None):
+                    (sizes if packet.is_keyframe else between).append(packet.size)
     except ClipError:
         pass
-    new = [size for size in sizes if size >= _NOTHING_NEW * sum(sizes) / len(sizes)]
+    # a picture shown again costs next to nothing; of three in a row one is new at least
+    usual = sorted(between)[len(between) * 4 // 5] if between else 0
+    new = sizes + [size for size in between if size >= _NOTHING_NEW * usual]
     return 8.0 * sum(new) / len(new) if new else None
 
 
-def _sizes(opened: Opened, count: int) -> list[int]:
-    """Sizes in bytes of the next packets that hold pictures, at most `count`."""
-    found: list[int] = []
+def _following(opened: Opened, count: int | None) -> Iterator[Packet[VideoStream]]:
+    """The next packets that hold pictures, at most `count`, or all."""
     try:
-        for packet in opened.container.demux(opened.stream):
-            if packet.size:
-                found.append(packet.size)
-            if len(found) >= count:
+        for number, packet in enumerate(opened.container.demux(opened.stream)):
+            if number == count:
                 break
+            if number % _SIZES_A_PLACE == 0:
+                alive()
+            if packet.size:
+                yield packet
     except DECODE_ERRORS:
-        pass
-    return found
+        return
 
 
 def further_pictures(facts: Facts, count: int, enough: int, threads: int) -> list[Glance]:
