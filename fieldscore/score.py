@@ -44,9 +44,8 @@ PASS_CRITERIA = (
     "tile_rows", "tile_columns", "flying_zone", "rose_k", "object_contrast", "object_size_px", "transfer_curve",
     "clip_margin_codes", "tile_interval_s",
 )  # fmt: skip
-MAP_INTERVAL = (
-    "tile_interval_s"  # the one among them on which no figure of a frame rests, but how often the map is told
-)
+# The one among them on which no figure of a frame rests, but how often the map is told.
+MAP_INTERVAL = "tile_interval_s"
 # Shares that rest on the tone curve, and the columns of their least and most under those that the camera may have.
 BY_CURVE = {
     f"{name}_percent": (f"{name}_least_percent", f"{name}_most_percent") for name in ("readable", "zone_readable")
