@@ -72,6 +72,8 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
     elif doubt := _of_lamps(timeline, inside, calm, found.stops, period):
         why["hunting_stops"] = why["hunting_period_s"] = f"not measurable, {doubt}: its own swing is not told"
         found, period = type(found)(None, None), None
+    if unsure and _pace_of_lamps(_flown_past(timeline, inside), float(calm.sum()) * timeline.interval_s, *unsure):
+        unsure = None
     if beat is None:
         for name in ("flicker_percent", "flicker_hz"):
             why[name] = "no beat of 100 or 120 Hz lamps with the frames was found"
@@ -83,7 +85,7 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
             period,
             None if beat is None else beat.level_percent,
             None if beat is None else beat.alias_hz,
-            None if unsure and _pace_of_lamps(timeline, inside, calm, *unsure) else unsure,
+            unsure,
         ),
         why,
     )
@@ -91,10 +93,9 @@ def stability(timeline: Timeline, inside: Mask, events: Sequence[FlashEvent]) ->
 
 def _of_lamps(timeline: Timeline, inside: Mask, calm: Mask, swing_stops: float, period_s: float) -> str | None:
     """Why the swing found over the calm rows may be the camera following the lamps that it is flown past; None if it is its own."""
-    if pace := _pace_of_lamps(timeline, inside, calm, swing_stops, period_s):
+    passes, lasts_s = _flown_past(timeline, inside), float(calm.sum()) * timeline.interval_s
+    if pace := _pace_of_lamps(passes, lasts_s, swing_stops, period_s):
         return pace
-    passes = flown_past(amid_no_light(timeline, lamp_passes(timeline, inside)))
-    lasts_s = float(calm.sum()) * timeline.interval_s
     if lasts_s >= _FEW_SWINGS * period_s:
         return None
     counted = calm[np.searchsorted(timeline.time_s, [one.largest_s for one in passes])]
@@ -109,10 +110,13 @@ def _of_lamps(timeline: Timeline, inside: Mask, calm: Mask, swing_stops: float, 
     return f"lamps flown past move the exposure by more than the {swing_stops:.2f} stops that it swings by every {period_s:.1f} s"
 
 
-def _pace_of_lamps(timeline: Timeline, inside: Mask, calm: Mask, swing_stops: float, period_s: float) -> str | None:
+def _flown_past(timeline: Timeline, inside: Mask) -> tuple[LampPass, ...]:
+    """Lamps that the drone was flown past in the airtime, whatever else shone."""
+    return flown_past(amid_no_light(timeline, lamp_passes(timeline, inside)))
+
+
+def _pace_of_lamps(passes: Sequence[LampPass], lasts_s: float, swing_stops: float, period_s: float) -> str | None:
     """Say that lamps are flown past at the pace of a swing, or a half or a third of it; None where they are not."""
-    passes = flown_past(amid_no_light(timeline, lamp_passes(timeline, inside)))
-    lasts_s = float(calm.sum()) * timeline.interval_s
     for times, often in enumerate(("as often", "twice as often", "three times as often"), 1):
         shows = times > 1 and times * period_s < 1.0 / BAND_HZ[0]  # the lamps' own pace would, and be the larger
         if not shows and _keeps_step(passes, swing_stops, times * period_s, lasts_s):

@@ -40,6 +40,7 @@ from fieldscore.units import HLG
 FEWEST_MEMORIES = 3  # of that noise in the shared route for a verdict; in one or two all places share its mistake
 ALSO = ("level_percent",)  # compared although neither way is better: it explains the others
 _EVEN = "the difference is the same at every place, which does not tell how sure it is"
+_ONE_PLACE = "one place alone does not tell how sure it is"
 _CAST_LIGHTNESS = 20.0  # L* of dark picture parts: with the same on both sides only the cast differs
 _SEEN = 2.0  # CIEDE2000 from which on two colours that are not side by side look different; common practice, no source
 _NEARLY_ALL = 0.75  # share of a flight compared from which on nobody needs to be told which part it is
@@ -109,10 +110,13 @@ def mean_difference(first: Series, second: Series, criteria: Criteria, *, rare: 
     series = second - first
     confidence, least = criteria.confidence_percent / 100.0, criteria.min_effective_samples
     # Halved and doubled again, since differences of 0 and 1 alone would be taken for a share
+    places = int(np.count_nonzero(np.isfinite(series)))
     half = block_bootstrap_mean(series / 2.0, confidence=confidence, min_effective=least)
     found = replace(
         half,
-        reason=_EVEN if math.isnan(half.effective_samples) and math.isfinite(half.estimate) else half.reason,
+        reason=(_EVEN if places > 1 else _ONE_PLACE)
+        if math.isnan(half.effective_samples) and math.isfinite(half.estimate)
+        else half.reason,
         estimate=2.0 * half.estimate,
         low=None if half.low is None else 2.0 * half.low,
         high=None if half.high is None else 2.0 * half.high,

@@ -31,7 +31,8 @@ _WIDE_CURVES = frozenset({HLG, PQ})
 _SAME_RATE = 0.02  # share by which frame rates may differ: 29.97 is 30, 25 is not
 # Share by which width over height may differ: a border is found to a few lines, and 5:4, the nearest to 4:3, is 7 % off
 _SAME_SHAPE = 0.05
-# Frames of ITU-R BT.601, whose pixels are not square, their fields, and what recorders make of them: all of them are shown as 4:3
+# Frames of ITU-R BT.601, whose pixels are not square, their fields, and what recorders make of them: taken to be shown as 4:3, as
+# most are; a wide one of the same size is not told
 _NOT_SQUARE = frozenset(product((720, 704, 352, 960), (576, 480, 288, 240)))
 _SHOWN_AS = 4.0 / 3.0
 

@@ -236,8 +236,10 @@ def _nearly(
     stops, period_s = float(swings[top]), 1.0 / float(frequency[top])
     much = f"the exposure swings by {stops:.1f} stops every {period_s:.1f} s"
     why = f"{much}, which stands out by too little to be told from following the scene"
-    suspect = longest_s >= _MAY_HUNT_CYCLES * period_s and stops >= _MAY_HUNT_STOPS and not not_own(1.0 / period_s)
-    return Hunting(None, None, why, unsure=(stops, period_s) if suspect else None)
+    large = nearly & (swings >= _MAY_HUNT_STOPS) & (longest_s * frequency >= _MAY_HUNT_CYCLES)
+    suspects = sorted(np.flatnonzero(large).tolist(), key=lambda one: -swings[one])
+    own = next((one for one in suspects if not not_own(float(frequency[one]))), None)
+    return Hunting(None, None, why, unsure=None if own is None else (float(swings[own]), 1.0 / float(frequency[own])))
 
 
 def _following(hz: float) -> Hunting:

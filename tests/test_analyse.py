@@ -125,6 +125,15 @@ def test_what_a_codec_spends_is_told_of_all_of_a_file(tmp_path: Path) -> None:
     assert stream == pytest.approx(both, rel=0.2)  # of so small pictures a tenth is parameter sets
 
 
+def test_a_long_file_is_told_by_as_many_key_pictures_as_it_has(tmp_path: Path) -> None:
+    """A key picture every second of sixty: after each jump one of them counts, not the next one, too."""
+    path = write_flight(
+        tmp_path / "a.mp4", planes=pictures(1020, width=96, height=64), encoding=Encoding(gop=60, crf=5), rate=60.0
+    )
+    spent = plan_flight([path]).area().bits_a_pixel
+    assert spent == pytest.approx(8.0 * path.stat().st_size / (1020 * 96 * 64), rel=0.004)
+
+
 def test_small_pictures_with_a_border_are_measured(tmp_path: Path) -> None:
     """Sixteen by eight pixels, black above and below: only levels are measured, and what is spent on a pixel divides by no zero."""
     planes = [np.full((8, 16), 120, np.uint8) for _ in range(12)]

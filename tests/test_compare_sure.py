@@ -190,7 +190,7 @@ def test_one_place_is_not_the_same_everywhere() -> None:
         reason="short", withheld=None, n=(1, 1),
     )  # fmt: skip
     text = verdict(replace(result, differences=(one,)))
-    assert "fly longer" in text and "same at all" not in text
+    assert "one place says too little to be sure of that: fly longer" in text and "same at all" not in text
     even = verdict(replace(result, differences=(replace(one, n=(40, 40)),)))
     assert "by the same at all 40 places" in even
 

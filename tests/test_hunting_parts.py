@@ -149,6 +149,15 @@ def test_a_swing_that_nearly_stands_out_raises_suspicion_by_its_size_and_number(
         assert found.unsure == ((stops, pytest.approx(period_s)) if kept else None)
 
 
+def test_a_larger_swing_of_the_lamps_hides_no_suspicion() -> None:
+    """Of two swings that nearly stand out the larger is at the lamps' pace: the other is suspected all the same."""
+    frequency = np.arange(1, 60) / 20.0
+    swings = np.where(np.isclose(frequency, 0.9), 1.6, np.where(np.isclose(frequency, 1.2), 1.0, 0.0))
+    found = hunting_module._nearly(frequency, swings > 0.0, swings, 20.0, lambda hz: abs(hz - 0.9) < 0.1)
+    assert found is not None and "1.6 stops" in (found.reason or "")
+    assert found.unsure == (1.0, pytest.approx(1.0 / 1.2))
+
+
 def test_a_swing_at_the_beat_of_lamps_raises_no_suspicion() -> None:
     """What swings where lamps beat with the frames is theirs, though it stands out by too little to be told as that."""
     time_s, exposure = following(20.0, 0, 0.15)

@@ -137,6 +137,8 @@ def _of_one(result: Comparison, one: Difference) -> str:
     leads = f"{label_of(result, one, side)} is ahead{_by(one, [one])}"
     if _even(one):
         return f"{leads}, by the same at all {one.n[0]} places: {_EVEN}"
+    if math.isnan(one.effective_samples):
+        return f"{leads}, but one place says too little to be sure of that: fly longer, or more often."
     held = f"{count(one.effective_samples)} independent samples{_places_won(result, one, side)}"
     return f"{leads}, but the flights are too short to be sure of that ({held}): fly longer, or more often."
 

@@ -147,9 +147,10 @@ def _by_reading(opened: Opened, facts: Facts, count: int) -> Iterator[tuple[Vide
 
 
 def picture_bits(facts: Facts) -> float | None:
-    """Mean bits of a coded picture, of some hundred spread over a file; those that repeat the one before left out.
+    """Mean bits of a coded picture; those that repeat the one before, or cost as little, are left out.
 
-    By the sizes of its packets, whatever else the file holds, claims or has lost. None where nothing can be read.
+    Of up to some 500 at eight places; of a short file, or one without an index, all. By the sizes of the packets, whatever else
+    the file holds, claims or has lost. None where none, or of an indexed file no key picture, can be read.
     """
     sizes: list[int] = []
     between: list[int] = []  # of those that are no key pictures
@@ -160,11 +161,11 @@ def picture_bits(facts: Facts) -> float | None:
             places = _after_jumps(opened, facts, _SIZE_PLACES) if jumps else [None]
             for key in places:
                 sizes += [key.size] if key else []
-                for packet in _following(opened, _SIZES_A_PLACE if jumps else None):
+                for packet in _following(opened, _SIZES_A_PLACE - 1 if jumps else None):
                     (sizes if packet.is_keyframe else between).append(packet.size)
     except ClipError:
         pass
-    # a picture shown again costs next to nothing; of three in a row one is new at least
+    # a picture shown again costs next to nothing; of five in a row one is new at least
     usual = sorted(between)[len(between) * 4 // 5] if between else 0
     new = sizes + [size for size in between if size >= _NOTHING_NEW * usual]
     return 8.0 * sum(new) / len(new) if new else None
